@@ -1,0 +1,82 @@
+"""The errors a user can put right. Each says what happened and what to do.
+
+FruitVisionError
+├── PhotoError
+│   ├── PhotoUnreadable        the bytes are no picture, or too large to open safely
+│   └── ScaleRefused           references in one photo contradict each other
+├── FieldDataError             a CSV from the field or the office does not make sense
+│   └── SizeTableError         a size table has a gap, an overlap or a wrong number
+├── DetectorUnknown            no detector of that name
+├── SettingsError              a settings file has an unknown key or an impossible value
+├── ForecastError              the dates or numbers do not allow a forecast
+└── StoreError                 the farm folder can't be opened or written
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+
+class FruitVisionError(Exception):
+    """What went wrong, and in `fix` what the user can do about it."""
+
+    def __init__(self, what: str, *, fix: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.fix = fix
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.fix}"
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_rebuild, (type(self), self.what, self.fix))
+
+
+def _rebuild(kind: type[FruitVisionError], what: str, fix: str) -> FruitVisionError:
+    """Rebuild an error on the other side of a process boundary."""
+    return kind(what, fix=fix)
+
+
+class PhotoError(FruitVisionError):
+    """Something about one photo."""
+
+
+class PhotoUnreadable(PhotoError):
+    """The bytes are no picture, or too large to open safely."""
+
+
+class ScaleRefused(PhotoError):
+    """References in one photo contradict each other."""
+
+
+class FieldDataError(FruitVisionError):
+    """A table from the field or the office does not make sense."""
+
+
+class SizeTableError(FieldDataError):
+    """A size table has a gap, an overlap or a wrong number."""
+
+
+class DetectorUnknown(FruitVisionError):
+    """No detector of that name."""
+
+
+class SettingsError(FruitVisionError):
+    """A settings file has an unknown key or an impossible value."""
+
+
+class ForecastError(FruitVisionError):
+    """The dates or numbers do not allow a forecast."""
+
+
+class StoreError(FruitVisionError):
+    """The farm folder can't be opened or written."""
+
+
+def did_you_mean(name: str, valid: Iterable[str]) -> str:
+    """Sentence that names the valid choices, the nearest first if one is near."""
+    choices = sorted(valid)
+    near = get_close_matches(name, choices, n=1)
+    hint = f"Did you mean '{near[0]}'? " if near else ""
+    return f"{hint}Known: {', '.join(choices)}."

@@ -1,0 +1,1 @@
+"""A block today becomes a crop at the pick."""

@@ -1,0 +1,1 @@
+"""Fruit in a picture: found by a detector, then measured."""

@@ -1,0 +1,116 @@
+"""What every fruit detector gives, and how one is chosen by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitvision.errors import DetectorUnknown, did_you_mean
+
+Image = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detections:
+    """All fruit of one picture, one row each.
+
+    Parameters
+    ----------
+    outlines : (N, 5) float
+        Full outline as ellipse, hidden parts included: centre x, centre y, long axis, short axis
+        (full lengths, px), direction of the long axis (degrees clockwise from +x, -90 to 90).
+    masks : tuple of N (h, w) bool
+        Visible pixels, each in its own window.
+    mask_origins : (N, 2) int
+        Column and row of each window's top-left pixel in the picture.
+    visible_shares : (N,) float
+        Visible part of the full outline, 0 to 1.
+    scores : (N,) float
+        How sure the detector is, 0 to 1.
+    on_this_row : (N,) bool
+        False for fruit of a row behind.
+
+    Raises
+    ------
+    ValueError
+        If shapes disagree or an axis is not above 0.
+    """
+
+    outlines: NDArray[np.float64]
+    masks: tuple[NDArray[np.bool_], ...]
+    mask_origins: NDArray[np.int64]
+    visible_shares: NDArray[np.float64]
+    scores: NDArray[np.float64]
+    on_this_row: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        n = len(self.masks)
+        wanted = {
+            "outlines": (n, 5),
+            "mask_origins": (n, 2),
+            "visible_shares": (n,),
+            "scores": (n,),
+            "on_this_row": (n,),
+        }
+        for name, shape in wanted.items():
+            if getattr(self, name).shape != shape:
+                raise ValueError(
+                    f"{name} must have shape {shape}, got {getattr(self, name).shape}"
+                )
+        if n and not (self.outlines[:, 2:4] > 0).all():
+            raise ValueError("axes of outlines must be above 0 px")
+
+    def __len__(self) -> int:
+        return len(self.masks)
+
+
+class Detector(Protocol):
+    """Finds fruit in an upright picture."""
+
+    @property
+    def name(self) -> str:
+        """Name by which it is chosen."""
+
+    @property
+    def version(self) -> str:
+        """Changes whenever its results may change."""
+
+    @property
+    def limits(self) -> str:
+        """One or two sentences: where it fails."""
+
+    def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
+        """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
+
+
+def _classical() -> Detector:
+    from fruitvision.fruit.classical import ClassicalDetector
+
+    return ClassicalDetector()
+
+
+_DETECTORS: dict[str, Callable[[], Detector]] = {"classical": _classical}
+
+DEFAULT_DETECTOR = "classical"
+
+
+def detector_names() -> tuple[str, ...]:
+    """Names that `choose_detector` accepts."""
+    return tuple(sorted(_DETECTORS))
+
+
+def choose_detector(name: str = DEFAULT_DETECTOR) -> Detector:
+    """The detector of that name.
+
+    Raises
+    ------
+    DetectorUnknown
+        If there is none; never falls back to another.
+    """
+    if name not in _DETECTORS:
+        raise DetectorUnknown(f"Unknown detector '{name}'.", fix=did_you_mean(name, _DETECTORS))
+    return _DETECTORS[name]()

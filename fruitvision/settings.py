@@ -1,0 +1,119 @@
+"""Every knob of the main job: meaning, unit, source. Read from TOML; unknown keys are refused."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+from fruitvision.errors import SettingsError, did_you_mean
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Numbers that a farm may set. All have a default with its source beside it."""
+
+    # Printed side of the square marker, mm. Our choice: fits A4 and Letter, 87 px at 2.3 m.
+    marker_side_mm: float = 150.0
+    # Measured length of the printed 150 mm ruler, mm; a sheet printed "fit to page" reads less.
+    ruler_measured_mm: float = 150.0
+    # Standard deviation of the fruit's depth around the marker, mm. Our choice for a slender
+    # canopy about 0.8 m deep of which the front half is seen.
+    canopy_depth_sd_mm: float = 120.0
+    # Error of the marker's depth against the mean depth of the visible fruit, mm. Our choice.
+    marker_depth_error_mm: float = 80.0
+    # Smallest visible share of a fruit that is sized. Common practice: 0.7 to 0.8 for a phone.
+    smallest_sized_share: float = 0.7
+
+    # Mass from diameter, mass_g = factor * diameter_mm ** 3. 3.8e-4 is the middle of the printed
+    # count tables (Washington pack-size sheet 2010; Ontario, bin requirements), counts 72-125.
+    mass_factor_g_per_mm3: float = 3.8e-4
+    # Relative error of that factor, shared by all fruit. The printed rows 72-125 differ by 4 %.
+    mass_factor_error: float = 0.04
+    # Spread of mass among fruit of one diameter (coefficient of variation). New Zealand paper to
+    # the UNECE apple standard 2003: 22-29 % is two standard deviations.
+    mass_scatter: float = 0.12
+
+    # Growth of the cubed diameter, mm³ per day, where a block has no two measurements of its own.
+    # Fuji, Cadriano 2022, date means cubed are linear in time (Zenodo 10.5281/zenodo.10687503).
+    growth_mm3_per_day: float = 4450.0
+    # Relative error of that rate for another block, variety or season. Our choice.
+    growth_error: float = 0.25
+    # Error of a projection in D³ beyond that of its rate, mm per day ahead. From the replay of six
+    # windows on the same data: root mean square bias 1.5 mm at 61 days.
+    projection_error_mm_per_day: float = 0.025
+
+    # Share of the fruit lost between walk and pick, and its error. Common practice.
+    drop_share: float = 0.04
+    drop_share_error: float = 0.02
+    # Share of the picked fruit that is not packed. Washington project PH-02-248 (2003): 15-25 %.
+    cull_share: float = 0.20
+    cull_share_error: float = 0.04
+    # Mass of fruit in a full bin, kg: 20 boxes of 42 lb (Ontario, bin requirements).
+    bin_kg: float = 381.0
+
+    # Size of the one simulation that carries every error, and its seed.
+    draws: int = 4000
+    seed: int = 20260901
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name != "seed" and not value >= 0:
+                raise SettingsError(
+                    f"Setting '{field.name}' is {value}.", fix="Give a number of 0 or more."
+                )
+        for name in ("smallest_sized_share", "drop_share", "cull_share"):
+            if not getattr(self, name) < 1:
+                raise SettingsError(
+                    f"Setting '{name}' is {getattr(self, name)}.",
+                    fix="It is a share: give a number from 0 to below 1.",
+                )
+        for name in ("marker_side_mm", "ruler_measured_mm", "mass_factor_g_per_mm3", "bin_kg"):
+            if not getattr(self, name) > 0:
+                raise SettingsError(f"Setting '{name}' is 0.", fix="Give a number above 0.")
+        if self.draws < 100:
+            raise SettingsError(f"Setting 'draws' is {self.draws}.", fix="Give 100 or more.")
+
+    @property
+    def printed_side_mm(self) -> float:
+        """Side of the marker as printed: the nominal side, rescaled by the measured ruler."""
+        return self.marker_side_mm * self.ruler_measured_mm / RULER_MM
+
+    @property
+    def sha256(self) -> str:
+        """Short hash of all values, kept with every result."""
+        text = repr(sorted(asdict(self).items()))
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+# Length of the ruler on the printed sheet, mm.
+RULER_MM = 150.0
+
+
+def read_settings(path: Path) -> Settings:
+    """Settings from a TOML file; keys that are left out keep their default.
+
+    Raises
+    ------
+    SettingsError
+        If the file is no TOML, has an unknown key, or a value of the wrong kind.
+    """
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
+        raise SettingsError(
+            f"Can't read the settings file {path.name}: {err}.", fix="Correct it or leave it out."
+        ) from err
+    kinds = {field.name: field.type for field in fields(Settings)}
+    for key, value in given.items():
+        if key not in kinds:
+            raise SettingsError(f"Unknown setting '{key}'.", fix=did_you_mean(key, kinds))
+        whole = kinds[key] == "int"
+        if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
+            raise SettingsError(
+                f"Setting '{key}' is {value!r}.",
+                fix=f"Give a {'whole number' if whole else 'number'}.",
+            )
+    return Settings(**given)

@@ -1,0 +1,1 @@
+"""An orchard with known truth. The only place that imports mitsuba."""
