@@ -263,11 +263,12 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreePhoto:
-    """Which tree and which face a photo shows. `face` is A or B."""
+    """Which tree and which face a photo shows, and the day of the walk. `face` is A or B."""
 
     tree: TreeId
     face: str
     photo_id: str
+    walked_on: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -408,6 +409,8 @@ class CropForecast:
     """A crop at the pick: a block, all blocks of a variety, or the farm.
 
     `fruit`, `bins` and `tonnes` are what comes in, culls included; `cartons` is what is packed.
+    What can't be said honestly is None: sizes where no fruit was sized, bins, tonnes and cartons
+    where also hidden fruit are unknown.
     """
 
     name: str
@@ -415,9 +418,9 @@ class CropForecast:
     pick_date: date | None
     fruit: Estimate
     diameter_mm: Estimate | None
-    bins: Estimate
-    tonnes: Estimate
-    cartons: Estimate
+    bins: Estimate | None
+    tonnes: Estimate | None
+    cartons: Estimate | None
     classes: tuple[ClassForecast, ...]
     doubts: Doubts
 
