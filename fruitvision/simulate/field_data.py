@@ -1,0 +1,148 @@
+"""A season as the tables that a farm keeps, and as the truth that a farm never sees.
+
+| file | who would know it | one line per |
+|---|---|---|
+| blocks.csv | office | block |
+| walk.csv | field | photo |
+| hand_counts.csv | field | hand-counted tree |
+| calipers.csv | field | reading |
+| truth_trees.csv | nobody | bearing tree |
+| truth.csv | nobody | fruit |
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+
+from fruitvision.simulate.season import FATES, SeasonBlock
+
+# Standard deviation of one caliper reading, mm. Our choice for a dial caliper in the tree.
+CALIPER_ERROR_MM = 0.5
+TAGGED_FRUIT = 10
+FACES = ("A", "B")
+
+Row = tuple[object, ...]
+
+
+def photo_name(block: SeasonBlock, tree: int, face: str) -> str:
+    """File of a photo, relative to the folder of the tables."""
+    row, position = block.places[tree]
+    return f"photos/{block.plan.variety.lower()}_r{row}_t{position:02d}_{face}.jpg"
+
+
+def write_field_data(blocks: tuple[SeasonBlock, ...], folder: Path, seed: int) -> tuple[Path, ...]:
+    """Write the six tables of a season (UTF-8) and return their paths.
+
+    Counting and caliper errors have their own stream of `seed`.
+    """
+    rng = np.random.default_rng([seed, 1])
+    tables = {
+        "blocks.csv": _blocks(blocks),
+        "walk.csv": _walk(blocks),
+        "hand_counts.csv": _hand_counts(blocks, rng),
+        "calipers.csv": _calipers(blocks, rng),
+        "truth_trees.csv": _truth_trees(blocks),
+        "truth.csv": _truth(blocks),
+    }
+    return tuple(write_table(folder / name, rows) for name, rows in tables.items())
+
+
+def write_table(path: Path, rows: Iterable[Row]) -> Path:
+    """Write rows, the header first, as CSV."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows(rows)
+    return path
+
+
+def _blocks(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+    yield ("block", "variety", "positions", "missing", "pollinizers", "pick_date")
+    for block in blocks:
+        plan = block.plan
+        positions = plan.rows * plan.trees_per_row
+        yield (
+            plan.block_id,
+            plan.variety,
+            positions,
+            plan.missing,
+            plan.pollinizers,
+            plan.pick_date,
+        )
+
+
+def _walk(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+    yield ("photo", "block", "row", "position", "face")
+    for block in blocks:
+        for tree in block.photographed:
+            for face in FACES:
+                place = block.places[tree].tolist()
+                yield (photo_name(block, tree, face), block.plan.block_id, *place, face)
+
+
+def _hand_counts(blocks: tuple[SeasonBlock, ...], rng: np.random.Generator) -> Iterable[Row]:
+    yield ("block", "row", "position", "fruit_count", "counted_on", "protocol")
+    for block in blocks:
+        counts = block.fruit_counts()
+        for tree in block.hand_counted:
+            # Every third count is a fruit or two off, about 1-2 %. Our choice.
+            slip = int(rng.choice((-1, 1, 2))) if rng.random() < 1 / 3 else 0
+            yield (
+                block.plan.block_id,
+                *block.places[tree].tolist(),
+                int(counts[tree]) + slip,
+                block.plan.walked_on + timedelta(days=1),
+                "two faces",
+            )
+
+
+def _calipers(blocks: tuple[SeasonBlock, ...], rng: np.random.Generator) -> Iterable[Row]:
+    yield ("block", "row", "position", "fruit", "measured_on", "diameter_mm")
+    for block in blocks:
+        plan = block.plan
+        tagged = [
+            (tree, np.sort(rng.choice(block.fruit_of(tree), TAGGED_FRUIT, replace=False)))
+            for tree in block.calipered
+        ]
+        days = ((plan.earlier_calipers_on, block.earlier_mm), (plan.walked_on, block.diameter_mm))
+        for day, diameters_mm in days:
+            for tree, fruit in tagged:
+                read_mm = diameters_mm[fruit] + rng.normal(0.0, CALIPER_ERROR_MM, len(fruit))
+                for index, reading in zip(fruit, read_mm, strict=True):
+                    place = block.places[tree].tolist()
+                    yield (plan.block_id, *place, block.number[index], day, f"{reading:.1f}")
+
+
+def _truth_trees(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+    yield ("block", "row", "position", "fruit_count")
+    for block in blocks:
+        for place, count in zip(block.places, block.fruit_counts(), strict=True):
+            yield (block.plan.block_id, *place.tolist(), int(count))
+
+
+def _truth(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+    yield (
+        "block",
+        "row",
+        "position",
+        "fruit_id",
+        "diameter_mm",
+        "diameter_at_pick_mm",
+        "mass_at_pick_g",
+        "fate",
+    )
+    for block in blocks:
+        for fruit, tree in enumerate(block.tree):
+            yield (
+                block.plan.block_id,
+                *block.places[tree].tolist(),
+                block.fruit_id(fruit),
+                f"{block.diameter_mm[fruit]:.1f}",
+                f"{block.pick_mm[fruit]:.1f}",
+                f"{block.mass_g[fruit]:.1f}",
+                FATES[block.fate[fruit]],
+            )
