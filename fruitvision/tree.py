@@ -1,0 +1,98 @@
+"""Fruit of one tree: photos of its faces become a visible count and the diameters seen."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+
+from fruitvision.domain import (
+    Doubt,
+    Doubts,
+    MeasuredPhoto,
+    Protocol,
+    TreeId,
+    TreePhoto,
+    TreeSample,
+    merge_doubts,
+)
+
+# Photos of a block belong to one walk if they were taken within a week. Our choice: a walk may
+# be broken off by rain, and fruit grow about 2 mm in the time.
+WALK_DAYS = 7
+
+
+def split_walks(photos: Sequence[TreePhoto]) -> tuple[tuple[TreePhoto, ...], ...]:
+    """Photos of one block, parted into walks, the oldest first.
+
+    A walk is all photos within `WALK_DAYS` before its last day.
+    """
+    left = sorted(photos, key=lambda photo: (photo.walked_on, photo.tree, photo.face))
+    walks: list[tuple[TreePhoto, ...]] = []
+    while left:
+        first_day = left[-1].walked_on - timedelta(days=WALK_DAYS)
+        walks.append(tuple(photo for photo in left if photo.walked_on > first_day))
+        left = [photo for photo in left if photo.walked_on <= first_day]
+    return tuple(reversed(walks))
+
+
+def sample_trees(
+    walk: Sequence[TreePhoto], measured: Mapping[str, MeasuredPhoto]
+) -> tuple[tuple[TreeSample, ...], Doubts]:
+    """Trees of one walk with their visible fruit summed over the faces.
+
+    If any tree was photographed from both faces, the walk's protocol is two faces, and a tree that
+    lacks a face is left out: half a tree is never counted as a whole one.
+
+    Parameters
+    ----------
+    walk : sequence of TreePhoto
+        One walk of one block.
+    measured : mapping
+        Measured photos by photo_id. A photo that is not in it counts as not taken.
+
+    Returns
+    -------
+    trees : tuple of TreeSample
+        In the order of the register.
+    doubts : tuple of Doubt
+        FACE_MISSING if a tree was left out.
+    """
+    faces: dict[TreeId, dict[str, TreePhoto]] = defaultdict(dict)
+    for photo in walk:
+        if photo.photo_id in measured:
+            faces[photo.tree][photo.face] = photo
+    two_faces = any(len(of_tree) == 2 for of_tree in faces.values())
+    protocol = Protocol.TWO_FACES if two_faces else Protocol.ONE_FACE
+    wanted = 2 if two_faces else 1
+    trees = tuple(
+        _tree_sample(
+            tree,
+            [measured[photo.photo_id] for photo in of_tree.values()],
+            walked_on=max(photo.walked_on for photo in of_tree.values()),
+            protocol=protocol,
+        )
+        for tree, of_tree in sorted(faces.items())
+        if len(of_tree) == wanted
+    )
+    return trees, ((Doubt.FACE_MISSING,) if len(trees) < len(faces) else ())
+
+
+def _tree_sample(
+    tree: TreeId, photos: Sequence[MeasuredPhoto], *, walked_on: date, protocol: Protocol
+) -> TreeSample:
+    hanging = [fruit for photo in photos for fruit in photo.fruit if fruit.on_this_row]
+    sized = [
+        (fruit.diameter_mm, fruit.diameter_error_mm)
+        for fruit in hanging
+        if fruit.diameter_mm is not None and fruit.diameter_error_mm is not None
+    ]
+    return TreeSample(
+        tree=tree,
+        walked_on=walked_on,
+        protocol=protocol,
+        visible_count=len(hanging),
+        diameters_mm=tuple(diameter for diameter, _ in sized),
+        diameter_errors_mm=tuple(error for _, error in sized),
+        doubts=merge_doubts(*(photo.doubts for photo in photos)),
+    )
