@@ -1,0 +1,203 @@
+"""A CSV file as a spreadsheet, a phone or a text editor leaves it: encoding, delimiter, header.
+
+UTF-8 with or without byte order mark, UTF-16, Windows-1252; comma, semicolon or tab; header names
+in any case. Cells stay text: "=1+1" is four characters.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fruitvision.errors import FieldDataError, did_you_mean
+
+# Our choice: 20 MB hold some 400,000 rows of field data; more is not a table typed by people.
+LARGEST_FILE_BYTES = 20_000_000
+
+_DELIMITERS = (",", ";", "\t")
+_SAVE_AS_CSV = "Save the table as CSV (UTF-8) and give that file."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvRow:
+    """One row: the line it starts on, its cells by column name, and the cells beyond the header."""
+
+    line: int
+    cells: Mapping[str, str]
+    beyond: tuple[str, ...] = ()
+
+    def text(self, column: str) -> str:
+        """The cell without spaces around it; empty if the file lacks the column or cell."""
+        return self.cells.get(column, "").strip()
+
+    def required_text(self, column: str) -> str:
+        """The cell's text.
+
+        Raises
+        ------
+        FieldDataError
+            If it is empty.
+        """
+        found = self.text(column)
+        if not found:
+            raise FieldDataError(f"{column} is empty.", fix="Fill it in.")
+        return found
+
+    def refuse_cells_beyond_header(self) -> None:
+        """Refuse a row that has more cells than the header: a number may be cut in two.
+
+        Raises
+        ------
+        FieldDataError
+            If a cell beyond the header is filled.
+        """
+        if self.beyond:
+            raise FieldDataError(
+                f"The row has more cells than the header: '{', '.join(self.beyond)}' is left over.",
+                fix='Is a decimal comma not in quotes? Write 71.5 or "71,5".',
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvFile:
+    """A table: file name, columns as written in lower case, rows that are not blank."""
+
+    name: str
+    columns: tuple[str, ...]
+    rows: tuple[CsvRow, ...]
+
+
+def read_csv(path: Path, *, required: Sequence[str], optional: Sequence[str] = ()) -> CsvFile:
+    """The table in a CSV file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    required, optional : sequence of str
+        Column names in lower case. Columns of other names are ignored.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read, is no text, has no header, lacks a required column or has a
+        column twice.
+
+    Notes
+    -----
+    Blank rows and rows whose first cell starts with '#' above the header are skipped.
+    """
+    lines = _split_lines(_decode(_read_bytes(path), path.name))
+    known = (*required, *optional)
+    first = _header_line(lines, path.name)
+    delimiter = _sniff_delimiter(lines[first], known)
+    records = _records(lines[first:], first, delimiter, path.name)
+    columns = tuple(cell.strip().casefold().replace(" ", "_") for cell in records[0][1])
+    _check_columns(columns, required, known, path.name)
+    rows = tuple(_row(line, cells, columns) for line, cells in records[1:] if any(cells))
+    return CsvFile(name=path.name, columns=columns, rows=rows)
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise FieldDataError(
+                f"{path.name} is larger than {LARGEST_FILE_BYTES // 1_000_000} MB.",
+                fix="This is no table of field data: choose another file.",
+            )
+        return path.read_bytes()
+    except OSError as err:
+        raise FieldDataError(
+            f"Can't read {path.name}: {err.strerror}.", fix="Check the name and the folder."
+        ) from err
+
+
+def _decode(content: bytes, name: str) -> str:
+    if content.startswith(b"PK\x03\x04"):
+        raise FieldDataError(f"{name} is a workbook or archive, no CSV.", fix=_SAVE_AS_CSV)
+    try:
+        text = content.decode(_encoding(content))
+    except UnicodeDecodeError as err:
+        raise FieldDataError(f"{name} is no text.", fix=_SAVE_AS_CSV) from err
+    if "\0" in text:
+        raise FieldDataError(f"{name} is no text.", fix=_SAVE_AS_CSV)
+    return text
+
+
+def _encoding(content: bytes) -> str:
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    if content[1:2] == b"\0":
+        return "utf-16-le"
+    try:
+        content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
+
+
+def _split_lines(text: str) -> list[str]:
+    """Lines with one kind of ending. `str.splitlines` would also cut at rare Unicode signs."""
+    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+
+
+def _header_line(lines: Sequence[str], name: str) -> int:
+    """Index of the first line that is neither blank, nor a comment, nor "sep=;"."""
+    for index, line in enumerate(lines):
+        start = line.lstrip(' "').casefold()
+        if start.strip(",;\t ") and not start.startswith(("#", "sep=")):
+            return index
+    raise FieldDataError(f"{name} is empty.", fix="It needs a header line and rows below it.")
+
+
+def _sniff_delimiter(header: str, known: Sequence[str]) -> str:
+    """The delimiter that cuts the header into the most known names."""
+
+    def known_names(delimiter: str) -> tuple[int, int]:
+        names = [cell.strip(' "').casefold().replace(" ", "_") for cell in header.split(delimiter)]
+        return len(set(names) & set(known)), len(names)
+
+    return max(_DELIMITERS, key=known_names)
+
+
+def _records(
+    lines: Sequence[str], offset: int, delimiter: str, name: str
+) -> list[tuple[int, list[str]]]:
+    """Line number (from 1) on which each record starts, and its cells."""
+    reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter, skipinitialspace=True)
+    records = []
+    start = offset + 1
+    try:
+        for cells in reader:
+            records.append((start, [cell.strip() for cell in cells]))
+            start = offset + reader.line_num + 1
+    except csv.Error as err:
+        raise FieldDataError(f"{name}, line {start}: {err}.", fix=_SAVE_AS_CSV) from err
+    return records
+
+
+def _check_columns(
+    columns: Sequence[str], required: Sequence[str], known: Sequence[str], name: str
+) -> None:
+    for column in required:
+        if column not in columns:
+            raise FieldDataError(
+                f"{name} has no column '{column}', only: {', '.join(filter(None, columns))}.",
+                fix=f"Add it to the header. {did_you_mean(column, known)}",
+            )
+    for column in known:
+        if columns.count(column) > 1:
+            raise FieldDataError(
+                f"{name} has the column '{column}' twice.", fix="Keep one of the two."
+            )
+
+
+def _row(line: int, cells: Sequence[str], columns: Sequence[str]) -> CsvRow:
+    return CsvRow(
+        line=line,
+        cells=dict(zip(columns, cells, strict=False)),
+        beyond=tuple(filter(None, cells[len(columns) :])),
+    )

@@ -1,0 +1,265 @@
+"""What people wrote in the field and the office: blocks, the walk, hand counts, calipers.
+
+One CSV file each, dates as year-month-day::
+
+    blocks.csv       block, variety, positions, [missing, pollinizers, pick_date]
+    walk.csv         photo, block, row, position, face
+    hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
+    calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
+
+A row that makes no sense is refused with its line number and the rest goes on. Two rows that
+contradict each other are both refused: neither can be trusted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Protocol, TypeVar
+
+from fruitvision.csv_file import CsvRow
+from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
+from fruitvision.domain import Protocol as PhotoProtocol
+from fruitvision.errors import FieldDataError, did_you_mean
+from fruitvision.field_table import FieldTable, read_rows, refuse_repeats, without
+from fruitvision.units import mm_from_inches, parse_count, parse_date, parse_number
+
+# Our choice: from fruitlets that a caliper still grips to well beyond the largest apple.
+SMALLEST_DIAMETER_MM = 10.0
+LARGEST_DIAMETER_MM = 150.0
+# Our choice: apples from 20 to 114 mm; in a column of millimetres these are inches.
+INCHES_FROM = 0.8
+INCHES_TO = 4.5
+
+FACES = ("A", "B")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WalkPhoto:
+    """One line of the walk list: which tree and face the photo file shows.
+
+    `file_name` is relative to the photo folder, with forward slashes.
+    """
+
+    file_name: str
+    tree: TreeId
+    face: str
+
+
+class _OnATree(Protocol):
+    @property
+    def tree(self) -> TreeId: ...
+
+
+TreeRow = TypeVar("TreeRow", bound=_OnATree)
+
+
+def read_blocks(path: Path) -> FieldTable[Block]:
+    """Blocks of the register.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read or lacks a column.
+    """
+    table = read_rows(
+        path,
+        _block,
+        required=("block", "variety", "positions"),
+        optional=("missing", "pollinizers", "pick_date"),
+    )
+    return refuse_repeats(
+        table,
+        key=lambda block: " ".join(block.block_id.casefold().split()),
+        name=lambda block: f"Block '{block.block_id}'",
+        fix="Give each block a name of its own, or keep one line.",
+    )
+
+
+def read_walk(path: Path) -> FieldTable[WalkPhoto]:
+    """The walk list: photo file, tree and face.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read or lacks a column.
+    """
+    table = read_rows(path, _walk_photo, required=("photo", "block", "row", "position", "face"))
+    table = refuse_repeats(
+        table,
+        key=lambda photo: (photo.tree, photo.face),
+        name=lambda photo: f"Face {photo.face} of {photo.tree}",
+        fix="Keep the line of the photo that shows it.",
+    )
+    return refuse_repeats(
+        table,
+        key=lambda photo: photo.file_name,
+        name=lambda photo: f"Photo {photo.file_name}",
+        fix="A photo shows one face of one tree: correct the wrong line.",
+    )
+
+
+def read_hand_counts(path: Path) -> FieldTable[HandCount]:
+    """Trees whose fruit were counted by hand; 0 fruit is a count.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read or lacks a column.
+    """
+    table = read_rows(
+        path,
+        _hand_count,
+        required=("block", "row", "position", "fruit_count", "counted_on"),
+        optional=("protocol",),
+    )
+    return refuse_repeats(
+        table,
+        key=lambda count: (count.tree, count.counted_on, count.protocol),
+        name=lambda count: f"The count of {count.tree} on {count.counted_on}",
+        fix="Keep the right one.",
+    )
+
+
+def read_calipers(path: Path) -> FieldTable[CaliperReading]:
+    """Diameters measured by hand, mm. Inches are converted only in the column diameter_in.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read or lacks a column.
+    """
+    table = read_rows(
+        path,
+        _caliper_reading,
+        required=("block", "row", "position", "measured_on"),
+        optional=("fruit", "diameter_mm", "diameter_in"),
+        one_of=("diameter_mm", "diameter_in"),
+    )
+    return refuse_repeats(
+        table,
+        key=lambda reading: (
+            (reading.tree, reading.measured_on, reading.fruit) if reading.fruit else None
+        ),
+        name=lambda reading: f"Fruit {reading.fruit} of {reading.tree} on {reading.measured_on}",
+        fix="Give each fruit its own number, or keep one line.",
+    )
+
+
+def check_blocks(table: FieldTable[TreeRow], blocks: Iterable[Block]) -> FieldTable[TreeRow]:
+    """The table without the rows whose block is not in the register; those are refused."""
+    names = {block.block_id for block in blocks}
+    bad = {
+        line: (
+            f"Block '{row.tree.block_id}' is not in the list of blocks.",
+            did_you_mean(row.tree.block_id, names) if names else "Add it to the list of blocks.",
+        )
+        for line, row in zip(table.lines, table.rows, strict=True)
+        if row.tree.block_id not in names
+    }
+    return without(table, bad)
+
+
+# ---------------------------------------------------------------- one row of each file
+
+
+def _block(row: CsvRow) -> Block:
+    pick_date = row.text("pick_date")
+    block = Block(
+        block_id=row.required_text("block"),
+        variety=row.required_text("variety"),
+        positions=parse_count(row.text("positions"), field="positions"),
+        missing=parse_count(row.text("missing") or "0", field="missing", lowest=0),
+        pollinizers=parse_count(row.text("pollinizers") or "0", field="pollinizers", lowest=0),
+        pick_date=parse_date(pick_date, field="pick_date") if pick_date else None,
+    )
+    if block.bearing_trees < 1:
+        raise FieldDataError(
+            f"{block.positions} positions less {block.missing} missing and {block.pollinizers} "
+            f"pollinizers leave no bearing tree.",
+            fix="Correct positions, missing or pollinizers.",
+        )
+    return block
+
+
+def _tree(row: CsvRow) -> TreeId:
+    return TreeId(
+        row.required_text("block"),
+        parse_count(row.text("row"), field="row"),
+        parse_count(row.text("position"), field="position"),
+    )
+
+
+def _walk_photo(row: CsvRow) -> WalkPhoto:
+    file_name = row.required_text("photo").replace("\\", "/")
+    path = PurePosixPath(file_name)
+    if path.is_absolute() or ".." in path.parts or ":" in path.parts[0]:
+        raise FieldDataError(
+            f"photo is '{file_name}', which leads out of the photo folder.",
+            fix="Give the file name only.",
+        )
+    face = row.text("face").upper()
+    if face not in FACES:
+        raise FieldDataError(f"face is '{row.text('face')}'.", fix="Write A or B.")
+    return WalkPhoto(file_name=file_name, tree=_tree(row), face=face)
+
+
+def _hand_count(row: CsvRow) -> HandCount:
+    return HandCount(
+        tree=_tree(row),
+        fruit_count=parse_count(row.text("fruit_count"), field="fruit_count", lowest=0),
+        counted_on=parse_date(row.text("counted_on"), field="counted_on"),
+        protocol=_protocol(row.text("protocol")),
+    )
+
+
+def _protocol(text: str) -> PhotoProtocol:
+    if not text:
+        return PhotoProtocol.TWO_FACES
+    try:
+        return PhotoProtocol(" ".join(text.casefold().replace("_", " ").split()))
+    except ValueError as err:
+        raise FieldDataError(
+            f"protocol is '{text}'.", fix="Write 'one face' or 'two faces'."
+        ) from err
+
+
+def _caliper_reading(row: CsvRow) -> CaliperReading:
+    return CaliperReading(
+        tree=_tree(row),
+        measured_on=parse_date(row.text("measured_on"), field="measured_on"),
+        diameter_mm=_diameter_mm(row.text("diameter_mm"), row.text("diameter_in")),
+        fruit=row.text("fruit"),
+    )
+
+
+def _diameter_mm(in_mm: str, in_inches: str) -> float:
+    if in_mm and in_inches:
+        raise FieldDataError(
+            f"Both diameter_mm ({in_mm}) and diameter_in ({in_inches}) are filled.",
+            fix="Keep one; write a decimal comma in quotes.",
+        )
+    if in_inches:
+        diameter_mm = mm_from_inches(parse_number(in_inches, field="diameter_in"))
+        shown = f"diameter_in is {in_inches}, that is {diameter_mm:.1f} mm"
+    else:
+        diameter_mm = parse_number(in_mm, field="diameter_mm")
+        shown = f"diameter_mm is {in_mm}"
+        _refuse_inches(diameter_mm, in_mm)
+    if not SMALLEST_DIAMETER_MM <= diameter_mm <= LARGEST_DIAMETER_MM:
+        raise FieldDataError(
+            f"{shown}.",
+            fix=f"Fruit are {SMALLEST_DIAMETER_MM:.0f} to {LARGEST_DIAMETER_MM:.0f} mm: correct it "
+            "or delete the line.",
+        )
+    return diameter_mm
+
+
+def _refuse_inches(diameter: float, typed: str) -> None:
+    if INCHES_FROM <= diameter <= INCHES_TO:
+        in_mm = f"{mm_from_inches(diameter):.1f}"
+        raise FieldDataError(
+            f"{typed} looks like inches ({in_mm} mm).",
+            fix=f"Move it to a column diameter_in, or type {in_mm}.",
+        )
