@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -200,7 +201,7 @@ def _sampling_error(visible: Sequence[int], mean: float, population: int) -> flo
     if len(visible) < 2 or np.mean(visible) <= 0:
         return ASSUMED_TREE_SPREAD * mean
     cv = float(np.std(visible, ddof=1) / np.mean(visible))
-    return mean * cv * float(1 / len(visible) - 1 / population) ** 0.5
+    return mean * cv * math.sqrt(1 / len(visible) - 1 / population)
 
 
 # ---------------------------------------------------------------- sizes

@@ -155,9 +155,7 @@ class Photo:
         return self.focal_35mm / 43.2666 * diagonal_px
 
 
-Corners = tuple[
-    tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]
-]
+Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -249,7 +249,7 @@ def _draw_masses(pick_mm: Floats, rng: np.random.Generator) -> Floats:
 def _draw_fates(fruit: int, rng: np.random.Generator) -> Ints:
     dropped = rng.random(fruit) < rng.uniform(0.03, 0.05)
     culled = rng.random(fruit) < rng.uniform(0.15, 0.22)
-    return np.where(dropped, 2, np.where(culled, 1, 0)).astype(np.int64)
+    return np.asarray(np.where(dropped, 2, np.where(culled, 1, 0)), dtype=np.int64)
 
 
 def _every_kth(trees: int, wanted: int, rng: np.random.Generator) -> tuple[int, ...]:
