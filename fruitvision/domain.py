@@ -74,7 +74,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.NOT_SIZED: "Counted, not sized.",
     Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
     Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",
-    Doubt.FACE_MISSING: "A tree lacks the photo of one face and was left out.",
+    Doubt.FACE_MISSING: "A tree lacks a usable photo of one face and was left out.",
     Doubt.FEW_TREES: "Fewer than 8 trees: a first look, no promise.",
     Doubt.NO_HAND_COUNTS: "No hand-counted trees: visible fruit only, hidden fruit are not in.",
     Doubt.FEW_HAND_COUNTS: "Fewer than 5 hand-counted trees: the hidden-fruit factor is weak.",
@@ -212,7 +212,7 @@ class Fruit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredPhoto:
-    """All that one photo gave."""
+    """All that one photo gave. `remarks` are sentences about this photo alone."""
 
     photo: Photo
     references: tuple[Reference, ...]
@@ -220,6 +220,7 @@ class MeasuredPhoto:
     fruit: tuple[Fruit, ...]
     doubts: Doubts
     made_with: MadeWith
+    remarks: tuple[str, ...] = ()
 
     @property
     def fruit_count(self) -> int:

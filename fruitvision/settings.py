@@ -18,6 +18,8 @@ class Settings:
     marker_side_mm: float = 150.0
     # Measured length of the printed 150 mm ruler, mm; a sheet printed "fit to page" reads less.
     ruler_measured_mm: float = 150.0
+    # Scale given by hand, mm per px; 0 takes it from the marker.
+    mm_per_px: float = 0.0
     # Standard deviation of the fruit's depth around the marker, mm. Our choice for a slender
     # canopy about 0.8 m deep of which the front half is seen.
     canopy_depth_sd_mm: float = 120.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
@@ -17,6 +16,8 @@ from fruitvision.domain import (
     merge_doubts,
 )
 
+# A photo with one of these can't be counted honestly: it is kept and shown, and not used.
+UNUSABLE = frozenset({Doubt.BLURRED, Doubt.TOO_DARK, Doubt.TOO_BRIGHT, Doubt.NO_TREE})
 # Photos of a block belong to one walk if they were taken within a week. Our choice: a walk may
 # be broken off by rain, and fruit grow about 2 mm in the time.
 WALK_DAYS = 7
@@ -41,6 +42,8 @@ def sample_trees(
 ) -> tuple[tuple[TreeSample, ...], Doubts]:
     """Trees of one walk with their visible fruit summed over the faces.
 
+    A photo that is blurred, too dark, too bright or without a tree counts as not taken.
+
     If any tree was photographed from both faces, the walk's protocol is two faces, and a tree that
     lacks a face is left out: half a tree is never counted as a whole one.
 
@@ -58,9 +61,10 @@ def sample_trees(
     doubts : tuple of Doubt
         FACE_MISSING if a tree was left out.
     """
-    faces: dict[TreeId, dict[str, TreePhoto]] = defaultdict(dict)
+    faces: dict[TreeId, dict[str, TreePhoto]] = {photo.tree: {} for photo in walk}
     for photo in walk:
-        if photo.photo_id in measured:
+        seen = measured.get(photo.photo_id)
+        if seen is not None and not UNUSABLE.intersection(seen.doubts):
             faces[photo.tree][photo.face] = photo
     two_faces = any(len(of_tree) == 2 for of_tree in faces.values())
     protocol = Protocol.TWO_FACES if two_faces else Protocol.ONE_FACE

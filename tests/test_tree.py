@@ -1,5 +1,6 @@
 """Photos of faces become trees, and photos of days become walks."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 from fruitvision.domain import Doubt, Protocol
@@ -37,6 +38,16 @@ def test_one_face_everywhere_is_a_protocol_of_its_own() -> None:
 def test_a_photo_that_could_not_be_measured_counts_as_not_taken() -> None:
     trees, _ = sample_trees([tree_photo(1, "A", "gone")], {})
     assert trees == ()
+
+
+def test_a_blurred_photo_is_not_used() -> None:
+    blurred = replace(measured("a", [fruit(1)]), doubts=(Doubt.BLURRED,))
+    trees, doubts = sample_trees(
+        [tree_photo(1, "A", "a"), tree_photo(2, "A", "b")], {"a": blurred, "b": measured("b")}
+    )
+    assert [tree.tree.position for tree in trees] == [2]
+    assert trees[0].visible_count == 0
+    assert doubts == (Doubt.FACE_MISSING,)
 
 
 def test_photos_of_two_visits_are_two_walks_and_a_rainy_day_is_none() -> None:

@@ -1,0 +1,30 @@
+"""Is there a tree in the picture at all?"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from fruitvision.fruit.detector import Image
+
+# A picture with less foliage than this shows no tree. Our choice: a tree from ground to top wire
+# covers a quarter of the photo or more.
+LEAST_FOLIAGE_SHARE = 0.03
+# Excess green 2g - r - b of a leaf pixel (Woebbecke et al. 1995, Trans. ASAE 38: 259-269). The
+# limit is our choice: shaded leaves reach it, grey walls and sky do not.
+LEAST_EXCESS_GREEN = 0.05
+# Long side at which the share is judged, px: leaves need no more.
+JUDGED_AT_PX = 400
+
+
+def foliage_share(image: Image) -> float:
+    """Share of pixels that are green as leaves are, 0 to 1, of an (H, W, 3) uint8 RGB picture."""
+    factor = JUDGED_AT_PX / max(image.shape[:2])
+    if factor < 1:
+        image = np.asarray(
+            cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    colour = image.astype(np.float32)
+    total = np.maximum(colour.sum(axis=2), 1.0)
+    excess_green = (2 * colour[..., 1] - colour[..., 0] - colour[..., 2]) / total
+    return float((excess_green > LEAST_EXCESS_GREEN).mean())
