@@ -1,0 +1,76 @@
+"""Many photos on one machine: worker processes, each result handed over as it comes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+
+from fruitvision.domain import MeasuredPhoto
+from fruitvision.errors import FruitVisionError, PhotoUnreadable
+
+Result = MeasuredPhoto | FruitVisionError
+Measure = Callable[[Path], MeasuredPhoto]
+
+
+def for_each_photo(
+    paths: Sequence[Path], measure: Measure, *, workers: int
+) -> Iterator[tuple[Path, Result]]:
+    """Each photo with its measurement, or the error a user can put right, in order of completion.
+
+    A photo that takes a worker process down with it is tried once more alone, and then refused.
+
+    Parameters
+    ----------
+    measure : callable
+        A function that can be sent to another process.
+    """
+    if workers <= 1 or len(paths) <= 1:
+        for path in paths:
+            yield path, _try(path, measure)
+        return
+    lost = yield from _in_a_pool(paths, measure, workers)
+    for path in lost:
+        if (yield from _in_a_pool([path], measure, 1)):
+            yield (
+                path,
+                PhotoUnreadable(
+                    f"Measuring {path.name} stopped the program.",
+                    fix="Save the photo again as a plain JPEG, or leave it out.",
+                ),
+            )
+
+
+def _in_a_pool(
+    paths: Sequence[Path], measure: Measure, workers: int
+) -> Iterator[tuple[Path, Result]]:
+    """Yield what could be measured, return the paths that were lost when the pool broke."""
+    lost: list[Path] = []
+    with ProcessPoolExecutor(
+        min(workers, len(paths)), mp_context=get_context("spawn"), initializer=_one_thread
+    ) as pool:
+        tasks: dict[Future[Result], Path] = {
+            pool.submit(_try, path, measure): path for path in paths
+        }
+        for task in as_completed(tasks):
+            try:
+                yield tasks[task], task.result()
+            except BrokenProcessPool:
+                lost.append(tasks[task])
+    return lost
+
+
+def _one_thread() -> None:
+    """Each process keeps to one core."""
+    cv2.setNumThreads(1)
+
+
+def _try(path: Path, measure: Measure) -> Result:
+    try:
+        return measure(path)
+    except FruitVisionError as err:
+        return err

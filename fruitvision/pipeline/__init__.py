@@ -1,0 +1,33 @@
+"""The use-cases in the order of the work. Only these files know the order of the steps.
+
+photo → reference → scale → fruit      photos: measure_photo, measure_photos
+fruit → tree                           walk:   load_walk
+tree → block → forecast                crop:   estimate_blocks, forecast_farm
+"""
+
+from fruitvision.pipeline.crop import BlockWalks, estimate_blocks, forecast_farm
+from fruitvision.pipeline.photos import (
+    Measured,
+    Progress,
+    Refused,
+    image_of,
+    measure_photo,
+    measure_photos,
+    quiet,
+)
+from fruitvision.pipeline.walk import Loaded, load_walk
+
+__all__ = [
+    "BlockWalks",
+    "Loaded",
+    "Measured",
+    "Progress",
+    "Refused",
+    "estimate_blocks",
+    "forecast_farm",
+    "image_of",
+    "load_walk",
+    "measure_photo",
+    "measure_photos",
+    "quiet",
+]

@@ -1,0 +1,205 @@
+"""Photos in, measured fruit out: photo → reference → scale → fruit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from pathlib import Path
+
+from fruitvision import __version__
+from fruitvision.batch import for_each_photo
+from fruitvision.domain import (
+    Doubt,
+    Doubts,
+    MadeWith,
+    MeasuredPhoto,
+    Photo,
+    Reference,
+    Scale,
+    merge_doubts,
+)
+from fruitvision.errors import FruitVisionError, ScaleRefused
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
+from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
+from fruitvision.fruit.measure import measure_fruit
+from fruitvision.photo import photo_id_of, read_photo
+from fruitvision.reference import find_references
+from fruitvision.scale import scale_by_hand, scale_from_references
+from fruitvision.settings import Settings
+from fruitvision.store import Store
+
+Progress = Callable[[int, int], None]
+
+
+def quiet(done: int, of: int) -> None:
+    """Progress that nobody watches."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """Something that was left out, while the rest went on."""
+
+    name: str
+    what: str
+    fix: str
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.what} {self.fix}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """Photos that were measured, in the order given, and those that were refused.
+
+    `copies` names each file that holds the same photo as an earlier one, and that earlier one.
+    """
+
+    photos: tuple[MeasuredPhoto, ...]
+    refused: tuple[Refused, ...]
+    copies: tuple[tuple[str, str], ...]
+
+
+def made_with(detector: Detector, settings: Settings) -> MadeWith:
+    """Version, detector and settings, by which a stored result is found again."""
+    return MadeWith(
+        version=__version__,
+        detector=f"{detector.name} {detector.version}",
+        settings_sha256=settings.sha256,
+    )
+
+
+def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> MeasuredPhoto:
+    """All that one photo gives: references, scale, fruit, doubts.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the file is no picture or can't be opened safely.
+    """
+    image, photo = read_photo(path)
+    references = find_references(image, photo, side_mm=settings.printed_side_mm)
+    scale, doubts, remarks = _scale(references, photo, settings)
+    if foliage_share(image) < LEAST_FOLIAGE_SHARE:
+        return MeasuredPhoto(
+            photo=photo,
+            references=references,
+            scale=scale,
+            fruit=(),
+            doubts=merge_doubts(photo.doubts, doubts, (Doubt.NO_TREE,)),
+            made_with=made_with(detector, settings),
+            remarks=remarks,
+        )
+    detections = detector.detect(image, mm_per_px=scale.mm_per_px if scale else None)
+    return MeasuredPhoto(
+        photo=photo,
+        references=references,
+        scale=scale,
+        fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings),
+        doubts=merge_doubts(photo.doubts, doubts),
+        made_with=made_with(detector, settings),
+        remarks=remarks,
+    )
+
+
+def _scale(
+    references: Sequence[Reference], photo: Photo, settings: Settings
+) -> tuple[Scale | None, Doubts, tuple[str, ...]]:
+    if settings.mm_per_px > 0:
+        scale = scale_by_hand(settings.mm_per_px)
+        return scale, scale.doubts, ()
+    try:
+        scale_found, doubts = scale_from_references(references, photo)
+    except ScaleRefused as err:
+        return None, (Doubt.MARKERS_DISAGREE,), (str(err),)
+    return scale_found, doubts, ()
+
+
+def measure_photos(
+    paths: Sequence[Path],
+    *,
+    store: Store,
+    settings: Settings,
+    detector_name: str = DEFAULT_DETECTOR,
+    workers: int = 1,
+    on_progress: Progress = quiet,
+) -> Measured:
+    """Measure many photos; each result is stored at once, and what is stored is not done again.
+
+    A run that was killed and is started again goes on where it stopped. One bad photo stops
+    nothing. The same bytes under another name are one photo.
+
+    Raises
+    ------
+    DetectorUnknown
+        If there is no detector of that name.
+    """
+    detector = choose_detector(detector_name)
+    origin = made_with(detector, settings)
+    names, refused, copies = _distinct(paths)
+    found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in names}
+    todo = [path for photo_id, path in names.items() if found[photo_id] is None]
+    measure = partial(_measure_by_name, detector_name=detector_name, settings=settings)
+    done = len(names) - len(todo)
+    on_progress(done, len(names))
+    for path, result in for_each_photo(todo, measure, workers=workers):
+        done += 1
+        if isinstance(result, FruitVisionError):
+            refused.append(Refused(name=str(path), what=result.what, fix=result.fix))
+        else:
+            store.save_measured_photo(result)
+            found[result.photo.photo_id] = result
+        on_progress(done, len(names))
+    labels = _labels(list(names.values()))
+    photos = tuple(
+        replace(measured, photo=replace(measured.photo, name=labels[path]))
+        for photo_id, path in names.items()
+        if (measured := found[photo_id]) is not None
+    )
+    return Measured(photos=photos, refused=tuple(refused), copies=tuple(copies))
+
+
+_detector = cache(choose_detector)
+
+
+def _measure_by_name(path: Path, detector_name: str, settings: Settings) -> MeasuredPhoto:
+    """What a worker process runs; its detector is loaded once."""
+    return measure_photo(path, detector=_detector(detector_name), settings=settings)
+
+
+def _distinct(
+    paths: Iterable[Path],
+) -> tuple[dict[str, Path], list[Refused], list[tuple[str, str]]]:
+    """First path of each photo by its id, files that can't be read, and copies."""
+    names: dict[str, Path] = {}
+    refused: list[Refused] = []
+    copies: list[tuple[str, str]] = []
+    for path in dict.fromkeys(paths):
+        try:
+            photo_id = photo_id_of(path)
+        except FruitVisionError as err:
+            refused.append(Refused(name=str(path), what=err.what, fix=err.fix))
+            continue
+        if photo_id in names:
+            copies.append((str(path), str(names[photo_id])))
+        else:
+            names[photo_id] = path
+    return names, refused, copies
+
+
+def _labels(paths: Sequence[Path]) -> dict[Path, str]:
+    """File name of each path; the whole path where two files share a name."""
+    names = [path.name for path in paths]
+    return {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}
+
+
+def image_of(measured: MeasuredPhoto, store: Store) -> Image:
+    """The upright picture of a measured photo, from the farm's own copy.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the copy is missing or damaged.
+    """
+    image, _ = read_photo(store.photo_path(measured.photo.photo_id))
+    return image

@@ -1,0 +1,161 @@
+"""A walk into the farm: register, photos tied to trees, hand counts, caliper readings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from fruitvision.domain import Block, Photo, TreePhoto
+from fruitvision.errors import FruitVisionError
+from fruitvision.field_data import (
+    TreeRow,
+    WalkPhoto,
+    check_blocks,
+    read_blocks,
+    read_calipers,
+    read_hand_counts,
+    read_walk,
+)
+from fruitvision.field_table import FieldTable, RefusedRow
+from fruitvision.fruit.detector import DEFAULT_DETECTOR
+from fruitvision.photo import photo_id_of
+from fruitvision.pipeline.photos import Measured, Progress, Refused, measure_photos, quiet
+from fruitvision.settings import Settings
+from fruitvision.store import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """What a walk folder brought into the farm, and what was refused."""
+
+    blocks: int
+    photos: Measured
+    hand_counts: int
+    caliper_readings: int
+    refused: tuple[Refused, ...]
+
+
+def load_walk(
+    folder: Path,
+    store: Store,
+    *,
+    settings: Settings,
+    detector_name: str = DEFAULT_DETECTOR,
+    walked_on: date | None = None,
+    workers: int = 1,
+    on_progress: Progress = quiet,
+) -> Loaded:
+    """Read a walk folder into the farm: register, photos, hand counts, calipers.
+
+    The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv` and
+    `calipers.csv`. Loading the same folder again changes nothing.
+
+    Parameters
+    ----------
+    walked_on : date, optional
+        Day of the walk for photos that carry no date.
+
+    Raises
+    ------
+    FieldDataError
+        If a needed file is missing or has the wrong columns.
+    """
+    blocks = read_blocks(folder / "blocks.csv")
+    walk = check_blocks(read_walk(folder / "walk.csv"), blocks.rows)
+    refused = [_refused_row(row) for row in (*blocks.refused, *walk.refused)]
+    store.save_blocks(blocks.rows)
+    counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks.rows, refused)
+    store.save_hand_counts(counts)
+    calipers = _optional(folder / "calipers.csv", read_calipers, blocks.rows, refused)
+    store.save_caliper_readings(calipers)
+    by_path = {folder / row.file_name: row for row in walk.rows}
+    photos = measure_photos(
+        tuple(by_path),
+        store=store,
+        settings=settings,
+        detector_name=detector_name,
+        workers=workers,
+        on_progress=on_progress,
+    )
+    place_photos(by_path, photos, store, walked_on=walked_on, refused=refused)
+    return Loaded(
+        blocks=len(blocks.rows),
+        photos=photos,
+        hand_counts=len(counts),
+        caliper_readings=len(calipers),
+        refused=tuple(refused) + photos.refused,
+    )
+
+
+def place_photos(
+    rows: Mapping[Path, WalkPhoto],
+    measured: Measured,
+    store: Store,
+    *,
+    walked_on: date | None,
+    refused: list[Refused],
+) -> None:
+    """Tie measured photos to their trees and keep the files in the farm's folder.
+
+    A photo without a date needs `walked_on`; one that stands for two trees is refused for the
+    second. Refusals are appended to `refused`.
+    """
+    days = {m.photo.photo_id: _walk_day(m.photo, walked_on) for m in measured.photos}
+    placed: list[TreePhoto] = []
+    taken: dict[str, WalkPhoto] = {}
+    for path, row in rows.items():
+        try:
+            photo_id = photo_id_of(path)
+        except FruitVisionError:
+            continue  # refused with its reason when it was measured
+        if photo_id not in days:
+            continue
+        day = days[photo_id]
+        problem = _placing_problem(row, day, taken.get(photo_id))
+        if problem is not None or day is None:
+            refused.append(problem or Refused(name=row.file_name, what="", fix=""))
+            continue
+        taken[photo_id] = row
+        store.keep_photo(path, photo_id)
+        placed.append(TreePhoto(tree=row.tree, face=row.face, photo_id=photo_id, walked_on=day))
+    store.save_tree_photos(placed)
+
+
+def _walk_day(photo: Photo, walked_on: date | None) -> date | None:
+    return photo.taken_at.date() if photo.taken_at else walked_on
+
+
+def _placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None) -> Refused | None:
+    if earlier is not None:
+        return Refused(
+            name=row.file_name,
+            what=f"It is the same photo as {earlier.file_name} of {earlier.tree}.",
+            fix=f"Take a photo of {row.tree} itself, or delete this line.",
+        )
+    if day is None:
+        return Refused(
+            name=row.file_name,
+            what="The photo carries no date, so its walk is unknown.",
+            fix="Give the day of the walk (--walked-on 2026-08-12).",
+        )
+    return None
+
+
+def _refused_row(row: RefusedRow) -> Refused:
+    return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
+
+
+def _optional(
+    path: Path,
+    read: Callable[[Path], FieldTable[TreeRow]],
+    blocks: Sequence[Block],
+    refused: list[Refused],
+) -> tuple[TreeRow, ...]:
+    """Rows of a file that need not be there."""
+    if not path.exists():
+        return ()
+    table = check_blocks(read(path), blocks)
+    refused.extend(map(_refused_row, table.refused))
+    return table.rows
