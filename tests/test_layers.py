@@ -1,0 +1,97 @@
+"""Imports go one way, and heavy libraries stay where they belong."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "fruitvision"
+
+# What each part of the package may import from the package. A step knows the records, not the
+# steps after it; only the pipeline knows the order.
+BASE = {"errors", "domain", "settings"}
+ALLOWED: dict[str, set[str]] = {
+    "errors": set(),
+    "domain": set(),
+    "share": set(),
+    "settings": {"errors"},
+    "units": {"errors"},
+    "csv_file": {"errors", "units"},
+    "whole_file": {"errors"},
+    "field_table": {"errors", "csv_file"},
+    "field_data": BASE | {"field_table", "csv_file", "units"},
+    "size_table": BASE | {"csv_file", "units"},
+    "photo": BASE | {"photo_folder"},
+    "photo_folder": BASE,
+    "reference": BASE,
+    "marker_sheet": BASE | {"reference", "whole_file"},
+    "scale": BASE,
+    "fruit": BASE | {"scale"},
+    "overlay": BASE | {"whole_file"},
+    "survey": BASE,
+    "tree": BASE,
+    "block": BASE | {"survey", "tree"},
+    "forecast": BASE | {"survey"},
+    "advice": BASE,
+    "records": BASE,
+    "store": BASE | {"records", "store_database", "store_rows", "store_tables", "photo_folder"},
+    "store_database": BASE | {"store_tables"},
+    "store_rows": BASE | {"records", "store_tables"},
+    "store_tables": set(),
+    "migrations": {"store_tables"},
+    "export": BASE | {"records", "whole_file"},
+    "batch": BASE,
+}
+# Top-level parts that may import any of the above.
+FREE = {"__init__", "pipeline", "report", "cli", "serve", "simulate"}
+# Libraries that only these parts may import.
+HEAVY = {
+    "streamlit": set(),
+    "torch": set(),
+    "mitsuba": {"simulate"},
+    "sqlalchemy": {"store", "store_database", "store_rows", "store_tables", "migrations"},
+    "alembic": {"store", "store_database", "migrations"},
+    "reportlab": {"marker_sheet"},
+    "xlsxwriter": {"export"},
+    "pi_heif": {"photo"},
+}
+
+
+def _part(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def _imports(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name}: relative import"
+            names.add(node.module or "")
+            names.update(f"{node.module}.{alias.name}" for alias in node.names)
+    return names
+
+
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if "share" not in path.parts[:-1])
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_go_one_way(path: Path) -> None:
+    part = _part(path)
+    assert part in ALLOWED or part in FREE, f"{part} has no place on the map"
+    if part in FREE:
+        return
+    parts = {_part(other) for other in FILES}
+    for name in _imports(path):
+        if name.startswith("fruitvision.") and (other := name.split(".")[1]) in parts:
+            assert other == part or other in ALLOWED[part], f"{part} must not import {other}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_heavy_libraries_stay_where_they_belong(path: Path) -> None:
+    for name in _imports(path):
+        library = name.split(".")[0]
+        if library in HEAVY:
+            assert _part(path) in HEAVY[library], f"{path.name} must not import {library}"
