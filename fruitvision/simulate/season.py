@@ -224,7 +224,8 @@ def _draw_diameters(plan: BlockPlan, counts: Ints, tree: Ints, rng: np.random.Ge
     load_mm = -0.04 * (counts - counts.mean())
     trees_mm = rng.normal(0.0, 1.8, len(counts)) + load_mm
     fruit_mm = rng.normal(0.0, 4.6, len(tree))
-    return np.clip(plan.diameter_mm + trees_mm[tree] + fruit_mm, 45.0, 90.0)
+    drawn = plan.diameter_mm + trees_mm[tree] + fruit_mm
+    return np.asarray(np.clip(drawn, 45.0, 90.0), dtype=np.float64)
 
 
 def _grown(plan: BlockPlan, diameter_mm: Floats, day: date, pace: Floats) -> Floats:

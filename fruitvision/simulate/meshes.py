@@ -1,0 +1,168 @@
+"""Triangle meshes with a colour per vertex: fruit, leaves, tubes, grass. Numpy only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitvision.simulate.projection import Floats
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mesh:
+    """Triangles of one material.
+
+    `points_mm` : (V, 3); `faces` : (F, 3) int; `colours` : (V, 3) linear reflectance, 0 to 1;
+    `normals` : (V, 3) or None for flat faces; `labels` : (V,) int, fruit number + 1, 0 for others.
+    """
+
+    material: str
+    points_mm: Floats
+    faces: Ints
+    colours: Floats
+    normals: Floats | None = None
+    labels: Ints | None = None
+
+
+def copies(template_faces: Ints, vertices: int, count: int) -> Ints:
+    """Faces of `count` copies of a template with `vertices` vertices, laid one after another."""
+    shift = np.arange(count)[:, None, None] * vertices
+    return (template_faces[None] + shift).reshape(-1, 3)
+
+
+def grid_faces(rows: int, columns: int, *, closed: bool = False) -> Ints:
+    """Two triangles per cell of a grid of vertices; `closed` joins the last column to the first."""
+    last = columns if closed else columns - 1
+    row, column = np.meshgrid(np.arange(rows - 1), np.arange(last), indexing="ij")
+    right = (column + 1) % columns
+    a, b = row * columns + column, row * columns + right
+    c, d = a + columns, b + columns
+    return np.stack([a, c, b, b, c, d], axis=-1).reshape(-1, 3).astype(np.int64)
+
+
+def lathe(rows: int, columns: int) -> tuple[Floats, Floats, Floats, Ints]:
+    """A fruit of half axes 1: points, normals, directions (V, 3) and faces; y runs to the stem.
+
+    An ellipsoid all round, except for the stem cavity and the calyx basin, which lie inside the
+    outline as seen from the side.
+    """
+    polar = np.pi * (np.arange(rows) + 0.5 * (np.arange(rows) == 0)) / (rows - 1)
+    polar = np.clip(polar, 0.02, np.pi - 0.02)
+    azimuth = 2.0 * np.pi * np.arange(columns) / columns
+    radius, height = np.sin(polar), np.cos(polar)
+    stem = np.exp(-((radius / 0.24) ** 2)) * (height > 0)
+    calyx = np.exp(-((radius / 0.20) ** 2)) * (height < 0)
+    height = height - 0.42 * stem + 0.20 * calyx
+    slope_radius, slope_height = np.gradient(radius), np.gradient(height)
+    around = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
+    points = _turned(radius, height, around)
+    normals = _turned(-slope_height, slope_radius, around)
+    normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    directions = _turned(np.sin(polar), np.cos(polar), around)
+    return points, normals, directions, grid_faces(rows, columns, closed=True)[:, [0, 2, 1]]
+
+
+def _turned(radius: Floats, height: Floats, around: Floats) -> Floats:
+    points = np.empty((len(radius), len(around), 3))
+    points[..., 0] = radius[:, None] * around[None, :, 0]
+    points[..., 1] = height[:, None]
+    points[..., 2] = radius[:, None] * around[None, :, 1]
+    return points.reshape(-1, 3)
+
+
+def leaf_template(rows: int) -> tuple[Floats, Ints]:
+    """A leaf of length 1 along x, folded along its middle: (V, 3) points and faces, y is up."""
+    along = np.linspace(0.0, 1.0, rows)
+    half = 0.30 * np.sin(np.pi * np.clip(along, 0.02, 0.98) ** 0.85)
+    points = np.empty((rows, 3, 3))
+    for column, side in enumerate((-1.0, 0.0, 1.0)):
+        points[:, column, 0] = along
+        points[:, column, 1] = abs(side) * half * 0.38 - 0.22 * along**2
+        points[:, column, 2] = side * half
+    return points.reshape(-1, 3), grid_faces(rows, 3)
+
+
+def leaf_mesh(
+    bases_mm: Floats, frames: Floats, lengths_mm: Floats, colours: Floats, *, rows: int
+) -> Mesh:
+    """Leaves as one mesh.
+
+    `bases_mm` : (N, 3) where the leaf starts; `frames` : (N, 3, 3) columns are the leaf's length,
+    up and side; `lengths_mm` : (N,); `colours` : (N, 3).
+    """
+    template, faces = leaf_template(rows)
+    points = np.einsum("nij,vj->nvi", frames * lengths_mm[:, None, None], template)
+    points = points + bases_mm[:, None, :]
+    return Mesh(
+        material="leaf",
+        points_mm=points.reshape(-1, 3),
+        faces=copies(faces, len(template), len(bases_mm)),
+        colours=np.repeat(colours, len(template), axis=0),
+    )
+
+
+def tube(path_mm: Floats, radii_mm: Floats, colour: Floats, *, sides: int = 9) -> Mesh:
+    """A round stick along (P, 3) points with (P,) radii."""
+    along = np.gradient(path_mm, axis=0)
+    along = along / np.linalg.norm(along, axis=1, keepdims=True)
+    helper = np.where(np.abs(along[:, 1:2]) > 0.8, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    first = np.cross(along, helper)
+    first = first / np.linalg.norm(first, axis=1, keepdims=True)
+    second = np.cross(along, first)
+    turn = 2.0 * np.pi * np.arange(sides) / sides
+    outward = (
+        first[:, None, :] * np.cos(turn)[None, :, None]
+        + second[:, None, :] * np.sin(turn)[None, :, None]
+    )
+    points = path_mm[:, None, :] + outward * radii_mm[:, None, None]
+    return Mesh(
+        material="bark",
+        points_mm=points.reshape(-1, 3),
+        faces=grid_faces(len(path_mm), sides, closed=True),
+        colours=np.tile(colour, (points.shape[0] * sides, 1)),
+        normals=outward.reshape(-1, 3),
+    )
+
+
+def blades(feet_mm: Floats, tips_mm: Floats, widths_mm: Floats, colours: Floats) -> Mesh:
+    """Grass as one triangle per blade, from (N, 3) feet to (N, 3) tips."""
+    lean = tips_mm - feet_mm
+    side = np.stack([lean[:, 1], np.zeros(len(lean)), 0.3 * lean[:, 1]], axis=1)
+    side = side / np.linalg.norm(side, axis=1, keepdims=True) * widths_mm[:, None] / 2.0
+    points = np.stack([feet_mm - side, feet_mm + side, tips_mm], axis=1)
+    return Mesh(
+        material="leaf",
+        points_mm=points.reshape(-1, 3),
+        faces=np.arange(3 * len(feet_mm)).reshape(-1, 3),
+        colours=np.repeat(colours, 3, axis=0),
+    )
+
+
+def merged(meshes: list[Mesh]) -> list[Mesh]:
+    """One mesh per material and kind of shading."""
+    kinds: dict[tuple[str, bool, bool], list[Mesh]] = {}
+    for mesh in meshes:
+        if len(mesh.faces):
+            key = (mesh.material, mesh.normals is not None, mesh.labels is not None)
+            kinds.setdefault(key, []).append(mesh)
+    return [_joined(group) for group in kinds.values()]
+
+
+def _joined(group: list[Mesh]) -> Mesh:
+    starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in group[:-1]])
+    normals = [mesh.normals for mesh in group if mesh.normals is not None]
+    labels = [mesh.labels for mesh in group if mesh.labels is not None]
+    return Mesh(
+        material=group[0].material,
+        points_mm=np.concatenate([mesh.points_mm for mesh in group]),
+        faces=np.concatenate(
+            [mesh.faces + start for mesh, start in zip(group, starts, strict=True)]
+        ),
+        colours=np.concatenate([mesh.colours for mesh in group]),
+        normals=np.concatenate(normals) if normals else None,
+        labels=np.concatenate(labels) if labels else None,
+    )

@@ -1,0 +1,215 @@
+"""One photo from shutter to truth: place, render, develop, and write down what is where."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitvision.simulate.field_data import Row, photo_name
+from fruitvision.simulate.phone import develop, to_jpeg
+from fruitvision.simulate.projection import Camera, Floats
+from fruitvision.simulate.render import Light, render_labels, render_light
+from fruitvision.simulate.scene import (
+    CAMERA_DISTANCE_MM,
+    FOCAL_35MM,
+    Picture,
+    Sheet,
+    Shot,
+    compose,
+    hang_sheet,
+    meshes,
+)
+
+# Fruit of rows behind that show less than this are left out of the truth. Our choice.
+SMALLEST_SHARE_BEHIND = 0.05
+# JPEG quality of the samples. Our choice: of the size of a phone's own, but 40 in one checkout.
+JPEG_QUALITY = 86
+
+PHOTO_COLUMNS: Row = (
+    "photo",
+    "fruit_id",
+    "row",
+    "position",
+    "x_px",
+    "y_px",
+    "width_px",
+    "height_px",
+    "angle_deg",
+    "diameter_mm",
+    "visible_share",
+    "on_this_row",
+    "depth_mm",
+)
+MARKER_COLUMNS: Row = (
+    "photo",
+    "marker_id",
+    "side_mm",
+    "x1_px",
+    "y1_px",
+    "x2_px",
+    "y2_px",
+    "x3_px",
+    "y3_px",
+    "x4_px",
+    "y4_px",
+    "depth_mm",
+    "tilt_deg",
+    "focal_px",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exposure:
+    """A finished photo: JPEG bytes, rows of `PHOTO_COLUMNS`, one row of `MARKER_COLUMNS`."""
+
+    name: str
+    jpeg: bytes
+    fruit_rows: tuple[Row, ...]
+    marker_row: Row
+
+
+def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
+    """Make one photo. `shrink` 5 gives a fifth of the width, to look at the scene cheaply."""
+    picture = compose(shot)
+    camera = _smaller(picture.camera, shrink)
+    shares = visible_shares(picture, None, camera)
+    sheet = hang_sheet(picture, _visible_depth_mm(picture, shares))
+    everything = meshes(picture, sheet)
+    shares = visible_shares(picture, sheet, camera)
+    light = render_light(everything, sheet, camera, _sun(shot), samples=samples)
+    pixels = develop(light, shot.rng(4))
+    return Exposure(
+        name=photo_name(shot.block, shot.tree, shot.face),
+        jpeg=to_jpeg(pixels, _taken_at(shot), FOCAL_35MM, quality=JPEG_QUALITY),
+        fruit_rows=tuple(_fruit_rows(picture, shares)),
+        marker_row=_marker_row(picture, sheet),
+    )
+
+
+def visible_shares(picture: Picture, sheet: Sheet | None, camera: Camera) -> Floats:
+    """(N,) visible part of each fruit's full outline, 0 to 1."""
+    labels = render_labels(meshes(picture, sheet), sheet, camera)
+    ellipses = replace_camera(picture, camera).outlines()
+    area_px = np.pi / 4.0 * ellipses[:, 2] * ellipses[:, 3]
+    hits = np.bincount(labels.ravel(), minlength=len(ellipses) + 1)[1 : len(ellipses) + 1]
+    return np.clip(hits / len(labels) / area_px, 0.0, 1.0)
+
+
+def replace_camera(picture: Picture, camera: Camera) -> Picture:
+    """The same picture through another camera."""
+    return replace(picture, camera=camera)
+
+
+def _smaller(camera: Camera, shrink: int) -> Camera:
+    return replace(
+        camera,
+        focal_px=camera.focal_px / shrink,
+        width_px=camera.width_px // shrink,
+        height_px=camera.height_px // shrink,
+    )
+
+
+def _visible_depth_mm(picture: Picture, shares: Floats) -> float:
+    """Mean depth of the fruit that are seen on the photographed tree."""
+    own = _own_fruit(picture)
+    weight = np.where(own, shares, 0.0)
+    if weight.sum() <= 0.0:
+        return CAMERA_DISTANCE_MM
+    depth = picture.camera.seen_from(picture.fruits().centres_mm)[:, 2]
+    return float((weight * depth).sum() / weight.sum())
+
+
+def _own_fruit(picture: Picture) -> NDArray[np.bool_]:
+    place = tuple(picture.shot.block.places[picture.shot.tree].tolist())
+    return np.concatenate(
+        [
+            np.full(len(stand.fruit_ids), stand.row_behind == 0 and stand.place == place)
+            for stand in picture.stands
+        ]
+    )
+
+
+def _fruit_rows(picture: Picture, shares: Floats) -> list[Row]:
+    camera, fruits = picture.camera, picture.fruits()
+    name = photo_name(picture.shot.block, picture.shot.tree, picture.shot.face)
+    ellipses = picture.outlines()
+    depths = camera.seen_from(fruits.centres_mm)[:, 2]
+    found: list[Row] = []
+    number = 0
+    for stand in picture.stands:
+        row, position = stand.place if stand.place is not None else ("", "")
+        here = stand.row_behind == 0
+        for fruit_id in stand.fruit_ids:
+            ellipse, share = ellipses[number], shares[number]
+            if share >= SMALLEST_SHARE_BEHIND or (here and _in_frame(ellipse, camera)):
+                x, y, width, height, angle = ellipse
+                found.append(
+                    (
+                        name,
+                        fruit_id,
+                        row,
+                        position,
+                        *(f"{value:.2f}" for value in (x, y, width, height)),
+                        f"{angle:.1f}",
+                        f"{fruits.diameters_mm[number]:.1f}",
+                        f"{share:.3f}",
+                        str(here).lower(),
+                        f"{depths[number]:.0f}",
+                    )
+                )
+            number += 1
+    return found
+
+
+def _in_frame(ellipse: Floats, camera: Camera) -> bool:
+    x, y, reach = ellipse[0], ellipse[1], ellipse[2] / 2.0
+    inside_x = -reach < x < camera.width_px - 1 + reach
+    return bool(inside_x and -reach < y < camera.height_px - 1 + reach)
+
+
+def _marker_row(picture: Picture, sheet: Sheet) -> Row:
+    from fruitvision.simulate.marker import MARKER_ID, MARKER_SIDE_MM, marker_corners_on_sheet_mm
+
+    camera = picture.camera
+    middle = sheet.points(marker_corners_on_sheet_mm()).mean(axis=0)
+    facing = np.cross(sheet.right, sheet.up)
+    # Tilt against the picture plane, as a pinhole camera with this axis sees it.
+    tilt = np.degrees(np.arccos(np.clip(-facing @ camera.axes()[2], -1.0, 1.0)))
+    return (
+        photo_name(picture.shot.block, picture.shot.tree, picture.shot.face),
+        MARKER_ID,
+        f"{MARKER_SIDE_MM:.0f}",
+        *(f"{value:.2f}" for value in sheet.corners_px(camera).ravel()),
+        f"{camera.seen_from(middle[None])[0, 2]:.0f}",
+        f"{tilt:.1f}",
+        f"{camera.focal_px:.1f}",
+    )
+
+
+def _taken_at(shot: Shot) -> datetime:
+    """Face A in the morning, face B on the way back, two minutes from tree to tree."""
+    start = time(9, 20) if shot.face == "A" else time(14, 10)
+    turn = shot.block.photographed.index(shot.tree)
+    step = turn if shot.face == "A" else len(shot.block.photographed) - turn
+    seconds = 130 * step + int(shot.rng(5).integers(0, 40))
+    return datetime.combine(shot.block.plan.walked_on, start) + timedelta(seconds=seconds)
+
+
+def _sun(shot: Shot) -> Light:
+    """Sun behind the camera, up to 60 degrees to a side; one photo in four under thin cloud."""
+    rng = shot.rng(6)
+    aside, height = np.radians(rng.uniform(-60.0, 60.0)), np.radians(rng.uniform(32.0, 58.0))
+    cloud = rng.random() < 0.25
+    return Light(
+        to_sun=(
+            float(np.sin(aside) * np.cos(height)),
+            float(np.sin(height)),
+            float(shot.towards * np.cos(aside) * np.cos(height)),
+        ),
+        sun=0.12 if cloud else float(rng.uniform(0.40, 0.65)),
+        sky=1.6 if cloud else 1.25,
+        turbidity=float(rng.uniform(3.0, 6.0)),
+    )
