@@ -23,7 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "field_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "units"},
     "photo": BASE | {"photo_folder"},
-    "photo_folder": BASE,
+    "photo_folder": BASE | {"whole_file"},
     "reference": BASE,
     "marker_sheet": BASE | {"reference", "whole_file"},
     "scale": BASE,

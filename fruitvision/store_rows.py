@@ -1,0 +1,203 @@
+"""Records to rows of the farm's database, and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta, timezone
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from fruitvision import store_tables as tables
+from fruitvision.domain import (
+    Block,
+    CaliperReading,
+    Forecast,
+    Fruit,
+    HandCount,
+    MeasuredPhoto,
+    Photo,
+    TreePhoto,
+)
+from fruitvision.errors import StoreError
+from fruitvision.records import from_json, from_plain, to_json, to_plain
+
+NewRow = dict[str, Any]
+FoundRow = Mapping[Any, Any]
+
+# Grows when the document of a forecast changes so that an older version can't read it.
+FORECAST_SCHEMA = 1
+
+
+def plain_row(record: object) -> NewRow:
+    """A record whose fields are columns."""
+    row: NewRow = to_plain(record)
+    return row
+
+
+def tree_row(record: TreePhoto | HandCount | CaliperReading) -> NewRow:
+    """A record of a tree: the tree's three parts become columns of their own."""
+    row = plain_row(record)
+    return {**row.pop("tree"), **row}
+
+
+def block(row: FoundRow) -> Block:
+    """The block in a row."""
+    return from_plain(Block, dict(row))
+
+
+def tree_photo(row: FoundRow) -> TreePhoto:
+    """The photo of a tree in a row."""
+    return from_plain(TreePhoto, _with_tree(row))
+
+
+def hand_count(row: FoundRow) -> HandCount:
+    """The hand count in a row."""
+    return from_plain(HandCount, _with_tree(row))
+
+
+def caliper_rows(readings: Iterable[CaliperReading]) -> list[NewRow]:
+    """Rows in which fruit without a name are numbered per tree and day."""
+    unnamed: dict[tuple[object, date], int] = {}
+    new_rows = []
+    for reading in readings:
+        number = 0
+        if not reading.fruit:
+            key = (reading.tree, reading.measured_on)
+            number = unnamed[key] = unnamed.get(key, 0) + 1
+        new_rows.append({**tree_row(reading), "unnamed_number": number})
+    return new_rows
+
+
+def caliper_reading(row: FoundRow) -> CaliperReading:
+    """The caliper reading in a row."""
+    fields = _with_tree(row)
+    del fields["unnamed_number"]
+    return from_plain(CaliperReading, fields)
+
+
+def _with_tree(row: FoundRow) -> NewRow:
+    fields = dict(row)
+    tree = {name: fields.pop(name) for name in ("block_id", "row", "position")}
+    return {**fields, "tree": tree}
+
+
+# ---------------------------------------------------------------- measured photos
+
+
+def photo_row(photo: Photo) -> NewRow:
+    """A photo; the time in UTC beside its offset."""
+    row = plain_row(photo)
+    del row["taken_at"]
+    offset = photo.taken_at.utcoffset() if photo.taken_at else None
+    moment = photo.taken_at
+    if moment is not None and offset is not None:
+        moment = moment.astimezone(UTC).replace(tzinfo=None)
+    return {
+        **row,
+        "taken_at_utc": moment.isoformat() if moment else None,
+        "taken_at_offset_minutes": None if offset is None else round(offset.total_seconds() / 60),
+    }
+
+
+def _photo(row: FoundRow) -> Photo:
+    fields = dict(row)
+    text, minutes = fields.pop("taken_at_utc"), fields.pop("taken_at_offset_minutes")
+    moment = datetime.fromisoformat(text) if text else None
+    if moment is not None and minutes is not None:
+        zone = timezone(timedelta(minutes=minutes))
+        moment = moment.replace(tzinfo=UTC).astimezone(zone)
+    return from_plain(Photo, {**fields, "taken_at": moment and moment.isoformat()})
+
+
+def measurement_row(measured: MeasuredPhoto) -> NewRow:
+    """The result of a photo without its fruit."""
+    return {
+        "photo_id": measured.photo.photo_id,
+        **to_plain(measured.made_with),
+        "markers": to_plain(measured.references),
+        "scale": to_plain(measured.scale),
+        "doubts": to_plain(measured.doubts),
+        "remarks": to_plain(measured.remarks),
+    }
+
+
+def fruit_rows(measured: MeasuredPhoto, measurement: int) -> list[NewRow]:
+    """The fruit of a result, numbered in their order."""
+    new_rows = []
+    for number, fruit in enumerate(measured.fruit):
+        row = plain_row(fruit)
+        del row["photo_id"]
+        new_rows.append({**row, "measurement": measurement, "number": number})
+    return new_rows
+
+
+def measured_photos(connection: Connection, numbers: Sequence[int]) -> tuple[MeasuredPhoto, ...]:
+    """The results of these numbers, by photo name."""
+    found = []
+    query = select(tables.measurement).where(tables.measurement.c.number.in_(numbers))
+    for row in connection.execute(query).mappings().all():
+        found.append(_measured_photo(connection, row))
+    return tuple(sorted(found, key=lambda measured: (measured.photo.name, measured.photo.photo_id)))
+
+
+def _measured_photo(connection: Connection, row: FoundRow) -> MeasuredPhoto:
+    photo_id = row["photo_id"]
+    photo = connection.execute(select(tables.photo).where(tables.photo.c.photo_id == photo_id))
+    fruit = connection.execute(
+        select(tables.fruit)
+        .where(tables.fruit.c.measurement == row["number"])
+        .order_by(tables.fruit.c.number)
+    )
+    plain = {
+        "photo": to_plain(_photo(photo.mappings().one())),
+        "references": row["markers"],
+        "scale": row["scale"],
+        "fruit": [],
+        "doubts": row["doubts"],
+        "remarks": row["remarks"],
+        "made_with": {name: row[name] for name in ("version", "detector", "settings_sha256")},
+    }
+    return replace(
+        from_plain(MeasuredPhoto, plain),
+        fruit=tuple(_fruit(found, photo_id) for found in fruit.mappings()),
+    )
+
+
+def _fruit(row: FoundRow, photo_id: str) -> Fruit:
+    fields = dict(row)
+    del fields["measurement"], fields["number"]
+    return from_plain(Fruit, {**fields, "photo_id": photo_id})
+
+
+# ---------------------------------------------------------------- forecasts
+
+
+def forecast_row(forecast: Forecast) -> NewRow:
+    """A forecast as one document."""
+    return {
+        "forecast_id": forecast.forecast_id,
+        "made_on": forecast.made_on.isoformat(),
+        "schema_version": FORECAST_SCHEMA,
+        "document": to_json(forecast),
+    }
+
+
+def forecast(row: FoundRow) -> Forecast:
+    """The forecast in a row.
+
+    Raises
+    ------
+    StoreError
+        If it was written by a newer version or is damaged.
+    """
+    name = f"Forecast {row['forecast_id']}"
+    if row["schema_version"] > FORECAST_SCHEMA:
+        raise StoreError(f"{name} is of a newer fruitvision.", fix="Update fruitvision.")
+    try:
+        return from_json(Forecast, row["document"])
+    except ValueError as err:
+        raise StoreError(
+            f"{name} is damaged: {err}.", fix="Restore the farm folder from a copy."
+        ) from err

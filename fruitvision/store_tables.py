@@ -1,0 +1,154 @@
+"""Tables of a farm's database. A column that holds a record's field has the field's name.
+
+Days are ISO text. Times are UTC in ISO text beside the offset in minutes, because SQLite keeps no
+time zones; without an offset the time is local time as the camera wrote it.
+
+A change here needs a new step in `migrations/versions` and the new name in `SCHEMA`.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+SCHEMA = "fruitvision_0001"
+
+metadata = MetaData()
+
+# One row.
+farm = Table(
+    "farm",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("name", String, nullable=False),
+    Column("settings_text", Text, nullable=False),
+)
+
+block = Table(
+    "block",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("variety", String, nullable=False),
+    Column("positions", Integer, nullable=False),
+    Column("missing", Integer, nullable=False),
+    Column("pollinizers", Integer, nullable=False),
+    Column("pick_date", String),
+)
+
+hand_count = Table(
+    "hand_count",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("row", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("counted_on", String, primary_key=True),
+    Column("protocol", String, primary_key=True),
+    Column("fruit_count", Integer, nullable=False),
+)
+
+# `unnamed_number` is 0 for a fruit with a name, 1, 2, ... for those of a tree and day without one.
+caliper_reading = Table(
+    "caliper_reading",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("row", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("measured_on", String, primary_key=True),
+    Column("fruit", String, primary_key=True),
+    Column("unnamed_number", Integer, primary_key=True, autoincrement=False),
+    Column("diameter_mm", Float, nullable=False),
+)
+
+tree_photo = Table(
+    "tree_photo",
+    metadata,
+    Column("photo_id", String, primary_key=True),
+    Column("block_id", String, nullable=False, index=True),
+    Column("row", Integer, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("face", String, nullable=False),
+    Column("walked_on", String, nullable=False),
+)
+
+photo = Table(
+    "photo",
+    metadata,
+    Column("photo_id", String, primary_key=True),
+    Column("name", String, nullable=False),
+    Column("width_px", Integer, nullable=False),
+    Column("height_px", Integer, nullable=False),
+    Column("taken_at_utc", String),
+    Column("taken_at_offset_minutes", Integer),
+    Column("latitude_deg", Float),
+    Column("longitude_deg", Float),
+    Column("lens", String, nullable=False),
+    Column("focal_35mm", Float),
+    Column("sharpness", Float, nullable=False),
+    Column("brightness", Float, nullable=False),
+    Column("doubts", JSON, nullable=False),
+)
+
+# `number` grows with every save: the highest of a photo is its latest result.
+measurement = Table(
+    "measurement",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("photo_id", String, ForeignKey("photo.photo_id"), nullable=False),
+    Column("version", String, nullable=False),
+    Column("detector", String, nullable=False),
+    Column("settings_sha256", String, nullable=False),
+    Column("markers", JSON, nullable=False),
+    Column("scale", JSON(none_as_null=True)),
+    Column("doubts", JSON, nullable=False),
+    Column("remarks", JSON, nullable=False),
+    UniqueConstraint("photo_id", "version", "detector", "settings_sha256"),
+    sqlite_autoincrement=True,
+)
+
+fruit = Table(
+    "fruit",
+    metadata,
+    Column(
+        "measurement",
+        Integer,
+        ForeignKey("measurement.number", ondelete="CASCADE"),
+        primary_key=True,
+    ),
+    Column("fruit_id", String, primary_key=True),
+    Column("number", Integer, nullable=False),
+    Column("centre_x_px", Float, nullable=False),
+    Column("centre_y_px", Float, nullable=False),
+    Column("width_px", Float, nullable=False),
+    Column("height_px", Float, nullable=False),
+    Column("angle_deg", Float, nullable=False),
+    Column("diameter_px", Float, nullable=False),
+    Column("diameter_mm", Float),
+    Column("diameter_error_mm", Float),
+    Column("visible_share", Float, nullable=False),
+    Column("score", Float, nullable=False),
+    Column("on_this_row", Boolean, nullable=False),
+    Column("doubts", JSON, nullable=False),
+)
+
+# A published forecast is one document: nobody changes a part of it.
+forecast = Table(
+    "forecast",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("forecast_id", String, nullable=False, unique=True),
+    Column("made_on", String, nullable=False),
+    Column("schema_version", Integer, nullable=False),
+    Column("document", Text, nullable=False),
+    sqlite_autoincrement=True,
+)

@@ -1,0 +1,30 @@
+"""Write a file whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Put content into a file in one step: written beside it, then moved into its place.
+
+    A reader sees the old file or the new one, also when this is killed midway. The folder is made
+    if it is missing.
+
+    Raises
+    ------
+    OSError
+        If the file can't be written; nothing is left behind.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        with part.open("xb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
