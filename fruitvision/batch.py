@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
@@ -47,7 +47,7 @@ def for_each_photo(
 
 def _in_a_pool(
     paths: Sequence[Path], measure: Measure, workers: int
-) -> Iterator[tuple[Path, Result]]:
+) -> Generator[tuple[Path, Result], None, list[Path]]:
     """Yield what could be measured, return the paths that were lost when the pool broke."""
     lost: list[Path] = []
     with ProcessPoolExecutor(

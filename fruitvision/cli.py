@@ -17,10 +17,16 @@ import typer
 from fruitvision import __version__
 from fruitvision.errors import FieldDataError, FruitVisionError, SettingsError, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
-from fruitvision.settings import Settings, read_settings
+from fruitvision.settings import (
+    Settings,
+    read_settings,
+    settings_from_text,
+    settings_to_text,
+)
 
 if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
+    from fruitvision.fruit.detector import Image
     from fruitvision.pipeline import Loaded, Progress, Refused
     from fruitvision.store import FarmStore
 
@@ -87,17 +93,20 @@ def demo(
 
     Example: fruitvision demo --out my-demo
     """
+    from fruitvision.pipeline import image_of
     from fruitvision.share import shared_folder
     from fruitvision.simulate.score import score_lines, score_of
     from fruitvision.size_table import load_size_table
+    from fruitvision.store import Farm as FarmRecord
 
     samples = shared_folder("samples")
     settings = Settings()
-    with _farm(out / "farm", name="Larkhill (invented)") as store:
+    with _farm(out / "farm") as store:
+        store.save_farm(FarmRecord(name="Larkhill (invented)", settings_text=""))
         loaded = _load(store, samples, settings, DEFAULT_DETECTOR, None, workers)
         forecast, left_out = _forecast(store, sizes, settings, DEFAULT_DETECTOR, {}, DEMO_DAY)
         for photo in loaded.photos.photos:
-            _write_overlay(photo, store.photo_path(photo.photo.photo_id), out / "overlays")
+            _write_overlay(photo, image_of(photo, store), out / "overlays")
     _write(forecast, out)
     _say(score_lines(score_of(forecast, samples, load_size_table(sizes))))
     typer.echo(f"\nWritten to {out}: {', '.join(FORECAST_FILES)}, overlays, farm.")
@@ -141,11 +150,11 @@ def measure(
     Stopped in the middle, it goes on where it was. Example: fruitvision measure walk/ --out result
     """
     from fruitvision.export import write_fruit_csv, write_photos_csv, write_refused_csv
-    from fruitvision.photo import find_photos
+    from fruitvision.photo import find_photos, read_photo
     from fruitvision.pipeline import measure_photos
     from fruitvision.report import measured_lines
 
-    settings = _settings(settings_file, mm_per_px=mm_per_px, ruler_measured_mm=ruler_mm)
+    settings = _settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     choose_detector(detector)
     paths = find_photos(photos)
     with _farm(out / ".measured") as store, _progress("measuring") as progress:
@@ -163,7 +172,7 @@ def measure(
     if overlays:
         by_name = {path.name: path for path in paths} | {str(path): path for path in paths}
         for photo in measured.photos:
-            _write_overlay(photo, by_name[photo.photo.name], out / "overlays")
+            _write_overlay(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays")
     _say(measured_lines(measured))
     typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
     return 1 if measured.refused else 0
@@ -186,7 +195,8 @@ def load(
     """
     day = _day(walked_on) if walked_on else None
     with _farm(farm) as store:
-        loaded = _load(store, folder, _settings(settings_file), detector, day, workers)
+        settings = _farm_settings(store, settings_file)
+        loaded = _load(store, folder, settings, detector, day, workers)
     return 1 if loaded.refused else 0
 
 
@@ -204,7 +214,9 @@ def block(
     from fruitvision.report import block_lines, refused_lines
 
     with _farm(farm, create=False) as store:
-        walks, refused = estimate_blocks(store, _settings(settings_file), detector_name=detector)
+        settings = _farm_settings(store, settings_file)
+        _measure_again(store, settings, detector)
+        walks, refused = estimate_blocks(store, settings, detector_name=detector)
     for walk in walks:
         _say([*block_lines(walk), ""])
     _say(refused_lines(refused))
@@ -228,7 +240,9 @@ def forecast(
     dates = dict(_pick_date(text) for text in pick or [])
     today = datetime.now(UTC).astimezone().date()
     with _farm(farm, create=False) as store:
-        _, refused = _forecast(store, sizes, _settings(settings_file), detector, dates, today)
+        settings = _farm_settings(store, settings_file)
+        _measure_again(store, settings, detector)
+        _, refused = _forecast(store, sizes, settings, detector, dates, today)
     return 1 if refused else 0
 
 
@@ -302,10 +316,10 @@ def version() -> None:
 
 
 @contextmanager
-def _farm(folder: Path, *, create: bool = True, name: str = "") -> Iterator[FarmStore]:
+def _farm(folder: Path, *, create: bool = True) -> Iterator[FarmStore]:
     from fruitvision.store import open_farm
 
-    with open_farm(folder, create=create, name=name) as store:
+    with open_farm(folder, create=create) as store:
         yield store
 
 
@@ -391,11 +405,9 @@ def _write(result: Forecast, folder: Path) -> None:
         write(result, folder / name)
 
 
-def _write_overlay(measured: MeasuredPhoto, path: Path, folder: Path) -> None:
+def _write_overlay(measured: MeasuredPhoto, image: Image, folder: Path) -> None:
     from fruitvision.overlay import write_overlay
-    from fruitvision.photo import read_photo
 
-    image, _ = read_photo(path)
     write_overlay(image, measured, folder / f"{Path(measured.photo.name).stem}.jpg")
 
 
@@ -404,14 +416,45 @@ def _say(lines: Iterable[str]) -> None:
         typer.echo(line)
 
 
-def _settings(path: Path | None, **by_option: float | None) -> Settings:
+def _settings(path: Path | None, *, mm_per_px: float | None, ruler_mm: float | None) -> Settings:
     """Settings of the file, with what was given on the command line on top."""
     settings = read_settings(path) if path else Settings()
-    given = {key: value for key, value in by_option.items() if value is not None}
-    for key, value in given.items():
-        if not value > 0:
-            raise SettingsError(f"{key} is {value}.", fix="Give a number above 0.")
-    return replace(settings, **given) if given else settings
+    if mm_per_px is not None:
+        _above_0("--mm-per-px", mm_per_px)
+        settings = replace(settings, mm_per_px=mm_per_px)
+    if ruler_mm is not None:
+        _above_0("--ruler-mm", ruler_mm)
+        settings = replace(settings, ruler_measured_mm=ruler_mm)
+    return settings
+
+
+def _above_0(option: str, value: float) -> None:
+    if not 0 < value < float("inf"):
+        raise SettingsError(f"{option} is {value}.", fix="Give a number above 0.")
+
+
+def _farm_settings(store: FarmStore, path: Path | None) -> Settings:
+    """The farm's settings; a file that is given replaces them for good."""
+    farm = store.farm()
+    if path is None:
+        return settings_from_text(farm.settings_text)
+    settings = read_settings(path)
+    store.save_farm(replace(farm, settings_text=settings_to_text(settings)))
+    return settings
+
+
+def _measure_again(store: FarmStore, settings: Settings, detector: str) -> None:
+    """Measure what this detector or these settings have not measured yet."""
+    from fruitvision.pipeline import measure_kept_photos
+
+    with _progress("measuring") as progress:
+        measure_kept_photos(
+            store,
+            settings=settings,
+            detector_name=detector,
+            workers=DEFAULT_WORKERS,
+            on_progress=progress,
+        )
 
 
 def _day(text: str) -> date:

@@ -85,9 +85,27 @@ class Settings:
 
     @property
     def sha256(self) -> str:
-        """Short hash of all values, kept with every result."""
-        text = repr(sorted(asdict(self).items()))
-        return hashlib.sha256(text.encode()).hexdigest()[:12]
+        """Short hash of all values, kept with every forecast."""
+        return _hash(asdict(self))
+
+    @property
+    def measuring_sha256(self) -> str:
+        """Short hash of the values that a photo's measurement depends on, kept with it."""
+        return _hash({name: getattr(self, name) for name in _MEASURING})
+
+
+# Settings that change what is measured in a photo; another of these needs another measurement.
+_MEASURING = (
+    "marker_side_mm",
+    "ruler_measured_mm",
+    "mm_per_px",
+    "canopy_depth_sd_mm",
+    "smallest_sized_share",
+)
+
+
+def _hash(values: dict[str, float]) -> str:
+    return hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()[:12]
 
 
 # Length of the ruler on the printed sheet, mm.
@@ -103,10 +121,27 @@ def read_settings(path: Path) -> Settings:
         If the file is no TOML, has an unknown key, or a value of the wrong kind.
     """
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as err:
         raise SettingsError(
             f"Can't read the settings file {path.name}: {err}.", fix="Correct it or leave it out."
+        ) from err
+    return settings_from_text(text)
+
+
+def settings_from_text(text: str) -> Settings:
+    """Settings from TOML text; keys that are left out keep their default.
+
+    Raises
+    ------
+    SettingsError
+        If the text is no TOML, has an unknown key, or a value of the wrong kind.
+    """
+    try:
+        given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise SettingsError(
+            f"The settings are no TOML: {err}.", fix="Write lines such as cull_share = 0.18."
         ) from err
     kinds = {field.name: field.type for field in fields(Settings)}
     for key, value in given.items():
@@ -119,3 +154,10 @@ def read_settings(path: Path) -> Settings:
                 fix=f"Give a {'whole number' if whole else 'number'}.",
             )
     return Settings(**given)
+
+
+def settings_to_text(settings: Settings) -> str:
+    """TOML text of the settings that differ from the default."""
+    usual = asdict(Settings())
+    changed = {name: value for name, value in asdict(settings).items() if value != usual[name]}
+    return "".join(f"{name} = {value!r}\n" for name, value in changed.items())

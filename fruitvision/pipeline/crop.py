@@ -166,13 +166,15 @@ def forecast_farm(
         reasons = " ".join(f"{item}" for item in refused)
         raise ForecastError(f"No block can be forecast. {reasons}".strip(), fix="Load a walk.")
     forecast = _forecast(
-        store.farm_name,
+        store.farm().name,
         crops,
         table,
         settings,
         made_on=made_on,
         action=next_action(estimates),
-        origin=made_with(choose_detector(detector_name), settings),
+        origin=replace(
+            made_with(choose_detector(detector_name), settings), settings_sha256=settings.sha256
+        ),
     )
     store.save_forecast(forecast)
     return forecast, tuple(refused)

@@ -19,7 +19,7 @@ from fruitvision.domain import (
     Scale,
     merge_doubts,
 )
-from fruitvision.errors import FruitVisionError, ScaleRefused
+from fruitvision.errors import FruitVisionError, PhotoUnreadable, ScaleRefused
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
@@ -65,7 +65,7 @@ def made_with(detector: Detector, settings: Settings) -> MadeWith:
     return MadeWith(
         version=__version__,
         detector=f"{detector.name} {detector.version}",
-        settings_sha256=settings.sha256,
+        settings_sha256=settings.measuring_sha256,
     )
 
 
@@ -193,6 +193,38 @@ def _labels(paths: Sequence[Path]) -> dict[Path, str]:
     return {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}
 
 
+def measure_kept_photos(
+    store: Store,
+    *,
+    settings: Settings,
+    detector_name: str = DEFAULT_DETECTOR,
+    workers: int = 1,
+    on_progress: Progress = quiet,
+) -> Measured:
+    """Measure the farm's kept photos where this detector or these settings have not done so.
+
+    Raises
+    ------
+    DetectorUnknown
+        If there is no detector of that name.
+    """
+    origin = made_with(choose_detector(detector_name), settings)
+    missing = [
+        path
+        for photo in store.tree_photos()
+        if store.measured_photo(photo.photo_id, origin) is None
+        and (path := store.photo_path(photo.photo_id)) is not None
+    ]
+    return measure_photos(
+        missing,
+        store=store,
+        settings=settings,
+        detector_name=detector_name,
+        workers=workers,
+        on_progress=on_progress,
+    )
+
+
 def image_of(measured: MeasuredPhoto, store: Store) -> Image:
     """The upright picture of a measured photo, from the farm's own copy.
 
@@ -201,5 +233,9 @@ def image_of(measured: MeasuredPhoto, store: Store) -> Image:
     PhotoUnreadable
         If the copy is missing or damaged.
     """
-    image, _ = read_photo(store.photo_path(measured.photo.photo_id))
-    return image
+    path = store.photo_path(measured.photo.photo_id)
+    if path is None:
+        raise PhotoUnreadable(
+            f"The farm's copy of {measured.photo.name} is missing.", fix="Load the walk again."
+        )
+    return read_photo(path)[0]

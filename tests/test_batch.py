@@ -1,0 +1,42 @@
+"""Many photos: errors are results, and a photo that kills its worker costs nobody else."""
+
+import os
+import signal
+from pathlib import Path
+
+import pytest
+
+from fruitvision.batch import for_each_photo
+from fruitvision.domain import MeasuredPhoto
+from fruitvision.errors import PhotoUnreadable
+from tests.records import measured
+
+
+def measure_or_fail(path: Path) -> MeasuredPhoto:
+    if path.name == "bad":
+        raise PhotoUnreadable(f"{path.name} is empty.", fix="Copy it again.")
+    if path.name == "deadly":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return measured(path.name)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_unreadable_photo_is_a_result_and_the_rest_goes_on(workers: int) -> None:
+    paths = [Path(name) for name in ("a", "bad", "b")]
+    results = dict(for_each_photo(paths, measure_or_fail, workers=workers))
+    assert {path.name for path, result in results.items() if isinstance(result, MeasuredPhoto)} == {
+        "a",
+        "b",
+    }
+    error = results[Path("bad")]
+    assert isinstance(error, PhotoUnreadable)
+    assert (error.what, error.fix) == ("bad is empty.", "Copy it again.")
+
+
+def test_a_photo_that_kills_its_worker_is_refused_alone() -> None:
+    paths = [Path(name) for name in ("a", "deadly", "b", "c")]
+    results = dict(for_each_photo(paths, measure_or_fail, workers=2))
+    assert set(results) == set(paths)
+    refused = [path.name for path, result in results.items() if not isinstance(result, MeasuredPhoto)]
+    assert refused == ["deadly"]
+    assert "stopped the program" in str(results[Path("deadly")])
