@@ -111,7 +111,7 @@ def tree_photo(name: str, *, face: str = "A") -> TreePhoto:
 
 def about(value: float) -> Estimate:
     """10 % down and up."""
-    return Estimate(p10=0.9 * value, p50=value, p90=1.1 * value)
+    return Estimate(p10=value - value / 10, p50=value, p90=value + value / 10)
 
 
 def crop(

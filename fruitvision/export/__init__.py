@@ -1,0 +1,24 @@
+"""What leaves the tool: forecasts as JSON, CSV and workbook, measurements as CSV.
+
+Every file is written whole or not at all. Codes of doubts are joined by ';'. Text that a
+spreadsheet would run as a formula stays text.
+"""
+
+from fruitvision.export.document import read_forecast_json, write_forecast_json
+from fruitvision.export.tables import (
+    write_forecast_csv,
+    write_fruit_csv,
+    write_photos_csv,
+    write_refused_csv,
+)
+from fruitvision.export.workbook import write_forecast_xlsx
+
+__all__ = [
+    "read_forecast_json",
+    "write_forecast_csv",
+    "write_forecast_json",
+    "write_forecast_xlsx",
+    "write_fruit_csv",
+    "write_photos_csv",
+    "write_refused_csv",
+]

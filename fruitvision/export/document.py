@@ -1,0 +1,57 @@
+"""A forecast as JSON: everything, unrounded, to be read back exactly.
+
+Keys carry the units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share` is 0 to 1.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from fruitvision.domain import Forecast
+from fruitvision.errors import StoreError
+from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, all_doubts, save
+from fruitvision.records import from_plain, to_plain
+
+# Grows when a key changes its meaning or goes.
+SCHEMA_VERSION = 1
+
+
+def write_forecast_json(forecast: Forecast, path: Path) -> None:
+    """Write a forecast as JSON.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "note": NOTE,
+        "how_to_read": HOW_TO_READ,
+        "cautions": CAUTIONS,
+        "doubt_words": {doubt.value: doubt.words for doubt in all_doubts(forecast)},
+        "forecast": to_plain(forecast),
+    }
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
+    save(path, f"{text}\n".encode())
+
+
+def read_forecast_json(path: Path) -> Forecast:
+    """The forecast in a file of `write_forecast_json`.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be read, is no forecast or is of a newer version.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        version = document["schema_version"]
+        if version == SCHEMA_VERSION:
+            return from_plain(Forecast, document["forecast"])
+    except (OSError, ValueError, KeyError, TypeError) as err:
+        raise StoreError(
+            f"{path.name} holds no forecast: {err}.", fix="Choose a forecast.json of this program."
+        ) from err
+    raise StoreError(f"{path.name} has schema_version {version}.", fix="Update fruitvision.")

@@ -1,0 +1,228 @@
+"""CSV tables: UTF-8 without byte order mark, comma, decimal point, empty cell for what is unknown.
+
+forecast.csv
+    One row per crop and size class, and one row per crop with size_class 'all'. `level` is block,
+    variety or farm. `share` is the part (0 to 1) of the picked fruit; fruit, bins and tonnes are
+    what comes in; cartons are packed.
+fruit.csv, photos.csv
+    One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true.
+refused.csv
+    What was left out and why.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from fruitvision.domain import CropForecast, Estimate, Forecast, Fruit, MeasuredPhoto
+from fruitvision.export.words import NOTE, doubt_codes, pick_week, save
+
+Cell = str | int | float | bool | None
+
+FRUIT_COLUMNS = (
+    "photo",
+    "fruit_id",
+    "centre_x_px",
+    "centre_y_px",
+    "width_px",
+    "height_px",
+    "angle_deg",
+    "diameter_px",
+    "diameter_mm",
+    "diameter_error_mm",
+    "visible_share",
+    "score",
+    "on_this_row",
+    "doubts",
+)
+PHOTO_COLUMNS = (
+    "photo",
+    "sha256",
+    "taken_at",
+    "mm_per_px",
+    "mm_per_px_error",
+    "fruit_count",
+    "doubts",
+)
+REFUSED_COLUMNS = ("name", "what", "fix")
+
+# Estimates of forecast.csv and their decimals: finer than any of them is known.
+_DECIMALS = {"share": 4, "cartons": 1, "fruit": 0, "bins": 1, "tonnes": 2, "diameter_mm": 1}
+
+FORECAST_COLUMNS = (
+    "level",
+    "name",
+    "variety",
+    "pick_date",
+    "pick_week",
+    "size_class",
+    *(f"{name}_{percentile}" for name in _DECIMALS for percentile in ("p10", "p50", "p90")),
+    "doubts",
+    "note",
+    "farm",
+    "made_on",
+    "forecast_id",
+    "size_table",
+)
+
+
+class RefusedThing(Protocol):
+    """Anything that was left out: its name, what is wrong, what to do."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def what(self) -> str: ...
+    @property
+    def fix(self) -> str: ...
+
+
+def write_forecast_csv(forecast: Forecast, path: Path) -> None:
+    """Write a forecast as one flat table, numbers rounded for reading.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    origin = (
+        NOTE,
+        forecast.farm,
+        forecast.made_on.isoformat(),
+        forecast.forecast_id,
+        forecast.size_table,
+    )
+    crops = [("block", crop) for crop in forecast.blocks]
+    crops += [("variety", crop) for crop in forecast.varieties]
+    crops += [("farm", forecast.total)]
+    rows = ((*row, *origin) for level, crop in crops for row in _crop_rows(level, crop))
+    save(path, _csv(FORECAST_COLUMNS, rows))
+
+
+def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
+    """Write every fruit of every photo.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    rows = (_fruit_row(photo.photo.name, fruit) for photo in measured for fruit in photo.fruit)
+    save(path, _csv(FRUIT_COLUMNS, rows))
+
+
+def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
+    """Write one row per photo.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    save(path, _csv(PHOTO_COLUMNS, map(_photo_row, measured)))
+
+
+def write_refused_csv(refused: Iterable[RefusedThing], path: Path) -> None:
+    """Write what was left out, why, and what to do.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    rows = ((thing.name, thing.what, thing.fix) for thing in refused)
+    save(path, _csv(REFUSED_COLUMNS, rows))
+
+
+# ---------------------------------------------------------------- rows
+
+
+def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
+    day = crop.pick_date
+    start = (level, crop.name, crop.variety, day.isoformat() if day else "", pick_week(day))
+    doubts = doubt_codes(crop.doubts)
+    for one in crop.classes:
+        numbers = _estimates(share=one.share, cartons=one.cartons)
+        yield (*start, one.size_class, *numbers, doubts)
+    numbers = _estimates(
+        cartons=crop.cartons,
+        fruit=crop.fruit,
+        bins=crop.bins,
+        tonnes=crop.tonnes,
+        diameter_mm=crop.diameter_mm,
+    )
+    yield (*start, "all", *numbers, doubts)
+
+
+def _estimates(**known: Estimate | None) -> Iterator[float | None]:
+    """P10, P50 and P90 of each estimate in column order; None where there is none."""
+    for name, decimals in _DECIMALS.items():
+        estimate = known.get(name)
+        for percentile in ("p10", "p50", "p90"):
+            yield _rounded(getattr(estimate, percentile) if estimate else None, decimals)
+
+
+def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
+    return (
+        photo_name,
+        fruit.fruit_id,
+        round(fruit.centre_x_px, 2),
+        round(fruit.centre_y_px, 2),
+        round(fruit.width_px, 2),
+        round(fruit.height_px, 2),
+        round(fruit.angle_deg, 2),
+        round(fruit.diameter_px, 2),
+        _rounded(fruit.diameter_mm, 2),
+        _rounded(fruit.diameter_error_mm, 2),
+        round(fruit.visible_share, 4),
+        round(fruit.score, 4),
+        fruit.on_this_row,
+        doubt_codes(fruit.doubts),
+    )
+
+
+def _photo_row(measured: MeasuredPhoto) -> tuple[Cell, ...]:
+    taken_at, scale = measured.photo.taken_at, measured.scale
+    return (
+        measured.photo.name,
+        measured.photo.photo_id,
+        taken_at.isoformat() if taken_at else None,
+        _rounded(scale.mm_per_px if scale else None, 6),
+        _rounded(scale.mm_per_px_error if scale else None, 6),
+        measured.fruit_count,
+        doubt_codes(measured.doubts),
+    )
+
+
+# ---------------------------------------------------------------- cells
+
+
+def _rounded(value: float | None, decimals: int) -> float | None:
+    if value is None:
+        return None
+    return round(value, decimals) if decimals else round(value)
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Iterable[Cell]]) -> bytes:
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(cell) for cell in row] for row in rows)
+    return stream.getvalue().encode()
+
+
+# Signs with which spreadsheets start a formula, also in full width; and what they skip before it.
+_FORMULA_SIGNS = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
+
+
+def _cell(cell: Cell) -> Cell:
+    """A cell as it is written: text that looks like a formula gets an apostrophe before it."""
+    if isinstance(cell, bool):
+        return "true" if cell else "false"
+    if isinstance(cell, str) and cell.lstrip().startswith(_FORMULA_SIGNS):
+        return f"'{cell}"
+    return cell

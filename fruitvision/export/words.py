@@ -1,0 +1,65 @@
+"""Sentences and small forms that all exports share."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+from fruitvision.domain import Doubts, Forecast, merge_doubts
+from fruitvision.errors import StoreError
+from fruitvision.whole_file import write_whole
+
+NOTE = "forecast, not an offer"
+
+HOW_TO_READ = (
+    "P50: even chance that the truth lies below. P10: one chance in ten that it lies below. "
+    "P90: one in ten that it lies above. P10s of rows do not add up to the P10 of their sum."
+)
+
+CAUTIONS = (
+    "A forecast is no promise and no offer: weather, drop, pests and picking can change the crop.",
+    "It says size, not grade: colour, russet, bruises and disorders are not in it.",
+    "Follow local rules, product labels and the advice of licensed advisers.",
+    "In the orchard mind machinery, ladders, re-entry periods and heat.",
+)
+
+
+def pick_week(day: date | None) -> str:
+    """ISO week of a day, such as 2026-W36; empty without a day."""
+    if day is None:
+        return ""
+    year, week, _ = day.isocalendar()
+    return f"{year}-W{week:02d}"
+
+
+def doubt_codes(doubts: Doubts) -> str:
+    """Codes joined by ';'."""
+    return ";".join(doubts)
+
+
+def doubt_words(doubts: Doubts) -> str:
+    """Sentences joined by a space."""
+    return " ".join(doubt.words for doubt in doubts)
+
+
+def all_doubts(forecast: Forecast) -> Doubts:
+    """Every doubt of every crop, once."""
+    crops = (*forecast.blocks, *forecast.varieties, forecast.total)
+    return merge_doubts(*(crop.doubts for crop in crops))
+
+
+def save(path: Path, content: bytes) -> None:
+    """Write an export file whole.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    try:
+        write_whole(path, content)
+    except OSError as err:
+        raise StoreError(
+            f"Can't write {path}: {err.strerror}.",
+            fix="Close the file if it is open elsewhere, or choose another folder.",
+        ) from err

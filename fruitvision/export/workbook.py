@@ -1,0 +1,227 @@
+"""A forecast as a workbook for sales and packing: pack-out, blocks, and how far to trust it."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from fruitvision.domain import CropForecast, Estimate, Forecast
+from fruitvision.export.words import (
+    CAUTIONS,
+    HOW_TO_READ,
+    NOTE,
+    all_doubts,
+    doubt_words,
+    pick_week,
+    save,
+)
+
+PACK_OUT_HEADERS = (
+    "Variety",
+    "Pick week",
+    "Size class",
+    "Share P10 (%)",
+    "Share P50 (%)",
+    "Share P90 (%)",
+    "P10 (cartons)",
+    "P50 (cartons)",
+    "P90 (cartons)",
+    "Doubts",
+)
+BLOCK_HEADERS = (
+    "Block",
+    "Variety",
+    "Pick date",
+    "Pick week",
+    *(
+        f"{name} {percentile} ({unit})"
+        for name, unit in (
+            ("Picked", "fruit"),
+            ("Picked", "bins"),
+            ("Picked", "tonnes"),
+            ("Packed", "cartons"),
+            ("Mean diameter", "mm"),
+        )
+        for percentile in ("P10", "P50", "P90")
+    ),
+    "Doubts",
+)
+
+_CHART_COLUMN = len(PACK_OUT_HEADERS) + 1
+_CHART_ROWS = 16
+
+
+def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
+    """Write a forecast as a workbook of three sheets with real numbers and a chart per variety.
+
+    The same forecast gives the same file.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    import xlsxwriter
+
+    stream = io.BytesIO()
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    with xlsxwriter.Workbook(stream, options) as workbook:
+        made_at = datetime.combine(forecast.made_on, time())
+        workbook.set_properties({"title": f"{forecast.farm}: {NOTE}", "created": made_at})
+        sheets = _Sheets(workbook)
+        sheets.pack_out(forecast)
+        sheets.blocks(forecast)
+        sheets.about(forecast)
+    save(path, stream.getvalue())
+
+
+class _Sheets:
+    """The sheets of one workbook and the formats that they share."""
+
+    def __init__(self, workbook: Any) -> None:
+        self._workbook = workbook
+        self._header = workbook.add_format(
+            {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1}
+        )
+        self._bold = workbook.add_format({"bold": True})
+        self._wrapped = workbook.add_format({"text_wrap": True, "valign": "top"})
+        self._day = workbook.add_format({"num_format": "yyyy-mm-dd", "align": "left"})
+        self._whole = workbook.add_format({"num_format": "#,##0"})
+        self._tenths = workbook.add_format({"num_format": "#,##0.0"})
+
+    def pack_out(self, forecast: Forecast) -> None:
+        """Varieties by size class: share and cartons, and a chart of each."""
+        sheet = self._table("Pack-out", PACK_OUT_HEADERS, widths=(16, 11, 12, *[10] * 6, 60))
+        row, chart_row = 1, 0
+        for crop in (*forecast.varieties, forecast.total):
+            first = row
+            for one in crop.classes:
+                self._text(sheet, row, (_shown_name(crop, forecast), pick_week(crop.pick_date)))
+                sheet.write_string(row, 2, one.size_class)
+                percent = (100 * one.share.p10, 100 * one.share.p50, 100 * one.share.p90)
+                for column, value in enumerate(percent, start=3):
+                    sheet.write_number(row, column, value, self._tenths)
+                self._estimate(sheet, row, 6, one.cartons, self._whole)
+                row += 1
+            self._text(sheet, row, (_shown_name(crop, forecast), pick_week(crop.pick_date), "all"))
+            self._estimate(sheet, row, 6, crop.cartons, self._whole)
+            sheet.write_string(row, 9, doubt_words(crop.doubts))
+            sheet.set_row(row, None, self._bold)
+            row += 1
+            if crop.classes:
+                chart = self._chart(crop, _shown_name(crop, forecast), first)
+                sheet.insert_chart(chart_row, _CHART_COLUMN, chart)
+                chart_row += _CHART_ROWS
+
+    def blocks(self, forecast: Forecast) -> None:
+        """Blocks, and the farm below them: fruit, bins, tonnes, cartons, diameter."""
+        sheet = self._table(
+            "Blocks", BLOCK_HEADERS, widths=(18, 14, 11, 11, *[11] * 15, 60), freeze_columns=1
+        )
+        for row, crop in enumerate((*forecast.blocks, forecast.total), start=1):
+            week = pick_week(crop.pick_date)
+            self._text(sheet, row, (_shown_name(crop, forecast), crop.variety, "", week))
+            if crop.pick_date is not None:
+                sheet.write_datetime(row, 2, _at_midnight(crop.pick_date), self._day)
+            numbers = (
+                (crop.fruit, self._whole),
+                (crop.bins, self._tenths),
+                (crop.tonnes, self._tenths),
+                (crop.cartons, self._whole),
+                (crop.diameter_mm, self._tenths),
+            )
+            for index, (estimate, number_format) in enumerate(numbers):
+                self._estimate(sheet, row, 4 + 3 * index, estimate, number_format)
+            sheet.write_string(row, 19, doubt_words(crop.doubts))
+
+    def about(self, forecast: Forecast) -> None:
+        """Where the numbers come from, what is doubtful about them, and the cautions."""
+        sheet = self._workbook.add_worksheet("About")
+        sheet.set_column(0, 0, 20, self._header)
+        sheet.set_column(1, 1, 100, self._wrapped)
+        origin = forecast.made_with
+        lines = [
+            ("Farm", forecast.farm),
+            ("What this is", f"{NOTE[0].upper()}{NOTE[1:]}."),
+            ("Made on", forecast.made_on.isoformat()),
+            ("Forecast", forecast.forecast_id),
+            ("Size table", forecast.size_table),
+            ("Made with", f"fruitvision {origin.version}, detector {origin.detector}"),
+            ("Settings", origin.settings_sha256),
+            ("How to read it", HOW_TO_READ),
+            ("Next action", forecast.next_action),
+            *(("Doubt", doubt.words) for doubt in all_doubts(forecast)),
+            *(("Caution", sentence) for sentence in CAUTIONS),
+        ]
+        for row, (name, words) in enumerate(lines):
+            sheet.write_string(row, 0, name)
+            sheet.write_string(row, 1, words)
+
+    def _table(
+        self, name: str, headers: Sequence[str], *, widths: Sequence[float], freeze_columns: int = 0
+    ) -> Any:
+        sheet = self._workbook.add_worksheet(name)
+        sheet.freeze_panes(1, freeze_columns)
+        sheet.set_row(0, 32)
+        for column, (header, width) in enumerate(zip(headers, widths, strict=True)):
+            sheet.set_column(column, column, width)
+            sheet.write_string(0, column, header, self._header)
+        return sheet
+
+    @staticmethod
+    def _text(sheet: Any, row: int, texts: Sequence[str]) -> None:
+        for column, text in enumerate(texts):
+            if text:
+                sheet.write_string(row, column, text)
+
+    @staticmethod
+    def _estimate(
+        sheet: Any, row: int, column: int, estimate: Estimate | None, number_format: Any
+    ) -> None:
+        """P10, P50 and P90 in three cells; three blank ones where there is no estimate."""
+        if estimate is None:
+            return
+        for offset, value in enumerate((estimate.p10, estimate.p50, estimate.p90)):
+            sheet.write_number(row, column + offset, value, number_format)
+
+    def _chart(self, crop: CropForecast, name: str, first: int) -> Any:
+        """Columns of P50 with bars from P10 to P90."""
+        last = first + len(crop.classes) - 1
+        cartons = [one.cartons for one in crop.classes]
+        chart = self._workbook.add_chart({"type": "column"})
+        chart.add_series(
+            {
+                "name": "P50, bars P10 to P90",
+                "categories": ["Pack-out", first, 2, last, 2],
+                "values": ["Pack-out", first, 7, last, 7],
+                "gap": 60,
+                "y_error_bars": {
+                    "type": "custom",
+                    "plus_values": [one.p90 - one.p50 for one in cartons],
+                    "minus_values": [one.p50 - one.p10 for one in cartons],
+                },
+            }
+        )
+        # A title that starts with = would be read as a reference to a cell.
+        chart.set_title({"name": f"Cartons of {name}", "name_font": {"size": 11}})
+        chart.set_legend({"position": "bottom"})
+        chart.set_x_axis({"name": "Size class"})
+        chart.set_y_axis({"name": "Cartons packed", "min": 0, "num_format": "#,##0"})
+        chart.set_size({"width": 520, "height": 300})
+        return chart
+
+
+def _shown_name(crop: CropForecast, forecast: Forecast) -> str:
+    return f"{forecast.farm} (all)" if crop is forecast.total else crop.name
+
+
+def _at_midnight(day: date) -> datetime:
+    return datetime.combine(day, time())
