@@ -187,8 +187,7 @@ def test_a_thousands_comma_is_understood(tmp_path: Path) -> None:
 
 def test_a_hand_count_below_the_visible_count_is_named(tmp_path: Path) -> None:
     counts = (
-        "block,row,position,fruit_count,counted_on,protocol\n"
-        "Gala North,1,1,3,2026-08-12,one face\n"
+        "block,row,position,fruit_count,counted_on,protocol\nGala North,1,1,3,2026-08-12,one face\n"
     )
     walk = write_walk(tmp_path / "walk", hand_counts=counts)
     farm = str(tmp_path / "farm")

@@ -71,11 +71,12 @@ def score_of(forecast: Forecast, samples: Path, table: SizeTable) -> tuple[Score
         scored
         for crop in forecast.blocks
         if crop.name in truth
-        for scored in _score_block(crop, truth[crop.name], table)
+        for scored in score_block(crop, truth[crop.name], table)
     )
 
 
-def _score_block(crop: CropForecast, truth: TrueCrop, table: SizeTable) -> list[Scored]:
+def score_block(crop: CropForecast, truth: TrueCrop, table: SizeTable) -> list[Scored]:
+    """A block's numbers beside their truth; classes with few cartons are left out."""
     true_cartons = true_cartons_of(truth, table)
     pairs: list[tuple[str, Estimate | None, float]] = [
         ("fruit picked", crop.fruit, len(truth.mass_g)),
