@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
@@ -19,7 +19,7 @@ from fruitvision.domain import (
     Scale,
     merge_doubts,
 )
-from fruitvision.errors import FruitVisionError, PhotoUnreadable, ScaleRefused
+from fruitvision.errors import FruitVisionError, ScaleRefused
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
@@ -123,11 +123,17 @@ def measure_photos(
     detector_name: str = DEFAULT_DETECTOR,
     workers: int = 1,
     on_progress: Progress = quiet,
+    names: Mapping[Path, str] | None = None,
 ) -> Measured:
     """Measure many photos; each result is stored at once, and what is stored is not done again.
 
     A run that was killed and is started again goes on where it stopped. One bad photo stops
     nothing. The same bytes under another name are one photo.
+
+    Parameters
+    ----------
+    names : mapping, optional
+        Name that each photo is known by; the file's own name if left out.
 
     Raises
     ------
@@ -136,24 +142,25 @@ def measure_photos(
     """
     detector = choose_detector(detector_name)
     origin = made_with(detector, settings)
-    names, refused, copies = _distinct(paths)
-    found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in names}
-    todo = [path for photo_id, path in names.items() if found[photo_id] is None]
+    distinct, refused, copies = _distinct(paths)
+    labels = names or _labels(list(distinct.values()))
+    found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in distinct}
+    todo = [path for photo_id, path in distinct.items() if found[photo_id] is None]
     measure = partial(_measure_by_name, detector_name=detector_name, settings=settings)
-    done = len(names) - len(todo)
-    on_progress(done, len(names))
+    done = len(distinct) - len(todo)
+    on_progress(done, len(distinct))
     for path, result in for_each_photo(todo, measure, workers=workers):
         done += 1
         if isinstance(result, FruitVisionError):
             refused.append(Refused(name=str(path), what=result.what, fix=result.fix))
         else:
-            store.save_measured_photo(result)
-            found[result.photo.photo_id] = result
-        on_progress(done, len(names))
-    labels = _labels(list(names.values()))
+            named = replace(result, photo=replace(result.photo, name=labels[path]))
+            store.save_measured_photo(named)
+            found[result.photo.photo_id] = named
+        on_progress(done, len(distinct))
     photos = tuple(
         replace(measured, photo=replace(measured.photo, name=labels[path]))
-        for photo_id, path in names.items()
+        for photo_id, path in distinct.items()
         if (measured := found[photo_id]) is not None
     )
     return Measured(photos=photos, refused=tuple(refused), copies=tuple(copies))
@@ -209,19 +216,20 @@ def measure_kept_photos(
         If there is no detector of that name.
     """
     origin = made_with(choose_detector(detector_name), settings)
-    missing = [
-        path
+    names = {measured.photo.photo_id: measured.photo.name for measured in store.measured_photos()}
+    missing = {
+        photo.photo_id: store.photo_path(photo.photo_id)
         for photo in store.tree_photos()
         if store.measured_photo(photo.photo_id, origin) is None
-        and (path := store.photo_path(photo.photo_id)) is not None
-    ]
+    }
     return measure_photos(
-        missing,
+        tuple(missing.values()),
         store=store,
         settings=settings,
         detector_name=detector_name,
         workers=workers,
         on_progress=on_progress,
+        names={path: names.get(photo_id, path.name) for photo_id, path in missing.items()},
     )
 
 
@@ -230,12 +238,9 @@ def image_of(measured: MeasuredPhoto, store: Store) -> Image:
 
     Raises
     ------
+    StoreError
+        If the farm has no copy.
     PhotoUnreadable
-        If the copy is missing or damaged.
+        If the copy is damaged.
     """
-    path = store.photo_path(measured.photo.photo_id)
-    if path is None:
-        raise PhotoUnreadable(
-            f"The farm's copy of {measured.photo.name} is missing.", fix="Load the walk again."
-        )
-    return read_photo(path)[0]
+    return read_photo(store.photo_path(measured.photo.photo_id))[0]
