@@ -102,6 +102,7 @@ def draw_scene(
     seed: int = 0,
     blur_px: float = 0.6,
     noise: float = 0.01,
+    tone: float = 1.0,
     rays_per_side: int = 5,
 ) -> Image:
     """Picture of `things` before foliage.
@@ -117,6 +118,8 @@ def draw_scene(
         Gaussian sigma of the lens, applied in linear light.
     noise : float
         Standard deviation of each channel, share of full scale, after the sRGB curve.
+    tone : float
+        Exponent on the stored values: bends the tone curve away from sRGB.
     rays_per_side : int
         Rays per pixel are the square of it.
 
@@ -130,7 +133,7 @@ def draw_scene(
         _paint(light, camera, thing, rays_per_side)
     if blur_px > 0:
         light = cv2.GaussianBlur(light, (0, 0), blur_px).astype(np.float64)
-    stored = to_srgb(light) + rng.normal(0, noise, light.shape)
+    stored = to_srgb(light) ** tone + rng.normal(0, noise, light.shape)
     return np.clip(np.round(stored * 255), 0, 255).astype(np.uint8)
 
 
@@ -145,7 +148,7 @@ def true_corners_px(camera: Camera, marker: Marker) -> Floats:
     half = marker.side_mm / 2
     square = np.array([(-half, -half, 1), (half, -half, 1), (half, half, 1), (-half, half, 1)])
     seen = square @ _plane_to_picture(camera, _axes(marker), marker.centre_mm).T
-    return seen[:, :2] / seen[:, 2:]
+    return np.asarray(seen[:, :2] / seen[:, 2:])
 
 
 def true_outline_px(camera: Camera, ball: Ball) -> Floats:
@@ -180,13 +183,14 @@ def _axes(thing: Marker | Leaf) -> Floats:
         return turn
     axis = radians(thing.tilt_axis_deg)
     tilt, _ = cv2.Rodrigues(np.array([cos(axis), sin(axis), 0]) * radians(thing.tilt_deg))
-    return np.asarray(tilt, dtype=np.float64) @ turn
+    return np.asarray(tilt @ turn, dtype=np.float64)
 
 
 def _plane_to_picture(
     camera: Camera, axes: Floats, centre_mm: tuple[float, float, float]
 ) -> Floats:
-    return _camera_matrix(camera) @ np.column_stack([axes[:, 0], axes[:, 1], centre_mm])
+    plane = np.column_stack([axes[:, 0], axes[:, 1], centre_mm])
+    return np.asarray(_camera_matrix(camera) @ plane)
 
 
 def _foliage(camera: Camera, rng: np.random.Generator) -> Floats:
