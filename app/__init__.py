@@ -1,0 +1,1 @@
+"""The web app: pages read widgets, call the pipeline and show records."""

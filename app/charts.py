@@ -1,0 +1,110 @@
+"""Charts from records. Nothing rests on colour alone, and every chart fits a phone's width."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+
+from fruitvision.domain import ClassForecast, HiddenFruitFactor, SizeDistribution
+from fruitvision.pipeline.lines import TreeLine
+
+RUSSET = "#7a3b2e"
+BARK = "#3f3528"
+LEAF = "#5b7d87"
+SAND = "#cfa98f"
+# Heights of charts and of a row in a chart of rows, px. Our choice: legible at 390 px width.
+HEIGHT_PX = 260
+ROW_PX = 30
+# Width of the bars of the size distribution, mm. Our choice: half of a 5 mm class.
+BAR_MM = 2.5
+
+Chart = alt.LayerChart | alt.FacetChart
+Limits = Sequence[tuple[str, float, float]]
+
+
+def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
+    return alt.InlineData(values=rows)
+
+
+def sizes(today: SizeDistribution, limits: Limits) -> Chart:
+    """Share of the fruit by diameter today, with the limits of the size classes."""
+    weight = 100 / len(today.quantiles_mm)
+    fruit = _values([{"mm": value, "percent": weight} for value in today.quantiles_mm])
+    low, high = today.quantiles_mm[0], today.quantiles_mm[-1]
+    seen = [item for item in limits if item[2] > low and item[1] < high]
+    edges = sorted({edge for _, *pair in seen for edge in pair if low <= edge <= high})
+    axis = alt.X(
+        "mm:Q",
+        bin=alt.Bin(step=BAR_MM),
+        title="Diameter, mm",
+        axis=alt.Axis(grid=False, tickMinStep=5, format="d"),
+    )
+    bars = (
+        alt.Chart(fruit)
+        .mark_bar(color=RUSSET, binSpacing=1)
+        .encode(x=axis, y=alt.Y("sum(percent):Q", title="Fruit, %"))
+    )
+    rules = (
+        alt.Chart(_values([{"edge": edge} for edge in edges]))
+        .mark_rule(color=BARK, strokeDash=[4, 3])
+        .encode(x=alt.X("edge:Q"))
+    )
+    middles = [
+        {"name": name, "middle": (max(first, low) + min(last, high)) / 2}
+        for name, first, last in seen
+        if min(last, high) - max(first, low) > 2
+    ]
+    names = (
+        alt.Chart(_values(middles))
+        .mark_text(color=BARK, fontSize=12, baseline="top", dy=2)
+        .encode(x="middle:Q", y=alt.value(0), text="name:N")
+    )
+    return alt.layer(bars, rules, names).properties(height=HEIGHT_PX)
+
+
+def hand_against_visible(trees: Sequence[TreeLine], factor: HiddenFruitFactor) -> Chart:
+    """One dot a hand-counted tree, and the line of the hidden-fruit factor."""
+    counted = [tree for tree in trees if tree.hand_count is not None]
+    dots = [
+        {"visible": tree.visible_count, "hand": tree.hand_count, "tree": str(tree.tree)}
+        for tree in counted
+    ]
+    most = max((tree.visible_count for tree in counted), default=1)
+    line = [{"visible": x, "hand": x * factor.factor} for x in (0, 1.1 * most)]
+    x = alt.X("visible:Q", title="Seen in the photos")
+    y = alt.Y("hand:Q", title="Counted by hand")
+    return alt.layer(
+        alt.Chart(_values(line)).mark_line(color=LEAF, strokeDash=[6, 3]).encode(x=x, y=y),
+        alt.Chart(_values(dots))
+        .mark_point(color=RUSSET, filled=True, size=90, opacity=0.9)
+        .encode(x=x, y=y, tooltip=["tree:N", "visible:Q", "hand:Q"]),
+    ).properties(height=HEIGHT_PX)
+
+
+def packout(classes: Sequence[ClassForecast]) -> Chart:
+    """Cartons of each class: a bar to P50, a whisker from P10 to P90; large fruit on top."""
+    rows = [
+        {
+            "class": item.size_class,
+            "P10": item.cartons.p10,
+            "P50": item.cartons.p50,
+            "P90": item.cartons.p90,
+        }
+        for item in reversed(classes)
+    ]
+    chart = alt.Chart(_values(rows))
+    y = alt.Y("class:N", sort=[item.size_class for item in reversed(classes)], title="Class")
+    tooltip = ["class:N", *(alt.Tooltip(f"{p}:Q", format=",.0f") for p in ("P10", "P50", "P90"))]
+    bars = chart.mark_bar(color=SAND, size=18).encode(
+        x=alt.X("P50:Q", title="Cartons"), y=y, tooltip=tooltip
+    )
+    whiskers = chart.mark_rule(color=BARK, strokeWidth=2).encode(
+        x=alt.X("P10:Q", title="Cartons"), x2="P90:Q", y=y
+    )
+    ends = [
+        chart.mark_tick(color=BARK, thickness=2, size=10).encode(x=f"{end}:Q", y=y)
+        for end in ("P10", "P90")
+    ]
+    return alt.layer(bars, whiskers, *ends).properties(height=ROW_PX * max(len(rows), 2) + 40)

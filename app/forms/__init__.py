@@ -1,0 +1,1 @@
+"""Forms that add something to the farm; each ends in one call into the pipeline."""

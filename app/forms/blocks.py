@@ -1,0 +1,55 @@
+"""Add blocks, and set the days of the pick."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app import files, session, show
+from fruitvision.domain import Block
+from fruitvision.pipeline.additions import add_block, add_blocks, set_pick_date
+from fruitvision.store import FarmStore
+
+
+def pick_date_form(store: FarmStore, blocks: Sequence[Block]) -> None:
+    block = session.choose_block(blocks)
+    with st.form(f"pick_date {block.block_id}", border=False):
+        chosen = st.date_input("Pick date", value=block.pick_date, format="YYYY-MM-DD")
+        if st.form_submit_button("Set pick date"):
+            set_pick_date(block, chosen, store)
+            session.say_next(f"{block.block_id} is picked on {show.day(chosen)}.")
+            st.rerun()
+
+
+def block_form(store: FarmStore) -> None:
+    with st.form("block", border=False):
+        name = st.text_input("Name of the block")
+        variety = st.text_input("Variety")
+        positions = st.number_input("Tree positions", min_value=1, value=1000, step=1)
+        missing = st.number_input("Missing trees", min_value=0, value=0, step=1)
+        pollinizers = st.number_input("Pollinizers", min_value=0, value=0, step=1)
+        pick_date = st.date_input("Pick date of this block", value=None, format="YYYY-MM-DD")
+        if st.form_submit_button("Save block"):
+            block = Block(
+                block_id=name.strip(),
+                variety=variety.strip(),
+                positions=int(positions),
+                missing=int(missing),
+                pollinizers=int(pollinizers),
+                pick_date=pick_date,
+            )
+            with show.errors():
+                add_block(block, store)
+                session.say_next(f"{block.block_id} is saved.")
+                st.rerun()
+
+
+def blocks_upload(store: FarmStore) -> None:
+    st.write("Columns: block, variety, positions; where known missing, pollinizers, pick_date.")
+    upload = st.file_uploader("blocks.csv", type="csv", key=f"blocks {session.upload_round()}")
+    if upload and st.button("Load blocks"):
+        with show.errors(), files.saved([upload]) as saved:
+            added = add_blocks(saved[0].path, store)
+            session.say_next(f"{added.rows} blocks are in.", added.refused)
+            st.rerun()

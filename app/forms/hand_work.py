@@ -1,0 +1,88 @@
+"""Hand counts, caliper readings, and the ruler of the printed sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import streamlit as st
+
+from app import files, session, show
+from fruitvision.domain import Block, HandCount, Protocol, TreeId
+from fruitvision.pipeline import measure_kept_photos
+from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts, set_ruler
+from fruitvision.settings import RULER_MM
+from fruitvision.store import FarmStore
+
+
+def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
+    """One tree, every fruit of it counted by hand."""
+    with st.form("hand count", border=False):
+        name = st.selectbox("Block of the tree", [block.block_id for block in blocks])
+        left, middle, right = st.columns(3)
+        row = left.number_input("Row of the tree", min_value=1, value=1, step=1)
+        position = middle.number_input("Place in the row", min_value=1, value=1, step=1)
+        fruit = right.number_input("Fruit on the tree", min_value=0, value=0, step=1)
+        counted_on = st.date_input("Counted on", value=session.today(), format="YYYY-MM-DD")
+        protocol = st.radio(
+            "The tree is photographed from", list(Protocol), index=1, horizontal=True
+        )
+        if st.form_submit_button("Save hand count"):
+            tree = TreeId(str(name), int(row), int(position))
+            count = HandCount(
+                tree=tree,
+                fruit_count=int(fruit),
+                counted_on=counted_on,
+                protocol=protocol or Protocol.TWO_FACES,
+            )
+            with show.errors():
+                store.save_hand_counts([count])
+                session.say_next(f"{tree}: {count.fruit_count} fruit counted by hand.")
+                st.rerun()
+
+
+def hand_uploads(store: FarmStore) -> None:
+    """Whole tables of hand counts and caliper readings."""
+    _table_upload(
+        "hand_counts.csv",
+        "block, row, position, fruit_count, counted_on",
+        lambda path: add_hand_counts(path, store),
+    )
+    _table_upload(
+        "calipers.csv",
+        "block, row, position, measured_on, diameter_mm",
+        lambda path: add_calipers(path, store),
+    )
+
+
+def _table_upload(file: str, columns: str, add: Callable[[Path], Added]) -> None:
+    upload = st.file_uploader(
+        f"{file}: {columns}", type="csv", key=f"{file} {session.upload_round()}"
+    )
+    if upload and st.button(f"Load {file}"):
+        with show.errors(), files.saved([upload]) as saved:
+            added = add(saved[0].path)
+            session.say_next(f"{added.rows} rows of {file} are in.", added.refused)
+            st.rerun()
+
+
+def ruler_form(store: FarmStore) -> None:
+    """The measured length of the printed ruler; it rescales every photo."""
+    now = session.settings().ruler_measured_mm
+    with st.form("ruler", border=False):
+        measured = st.number_input(
+            f"Measured length of the {RULER_MM:.0f} mm ruler, mm",
+            min_value=100.0, max_value=200.0, value=now, step=0.5, format="%.1f",
+            help="Lay a steel rule on the printed sheet. Printed at 100 %, it reads 150.0.",
+        )  # fmt: skip
+        if st.form_submit_button("Save length"):
+            with show.errors():
+                set_ruler(float(measured), store)
+                measure_again(store)
+
+
+def measure_again(store: FarmStore) -> None:
+    """Measure the kept photos with the farm's present settings."""
+    result = measure_kept_photos(store, settings=session.settings(), on_progress=show.progress())
+    session.say_next(f"{len(result.photos)} photos are measured again.", result.refused)
+    st.rerun()

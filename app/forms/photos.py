@@ -1,0 +1,95 @@
+"""Upload photos: of one tree, or of a whole walk with its list."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+
+from app import files, session, show
+from fruitvision.domain import Block, TreeId
+from fruitvision.field_data import FACES, WalkPhoto
+from fruitvision.pipeline import Measured, Progress
+from fruitvision.pipeline.additions import add_photos, add_walk_files
+from fruitvision.store import FarmStore
+
+PROTOCOL_HINT = "Take the same faces of every tree: A from one alley, B from the other."
+
+
+def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
+    """Photos of one tree, one box a face."""
+    st.caption(PROTOCOL_HINT)
+    block = session.choose_block(blocks)
+    left, right = st.columns(2)
+    row = left.number_input("Row", min_value=1, value=1, step=1)
+    position = right.number_input("Tree in the row", min_value=1, value=1, step=1)
+    walked_on = _walk_day("tree")
+    uploads = [
+        st.file_uploader(
+            f"Photo of face {face}",
+            type=files.PHOTO_TYPES,
+            key=f"face {face} {session.upload_round()}",
+        )
+        for face in FACES
+    ]
+    if st.button("Measure this tree", type="primary", disabled=not any(uploads)):
+        tree = TreeId(block.block_id, int(row), int(position))
+        with show.errors(), files.saved(uploads) as saved:
+            faces = [face for face, upload in zip(FACES, uploads, strict=True) if upload]
+            rows: dict[Path, WalkPhoto] = {
+                file.path: WalkPhoto(file_name=file.name, tree=tree, face=face)
+                for face, file in zip(faces, saved, strict=True)
+            }
+            _measure(
+                lambda progress: add_photos(
+                    rows,
+                    store,
+                    settings=session.settings(),
+                    walked_on=walked_on,
+                    on_progress=progress,
+                )
+            )
+
+
+def walk_form(store: FarmStore) -> None:
+    """Many photos and the list that says which tree each one shows."""
+    st.write("The list has the columns photo, block, row, position, face (A or B).")
+    walk_list = st.file_uploader("walk.csv", type="csv", key=f"walk list {session.upload_round()}")
+    photos = st.file_uploader(
+        "Photos of the walk",
+        type=files.PHOTO_TYPES,
+        accept_multiple_files=True,
+        key=f"walk {session.upload_round()}",
+    )
+    walked_on = _walk_day("walk")
+    if st.button("Measure this walk", type="primary", disabled=not (walk_list and photos)):
+        with show.errors(), files.saved([walk_list, *photos]) as saved:
+            _measure(
+                lambda progress: add_walk_files(
+                    saved[0].path,
+                    saved[1:],
+                    store,
+                    settings=session.settings(),
+                    walked_on=walked_on,
+                    on_progress=progress,
+                )
+            )
+
+
+def _walk_day(key: str) -> date | None:
+    chosen: date | None = st.date_input(
+        "Day of the walk, for photos that carry no date",
+        value=None,
+        format="YYYY-MM-DD",
+        key=f"day of {key}",
+    )
+    return chosen
+
+
+def _measure(run: Callable[[Progress], Measured]) -> None:
+    """Run a measurement under a progress bar, remember what it gave, and start the page anew."""
+    measured = run(show.progress())
+    session.remember_measured(measured)
+    st.rerun()

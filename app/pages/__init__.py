@@ -1,0 +1,1 @@
+"""One file a page: widgets, one call into the pipeline, records shown."""

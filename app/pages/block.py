@@ -1,0 +1,83 @@
+"""What a block holds today: fruit per tree, hidden fruit, sizes, growth."""
+
+import streamlit as st
+
+from app import charts, session, show
+from app.forms.hand_work import measure_again
+from fruitvision.domain import BlockEstimate
+from fruitvision.pipeline import BlockWalks, estimate_blocks
+from fruitvision.pipeline.lines import (
+    TreeLine,
+    class_limits_mm,
+    placed_photos,
+    tenths_mm,
+    tree_lines,
+)
+
+
+def headline(walk: BlockWalks) -> None:
+    now, growth = walk.estimate, walk.growth
+    show.numbers(
+        [
+            show.estimate("Fruit per tree", now.fruit_per_tree),
+            show.estimate("Fruit in the block", now.fruit_total),
+            show.factor(now.factor),
+            ("Trees photographed", f"{now.trees}", f"of {now.block.bearing_trees:,} bearing"),
+        ]
+    )
+    st.caption(
+        f"Walk of {show.day(now.walked_on)}. Below each number its range: 8 of 10 times the "
+        "truth lies in it."
+    )
+    show.doubts(now.doubts)
+    st.write(show.growth_words(growth))
+    show.doubts(growth.doubts)
+
+
+def sizes(now: BlockEstimate) -> None:
+    st.subheader("Sizes today")
+    if now.sizes is None:
+        st.write("No fruit could be sized: hang the marker in view and photograph again.")
+        return
+    table = session.choose_size_table()
+    low, mid, high = tenths_mm(now.sizes)
+    st.write(
+        f"One fruit in ten is below **{low:.0f} mm**, half are below **{mid:.0f} mm**, one in "
+        f"ten is above **{high:.0f} mm** ({now.sizes.fruit} fruit of {now.sizes.trees} trees)."
+    )
+    limits = class_limits_mm(table, session.settings())
+    st.altair_chart(charts.sizes(now.sizes, limits), width="stretch")
+
+
+def hidden_fruit(now: BlockEstimate, trees: tuple[TreeLine, ...]) -> None:
+    if now.factor is not None:
+        st.subheader("Hand counts")
+        st.write("One dot a tree; the dashed line is the hidden-fruit factor.")
+        st.altair_chart(charts.hand_against_visible(trees, now.factor), width="stretch")
+
+
+store = session.farm()
+blocks = store.blocks()
+st.title("Block")
+show.note(*session.said())
+if not blocks:
+    st.write("No block yet.")
+    st.page_link("pages/farm.py", label="Add a block", icon=":material/arrow_back:")
+    st.stop()
+block = session.choose_block(blocks)
+photos = placed_photos(block.block_id, store, session.settings())
+if any(photo.measured is None for photo in photos):
+    st.write("Some photos are not measured with the present settings.")
+    if st.button("Measure them now"):
+        with show.errors():
+            measure_again(store)
+walks, refused = estimate_blocks(store, session.settings())
+show.refused([item for item in refused if item.name == block.block_id])
+for found in (walk for walk in walks if walk.estimate.block == block):
+    trees = tree_lines(block.block_id, store, photos)
+    headline(found)
+    sizes(found.estimate)
+    hidden_fruit(found.estimate, trees)
+    st.subheader("Trees")
+    show.trees(trees)
+st.page_link("pages/forecast.py", label="Forecast the pick", icon=":material/arrow_forward:")

@@ -1,0 +1,80 @@
+"""The farm and its blocks."""
+
+from collections import Counter
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app import session, show
+from app.forms.blocks import block_form, blocks_upload, pick_date_form
+from fruitvision.domain import Block
+from fruitvision.pipeline import load_walk
+from fruitvision.pipeline.additions import rename_farm
+from fruitvision.share import shared_folder
+from fruitvision.store import FarmStore
+
+
+def blocks_table(store: FarmStore, blocks: Sequence[Block]) -> None:
+    photos = Counter(photo.tree.block_id for photo in store.tree_photos())
+    show.table(
+        [
+            {
+                "Block": block.block_id,
+                "Variety": block.variety,
+                "Bearing trees": f"{block.bearing_trees:,}",
+                "Pick date": show.day(block.pick_date),
+                "Photos": f"{photos[block.block_id]}",
+            }
+            for block in blocks
+        ]
+    )
+
+
+def load_larkhill(store: FarmStore) -> None:
+    with show.errors():
+        loaded = load_walk(
+            shared_folder("samples"),
+            store,
+            settings=session.settings(),
+            on_progress=show.progress(),
+        )
+        rename_farm("Larkhill (invented)", store)
+        session.say_next(
+            f"{loaded.blocks} blocks and {len(loaded.photos.photos)} photos are in.",
+            loaded.refused,
+        )
+        st.rerun()
+
+
+def name_form(store: FarmStore) -> None:
+    with st.form("farm name", border=False):
+        name = st.text_input("Name of the farm", value=store.farm_name)
+        if st.form_submit_button("Save name"):
+            with show.errors():
+                rename_farm(name, store)
+                st.rerun()
+
+
+store = session.farm()
+blocks = store.blocks()
+st.title(show.plain(store.farm_name))
+show.note(*session.said())
+if blocks:
+    blocks_table(store, blocks)
+    st.page_link("pages/photos.py", label="Add photos", icon=":material/arrow_forward:")
+    with st.expander("Set a pick date"):
+        pick_date_form(store, blocks)
+else:
+    st.write(
+        "Row photos in, pack-out forecast out. Start with a look at an invented farm, or put in "
+        "your own blocks. Everything stays on this computer."
+    )
+    if st.button("Load the invented farm Larkhill", type="primary"):
+        load_larkhill(store)
+with st.expander("Add or correct a block", expanded=not blocks):
+    block_form(store)
+with st.expander("Load a list of blocks"):
+    blocks_upload(store)
+with st.expander("Name of the farm"):
+    name_form(store)
+st.caption(f"Kept in {show.plain(str(session.farm_folder()))}. Copy this folder to keep a copy.")

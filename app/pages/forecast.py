@@ -1,0 +1,96 @@
+"""The pack-out at the pick, and the files for sales."""
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import streamlit as st
+
+from app import charts, files, session, show
+from fruitvision.domain import Forecast
+from fruitvision.export import write_forecast_csv, write_forecast_json, write_forecast_xlsx
+from fruitvision.pipeline import forecast_farm
+from fruitvision.store import FarmStore
+
+Write = Callable[[Forecast, Path], object]
+FILES: tuple[tuple[str, Write, str], ...] = (
+    (
+        "xlsx",
+        write_forecast_xlsx,
+        "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    ),
+    ("csv", write_forecast_csv, "text/csv"),
+    ("json", write_forecast_json, "application/json"),
+)
+
+
+def make(store: FarmStore) -> None:
+    table = session.choose_size_table()
+    for block in store.blocks():
+        st.markdown(f"- {show.plain(block.block_id)}: pick date {show.day(block.pick_date)}")
+    if st.button("Make forecast", type="primary"):
+        with show.errors(), st.spinner("Drawing the season …"):
+            made, refused = forecast_farm(store, table, session.settings(), made_on=session.today())
+            session.remember_version(made.forecast_id)
+            session.say_next("The forecast is made and kept.", refused)
+            st.rerun()
+
+
+def choose(forecasts: tuple[Forecast, ...]) -> Forecast:
+    newest_first = {item.forecast_id: item for item in reversed(forecasts)}
+    names = list(newest_first)
+    last = session.last_version()
+    chosen = st.selectbox(
+        "Version",
+        names,
+        index=names.index(last) if last in names else 0,
+        format_func=lambda name: show.version_words(newest_first[name]),
+    )
+    return newest_first[chosen]
+
+
+def downloads(forecast: Forecast) -> None:
+    st.subheader("For sales")
+    for column, (ending, write, mime) in zip(st.columns(3), FILES, strict=True):
+        column.download_button(
+            ending.upper(),
+            files.bytes_of(partial(write, forecast), f"forecast.{ending}"),
+            file_name=f"forecast-{forecast.forecast_id}.{ending}",
+            mime=mime,
+            icon=":material/download:",
+            width="stretch",
+        )
+
+
+def shown(forecast: Forecast) -> None:
+    show.crop_numbers(forecast.total)
+    st.caption("Below each number its range, P10–P90: 8 of 10 times the truth lies in it.")
+    show.caution()
+    st.markdown(f"**Next best action.** {show.plain(forecast.next_action)}")
+    downloads(forecast)
+    for variety in forecast.varieties:
+        st.subheader(f"{show.plain(variety.variety)}: pack-out")
+        if variety.classes:
+            st.altair_chart(charts.packout(show.classes_that_matter(variety)), width="stretch")
+            show.packout_table(variety)
+        show.doubts(variety.doubts)
+    st.subheader("Blocks")
+    for crop in forecast.blocks:
+        with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
+            show.crop_numbers(crop)
+            show.doubts(crop.doubts)
+
+
+store = session.farm()
+st.title("Forecast")
+show.note(*session.said())
+if not store.blocks():
+    st.write("No block yet.")
+    st.page_link("pages/farm.py", label="Add a block", icon=":material/arrow_back:")
+    st.stop()
+make(store)
+forecasts = store.forecasts()
+if forecasts:
+    shown(choose(forecasts))
+else:
+    st.write("No forecast yet.")

@@ -1,0 +1,150 @@
+"""The one place that knows the farm folder, the cached store and what a visitor did last."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import streamlit as st
+from fruitvision.overlay import write_overlay
+
+from app.files import bytes_of
+from fruitvision.domain import Block, MeasuredPhoto, SizeTable
+from fruitvision.pipeline import Measured, Refused, image_of
+from fruitvision.pipeline.additions import farm_settings
+from fruitvision.serve import FARM_VARIABLE
+from fruitvision.settings import Settings
+from fruitvision.size_table import load_size_table, shipped_size_tables
+from fruitvision.store import FarmStore, open_farm
+
+# Keys of the session state. Widgets of a page are forgotten on another page; these are not.
+_MEASURED = "measured"
+_REFUSED = "refused"
+_BLOCK = "block_id"
+_SIZES = "size_table"
+_VERSION = "forecast_id"
+_NOTE = "note"
+_ROUND = "round"
+
+# Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
+OVERLAYS_KEPT = 40
+
+_TABLE_WORDS = {
+    "box_counts_42lb": "Counts per 42 lb box",
+    "classes_5mm": "5 mm classes",
+}
+
+
+def farm_folder() -> Path:
+    """The folder that the app was started for; `farm` in the working folder if none was named."""
+    return Path(os.environ.get(FARM_VARIABLE, "farm")).resolve()
+
+
+@st.cache_resource(show_spinner=False)
+def _open(folder: str) -> FarmStore:
+    return open_farm(Path(folder))
+
+
+def farm() -> FarmStore:
+    """The farm's store, shared by all visitors: every call of it has a connection of its own.
+
+    Raises
+    ------
+    StoreError
+        If the farm can't be opened.
+    """
+    return _open(str(farm_folder()))
+
+
+def settings() -> Settings:
+    """The farm's settings."""
+    return farm_settings(farm())
+
+
+def today() -> date:
+    """The day on this computer's clock, for what is made now."""
+    return datetime.now(UTC).astimezone().date()
+
+
+def overlay(measured: MeasuredPhoto) -> bytes:
+    """The kept photo with the outlines of what was seen in it, as JPEG.
+
+    Raises
+    ------
+    StoreError, PhotoUnreadable
+        If the farm's copy of the photo is missing or damaged.
+    """
+    return _overlay(repr((measured.photo.photo_id, measured.made_with)), measured)
+
+
+@st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
+def _overlay(key: str, _measured: MeasuredPhoto) -> bytes:
+    image = image_of(_measured, farm())
+    return bytes_of(lambda path: write_overlay(image, _measured, path), "overlay.jpg")
+
+
+# ---------------------------------------------------------------- what is remembered between pages
+
+
+def choose_block(blocks: Sequence[Block]) -> Block:
+    """A box to choose a block, which starts with the one that was chosen last."""
+    names = [block.block_id for block in blocks]
+    last = st.session_state.get(_BLOCK)
+    chosen = st.selectbox("Block", names, index=names.index(last) if last in names else 0)
+    st.session_state[_BLOCK] = chosen
+    return blocks[names.index(chosen)]
+
+
+def choose_size_table() -> SizeTable:
+    """A box to choose one of the size tables, which starts with the one that was chosen last."""
+    names = list(shipped_size_tables())
+    last = st.session_state.get(_SIZES)
+    chosen = st.selectbox(
+        "Size table",
+        names,
+        index=names.index(last) if last in names else 0,
+        format_func=lambda name: _TABLE_WORDS.get(name, name),
+    )
+    st.session_state[_SIZES] = chosen
+    return load_size_table(chosen)
+
+
+def remember_measured(measured: Measured) -> None:
+    """Keep what the last upload gave, and empty the upload boxes."""
+    st.session_state[_MEASURED] = measured
+    st.session_state[_ROUND] = upload_round() + 1
+
+
+def last_measured() -> Measured | None:
+    """What the last upload gave, in this visit."""
+    found: Measured | None = st.session_state.get(_MEASURED)
+    return found
+
+
+def upload_round() -> int:
+    """Number that grows with every upload; in the key of an upload box it empties the box."""
+    return int(st.session_state.get(_ROUND, 0))
+
+
+def remember_version(forecast_id: str) -> None:
+    """Show this forecast next."""
+    st.session_state[_VERSION] = forecast_id
+
+
+def last_version() -> str | None:
+    """The forecast that was made last in this visit."""
+    found: str | None = st.session_state.get(_VERSION)
+    return found
+
+
+def say_next(note: str, refused: Sequence[Refused] = ()) -> None:
+    """Keep a sentence, and what was left out, for the next run of the page."""
+    st.session_state[_NOTE] = note
+    st.session_state[_REFUSED] = tuple(refused)
+
+
+def said() -> tuple[str, tuple[Refused, ...]]:
+    """What was kept to be said, once."""
+    return st.session_state.pop(_NOTE, ""), st.session_state.pop(_REFUSED, ())

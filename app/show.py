@@ -1,0 +1,282 @@
+"""Records in plain words and tables: ranges, doubts, errors."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date
+from html import escape
+
+import streamlit as st
+from PIL import Image, ImageDraw
+
+from fruitvision.domain import (
+    ClassForecast,
+    CropForecast,
+    Doubts,
+    Estimate,
+    Forecast,
+    GrowthRate,
+    HiddenFruitFactor,
+    MeasuredPhoto,
+)
+from fruitvision.errors import FruitVisionError
+from fruitvision.pipeline import Measured, Progress, Refused
+from fruitvision.pipeline.lines import PhotoNumbers, TreeLine, photo_numbers
+from fruitvision.report import CAUTION, range_words
+
+_LOOK = """<style>
+[data-testid="stMainBlockContainer"] { padding-top: 4.5rem; max-width: 60rem; }
+.fv-numbers { display: grid; gap: .6rem; margin: .2rem 0 .8rem;
+  grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); }
+.fv-number { background: #efe7da; border-left: 4px solid #7a3b2e; padding: .5rem .8rem; }
+.fv-number .what { font-size: .95rem; }
+.fv-number .mid { font-size: 1.75rem; font-weight: 650; line-height: 1.25; }
+.fv-number .range { font-size: .95rem; }
+.fv-doubts { border-left: 4px dotted #7a3b2e; padding: .1rem 0 .1rem .8rem; margin: .2rem 0 1rem; }
+.fv-doubts p { margin: .2rem 0; font-size: 1rem; }
+[data-testid="stTable"] th { text-align: left; }
+@media (max-width: 640px) {
+  [data-testid="stMainBlockContainer"] { padding-left: .9rem; padding-right: .9rem; }
+  [data-testid="stTable"] td, [data-testid="stTable"] th { padding: .35rem .3rem; }
+}
+</style>"""
+
+
+def look() -> None:
+    """The few style rules of the app."""
+    st.html(_LOOK)
+
+
+def icon() -> Image.Image:
+    """An apple for the browser's tab, drawn here so that nothing is fetched."""
+    picture = Image.new("RGBA", (64, 64))
+    draw = ImageDraw.Draw(picture)
+    draw.ellipse((8, 16, 56, 62), fill="#7a3b2e")
+    draw.line((32, 18, 36, 4), fill="#3f3528", width=4)
+    return picture
+
+
+# ---------------------------------------------------------------- words
+
+
+def plain(text: str) -> str:
+    """Text from a file or a form, so that it is shown letter by letter."""
+    return re.sub(r"([\\`*_\[\]|<>~$:])", r"\\\1", text)
+
+
+def day(value: date | None) -> str:
+    """`3 Sep 2026 (week 36)`."""
+    if value is None:
+        return "not set"
+    return f"{value.day} {value:%b %Y} (week {value.isocalendar().week})"
+
+
+def error(err: FruitVisionError) -> None:
+    """What happened, and what to do."""
+    st.error(f"**{plain(err.what)}** {plain(err.fix)}", icon=":material/error:")
+
+
+@contextmanager
+def errors() -> Iterator[None]:
+    """Show an error that the user can put right, and go on after the block."""
+    try:
+        yield
+    except FruitVisionError as err:
+        error(err)
+
+
+def refused(items: Sequence[Refused]) -> None:
+    """What was left out, why, and what to do."""
+    for item in items:
+        st.warning(
+            f"Left out: **{plain(item.name)}**. {plain(item.what)} {plain(item.fix)}",
+            icon=":material/block:",
+        )
+
+
+def note(text: str, left_out: Sequence[Refused]) -> None:
+    """A sentence about what was just done, and what was left out of it."""
+    if text:
+        st.success(plain(text), icon=":material/check:")
+    refused(left_out)
+
+
+def doubts(found: Doubts, remarks: Sequence[str] = ()) -> None:
+    """Every doubt in words."""
+    words = [*(doubt.words for doubt in found), *remarks]
+    if words:
+        lines = "".join(f"<p>{escape(text)}</p>" for text in words)
+        st.markdown(
+            f'<div class="fv-doubts" role="note" aria-label="Doubts">{lines}</div>',
+            unsafe_allow_html=True,
+        )
+
+
+def caution() -> None:
+    """The line under every forecast."""
+    st.info(CAUTION, icon=":material/info:")
+
+
+def numbers(shown: Sequence[tuple[str, str, str]]) -> None:
+    """Big numbers side by side: what, the number, and its range or what stands behind it."""
+    cells = "".join(
+        f'<div class="fv-number"><div class="what">{escape(what)}</div>'
+        f'<div class="mid">{escape(mid)}</div><div class="range">{escape(below)}</div></div>'
+        for what, mid, below in shown
+    )
+    st.markdown(f'<div class="fv-numbers">{cells}</div>', unsafe_allow_html=True)
+
+
+def estimate(
+    what: str, value: Estimate | None, *, digits: int = 0, unit: str = ""
+) -> tuple[str, str, str]:
+    """A number with its P10 to P90 for `numbers`."""
+    if value is None:
+        return what, "not known", "see the doubts"
+    after = f" {unit}" if unit else ""
+    return (
+        what,
+        f"{value.p50:,.{digits}f}{after}",
+        f"{value.p10:,.{digits}f}–{value.p90:,.{digits}f}{after}",
+    )
+
+
+def table(rows: Sequence[Mapping[str, str]]) -> None:
+    """A plain table; cells are text."""
+    shown = [{plain(head): plain(cell) for head, cell in row.items()} for row in rows]
+    st.table(shown, border="horizontal", hide_index=True)
+
+
+def progress() -> Progress:
+    """A bar that counts photos."""
+    bar = st.progress(0.0, "Measuring …")
+
+    def show(done: int, of: int) -> None:
+        bar.progress(done / max(of, 1), f"Measured {done} of {of} photos")
+
+    return show
+
+
+# ---------------------------------------------------------------- photos
+
+
+def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str) -> None:
+    """The picture with its outlines, then count, sizes and doubts."""
+    st.markdown(f"**{plain(heading)}**")
+    with errors():
+        st.image(picture(), width="stretch")
+    found = photo_numbers(measured)
+    numbers(
+        [
+            ("Fruit seen", f"{found.fruit_count}", "on this row"),
+            ("Sized", f"{found.sized}", "whole enough, with a marker"),
+            ("Mean", _mm(found.mean_mm), "of those sized"),
+        ]
+    )
+    doubts(measured.doubts, measured.remarks)
+
+
+def measured_photos(measured: Measured) -> None:
+    """One line a photo of an upload, then copies and refusals."""
+    if measured.photos:
+        table([_photo_line(item, photo_numbers(item)) for item in measured.photos])
+    for copy, first in measured.copies:
+        st.info(f"{plain(copy)} is the same photo as {plain(first)}: used once.")
+    refused(measured.refused)
+
+
+def _photo_line(measured: MeasuredPhoto, found: PhotoNumbers) -> dict[str, str]:
+    return {
+        "Photo": measured.photo.name,
+        "Fruit": f"{found.fruit_count}",
+        "Sized": f"{found.sized}",
+        "Mean": _mm(found.mean_mm),
+        "Doubts": " ".join([*(doubt.words for doubt in measured.doubts), *measured.remarks]),
+    }
+
+
+def _mm(value: float | None) -> str:
+    return "–" if value is None else f"{value:.0f} mm"
+
+
+# ---------------------------------------------------------------- block
+
+
+def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
+    """The hidden-fruit factor for `numbers`."""
+    if found is None:
+        return "Hidden-fruit factor", "none", "visible fruit only"
+    return (
+        "Hidden-fruit factor",
+        f"{found.factor:.2f}",
+        f"± {found.factor_error:.2f}, {found.trees} hand-counted trees",
+    )
+
+
+def growth_words(growth: GrowthRate) -> str:
+    """The growth rate in a sentence."""
+    return (
+        f"Growth of D³: {growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day "
+        f"({plain(growth.source)})."
+    )
+
+
+def trees(lines: Sequence[TreeLine]) -> None:
+    """One line a photographed tree."""
+    table(
+        [
+            {
+                "Row": f"{line.tree.row}",
+                "Tree": f"{line.tree.position}",
+                "Seen": f"{line.visible_count}",
+                "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
+                "Mean": _mm(line.mean_mm),
+            }
+            for line in lines
+        ]
+    )
+
+
+# ---------------------------------------------------------------- forecast
+
+
+def crop_numbers(crop: CropForecast) -> None:
+    """What a block or the farm brings: fruit, size, bins, tonnes, cartons."""
+    numbers(
+        [
+            estimate("Bins", crop.bins),
+            estimate("Tonnes", crop.tonnes, digits=1),
+            estimate("Cartons packed", crop.cartons),
+            estimate("Mean size at the pick", crop.diameter_mm, unit="mm"),
+            estimate("Fruit picked", crop.fruit),
+        ]
+    )
+
+
+def packout_table(crop: CropForecast) -> None:
+    """Share and cartons of each class that matters; the range in brackets."""
+    rows = [
+        {
+            "Class": item.size_class,
+            "Share of picked, %": range_words(_percent(item.share)),
+            "Cartons": range_words(item.cartons),
+        }
+        for item in classes_that_matter(crop)
+    ]
+    table([*rows, {"Class": "All", "Share of picked, %": "", "Cartons": range_words(crop.cartons)}])
+
+
+def classes_that_matter(crop: CropForecast) -> list[ClassForecast]:
+    """Classes with a chance of half a percent of the fruit, or of one carton."""
+    return [item for item in crop.classes if item.share.p90 >= 0.005 or item.cartons.p90 >= 1]
+
+
+def _percent(share: Estimate) -> Estimate:
+    return Estimate(p10=100 * share.p10, p50=100 * share.p50, p90=100 * share.p90)
+
+
+def version_words(forecast: Forecast) -> str:
+    """How a forecast is named in a list."""
+    return f"{forecast.forecast_id}, {forecast.size_table}"

@@ -1,0 +1,304 @@
+"""The app: every page opens, one story is walked, errors are shown with their fix."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from app.files import safe_name, saved
+from fruitvision.domain import Doubt, MeasuredPhoto, SizeDistribution
+from fruitvision.errors import FieldDataError
+from fruitvision.field_data import WalkPhoto
+from fruitvision.fruit.detector import choose_detector
+from fruitvision.pipeline.additions import (
+    NamedFile,
+    add_block,
+    add_blocks,
+    farm_settings,
+    match_files,
+    set_ruler,
+)
+from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
+from fruitvision.pipeline.photos import made_with
+from fruitvision.serve import FARM_VARIABLE
+from fruitvision.settings import Settings
+from fruitvision.size_table import load_size_table
+from fruitvision.store import FarmStore, open_farm
+from tests import records
+
+MAIN = Path(__file__).parents[1] / "app" / "main.py"
+PAGES = ("farm", "photos", "block", "forecast", "help")
+TREES = 10
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv(FARM_VARIABLE, str(tmp_path / "farm"))
+    return tmp_path / "farm"
+
+
+def photo_of(position: int, face: str) -> MeasuredPhoto:
+    """A photo of 6 + position fruit; 60, 61, 62 … mm wide."""
+    photo_id = sha256(f"{position}{face}".encode()).hexdigest()
+    fruit = [
+        records.fruit(number, photo_id=photo_id, diameter_mm=60.0 + number)
+        for number in range(6 + position)
+    ]
+    origin = made_with(choose_detector(), Settings())
+    return replace(records.measured(photo_id, fruit), made_with=origin)
+
+
+def fill(store: FarmStore, *, pick_date: date | None = records.PICK) -> None:
+    """One block, 10 trees of two faces, 5 of them counted by hand."""
+    store.save_blocks([records.block(pick_date=pick_date)])
+    for position in range(1, TREES + 1):
+        for face in "AB":
+            photo = photo_of(position, face)
+            store.save_measured_photo(photo)
+            store.save_tree_photos([records.tree_photo(position, face, photo.photo.photo_id)])
+    store.save_hand_counts([records.hand_count(n, 3 * (6 + n)) for n in range(1, 6)])
+
+
+@pytest.fixture
+def filled(folder: Path) -> Path:
+    with open_farm(folder) as store:
+        fill(store)
+    return folder
+
+
+def page(name: str) -> AppTest:
+    app = AppTest.from_file(str(MAIN), default_timeout=30).run()
+    return app if name == "farm" else app.switch_page(f"pages/{name}.py").run()
+
+
+def text(app: AppTest) -> str:
+    """All words on the page."""
+    kinds: Sequence[Sequence[object]] = (
+        app.title, app.subheader, app.markdown, app.caption,
+        app.error, app.warning, app.info, app.success,
+    )  # fmt: skip
+    return "\n".join(str(getattr(item, "value", "")) for kind in kinds for item in kind)
+
+
+def press(app: AppTest, label: str) -> AppTest:
+    (button,) = (item for item in app.button if item.label == label)
+    return button.click().run()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_every_page_opens_on_an_empty_farm(folder: Path, name: str) -> None:
+    assert not page(name).exception
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_every_page_opens_on_a_farm_with_a_walk(filled: Path, name: str) -> None:
+    assert not page(name).exception
+
+
+def test_a_block_that_is_typed_in_is_shown(folder: Path) -> None:
+    app = page("farm")
+    fields = {item.label: item for item in app.text_input}
+    fields["Name of the block"].set_value("Mill")
+    fields["Variety"].set_value("Braeburn")
+    counts = {item.label: item for item in app.number_input}
+    counts["Tree positions"].set_value(800)
+    counts["Missing trees"].set_value(30)
+    press(app, "Save block")
+    shown = app.table[0].value
+    assert shown["Block"].tolist() == ["Mill"]
+    assert shown["Bearing trees"].tolist() == ["770"]
+    with open_farm(folder) as store:
+        assert [block.variety for block in store.blocks()] == ["Braeburn"]
+
+
+def test_a_block_without_bearing_trees_is_refused_with_its_fix(folder: Path) -> None:
+    app = page("farm")
+    fields = {item.label: item for item in app.text_input}
+    fields["Name of the block"].set_value("Mill")
+    fields["Variety"].set_value("Braeburn")
+    counts = {item.label: item for item in app.number_input}
+    counts["Tree positions"].set_value(30)
+    counts["Missing trees"].set_value(30)
+    press(app, "Save block")
+    assert "leave no bearing tree" in app.error[0].value
+    assert "Correct positions, missing or pollinizers." in app.error[0].value
+
+
+def test_the_block_page_shows_fruit_per_tree_and_the_factor(filled: Path) -> None:
+    # Each photographed tree shows 2 (6 + n) fruit; hand counts are 3 (6 + n): the factor is 1.5,
+    # and (6 + n) is 11.5 in the mean of n = 1 … 10: 1.5 · 2 · 11.5 = 34.5 fruit per tree.
+    shown = text(page("block"))
+    assert ">1.50<" in shown
+    assert ">34<" in shown or ">35<" in shown
+    assert Doubt.NO_CALIPERS.words in shown
+
+
+def test_the_block_page_lists_trees_with_their_hand_counts(filled: Path) -> None:
+    trees = page("block").table[0].value
+    assert trees["Seen"].tolist() == [str(2 * (6 + n)) for n in range(1, TREES + 1)]
+    assert trees["Hand count"].tolist()[4:6] == ["33", "–"]
+
+
+def test_a_forecast_can_be_made_and_taken_to_sales(filled: Path) -> None:
+    app = page("forecast")
+    assert not app.download_button
+    press(app, "Make forecast")
+    assert not app.exception
+    assert [item.label for item in app.download_button] == ["XLSX", "CSV", "JSON"]
+    shown = text(app)
+    assert "A forecast, not an offer" in shown
+    assert "Next best action" in shown
+    with open_farm(filled) as store:
+        (kept,) = store.forecasts()
+    assert app.selectbox[-1].value == kept.forecast_id
+
+
+def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
+    with open_farm(folder) as store:
+        fill(store, pick_date=date(2026, 8, 1))
+    app = press(page("forecast"), "Make forecast")
+    assert not app.exception
+    assert "the pick date 2026-08-01 is before the photos" in app.error[0].value
+    assert "Correct pick" in app.error[0].value
+    assert not app.download_button
+
+
+def test_a_farm_that_is_no_farm_is_said_plainly(folder: Path) -> None:
+    folder.mkdir()
+    (folder / "fruitvision.sqlite").write_text("Dear diary, today we picked Gala.\n" * 40)
+    app = page("farm")
+    assert not app.exception
+    assert "choose another folder" in app.error[0].value
+
+
+def test_photos_whose_file_is_gone_are_said_and_the_numbers_stay(filled: Path) -> None:
+    app = page("photos")
+    assert not app.exception
+    assert "again" in app.error[0].value
+    assert "Fruit seen" in text(app)
+
+
+# ---------------------------------------------------------------- what stands behind the pages
+
+
+@pytest.mark.parametrize(
+    ("name", "safe"),
+    [
+        ("IMG_1.jpg", "007_IMG_1.jpg"),
+        ("../../etc/passwd", "007_passwd"),
+        ("C:\\photos\\row 1.HEIC", "007_row_1.heic"),
+        (".htaccess", "007_htaccess"),
+        ("Äpfel;rm -rf.j p g", "007__pfel_rm_-rf.jpg"),
+        ("x" * 300 + ".png", "007_" + "x" * 60 + ".png"),
+        ("", "007_"),
+    ],
+)
+def test_a_file_name_from_outside_becomes_harmless(name: str, safe: str) -> None:
+    assert safe_name(name, 7) == safe
+
+
+class Upload:
+    def __init__(self, name: str, content: bytes) -> None:
+        self.name = name
+        self.content = content
+
+    def getvalue(self) -> bytes:
+        return self.content
+
+
+def test_uploads_of_one_name_do_not_overwrite_each_other_and_are_gone_afterwards() -> None:
+    with saved([Upload("a.jpg", b"1"), None, Upload("a.jpg", b"2")]) as files:
+        assert [file.path.read_bytes() for file in files] == [b"1", b"2"]
+        assert [file.name for file in files] == ["a.jpg", "a.jpg"]
+    assert not any(file.path.exists() for file in files)
+
+
+def walk_line(name: str, position: int) -> WalkPhoto:
+    return WalkPhoto(file_name=name, tree=records.tree_id(position), face="A")
+
+
+def test_photos_find_their_line_of_the_walk_list_without_its_folders() -> None:
+    walk = [walk_line("photos/a.jpg", 1), walk_line("photos/b.jpg", 2)]
+    rows, refused = match_files(walk, [NamedFile(name="B.JPG", path=Path("/t/1"))])
+    assert rows == {Path("/t/1"): walk[1]}
+    assert [item.what for item in refused] == ["1 of its 2 photos did not come with it."]
+
+
+def test_photos_that_fit_no_line_or_two_lines_are_left_out_with_a_reason() -> None:
+    walk = [walk_line("x/a.jpg", 1), walk_line("y/a.jpg", 2)]
+    files = [
+        NamedFile(name="a.jpg", path=Path("/t/1")),
+        NamedFile(name="c.jpg", path=Path("/t/2")),
+    ]
+    rows, refused = match_files(walk, files)
+    assert rows == {}
+    assert [item.name for item in refused] == ["a.jpg", "c.jpg"]
+    assert "2 times" in refused[0].what
+    assert "does not name this photo" in refused[1].what
+
+
+def test_a_block_that_differs_in_capitals_only_is_refused(folder: Path) -> None:
+    with open_farm(folder) as store:
+        add_block(records.block(), store)
+        with pytest.raises(FieldDataError, match="'Gala North' already"):
+            add_block(replace(records.block(), block_id="gala  NORTH"), store)
+
+
+def test_a_bad_line_of_blocks_does_not_stop_the_others(folder: Path, tmp_path: Path) -> None:
+    file = tmp_path / "blocks.csv"
+    file.write_text("block,variety,positions\nHill,Gala,300\nMill,Fuji,-3\nRill,Fuji,90\n")
+    with open_farm(folder) as store:
+        added = add_blocks(file, store)
+        assert [block.block_id for block in store.blocks()] == ["Hill", "Rill"]
+    assert added.rows == 2
+    assert [item.name for item in added.refused] == ["blocks.csv, line 3"]
+
+
+def test_another_ruler_makes_photos_unmeasured_until_measured_again(filled: Path) -> None:
+    with open_farm(filled) as store:
+        set_ruler(147.0, store)
+        settings = farm_settings(store)
+        assert settings.printed_side_mm == pytest.approx(147.0)
+        photos = placed_photos(records.BLOCK_ID, store, settings)
+        assert [photo.measured for photo in photos] == [None] * 2 * TREES
+    assert "not measured with the present settings" in text(page("block"))
+
+
+def test_a_tree_line_has_the_mean_of_the_sized_fruit(filled: Path) -> None:
+    with open_farm(filled) as store:
+        photos = placed_photos(records.BLOCK_ID, store, Settings())
+        lines = tree_lines(records.BLOCK_ID, store, photos)
+    # Tree 1: 60 … 66 mm on each face.
+    assert lines[0].mean_mm == pytest.approx(63.0)
+    assert lines[0].visible_count == 14
+
+
+def test_class_limits_of_a_table_by_mass_are_shown_in_mm() -> None:
+    # D = (m / 3.8e-4)^(1/3): 205 g is 81.4 mm.
+    table = load_size_table("box_counts_42lb")
+    for (_, low, high), size_class in zip(
+        class_limits_mm(table, Settings()), table.classes, strict=True
+    ):
+        assert 3.8e-4 * low**3 == pytest.approx(size_class.low)
+        assert 3.8e-4 * high**3 == pytest.approx(size_class.high)
+
+
+def test_tenths_of_the_fruit_are_read_off_the_distribution() -> None:
+    sizes = SizeDistribution(
+        measured_on=records.WALK,
+        quantiles_mm=tuple(60.0 + 0.1 * number for number in range(201)),
+        mean_mm=70.0,
+        sd_mm=5.8,
+        mean_error_mm=0.5,
+        shared_error=0.02,
+        spread_error=0.1,
+        fruit=300,
+        trees=12,
+    )
+    assert tenths_mm(sizes) == pytest.approx((62.0, 70.0, 78.0))
