@@ -22,10 +22,12 @@ def surroundings(post_at_mm: float, rng: np.random.Generator) -> list[Mesh]:
     for row in range(4):
         z = -row * ROW_SPACING_MM
         for height in WIRE_HEIGHTS_MM:
-            ends = np.array([[-9000.0, height, z + 20.0], [9000.0, height + 15.0, z + 20.0]])
-            meshes.append(tube(ends, np.full(2, 1.5), np.full(3, 0.42), sides=6))
+            # Short pieces: rays meet triangles of 18 m by 3 mm with rounding errors.
+            x = np.linspace(-9000.0, 9000.0, 150)
+            path = np.column_stack([x, height + x / 1200.0, np.full(150, z)])
+            meshes.append(tube(path, np.full(150, 1.5), np.full(3, 0.42), sides=6))
         at = post_at_mm + rng.uniform(-300.0, 300.0) * (row > 0)
-        meshes.extend(_post(at + shift, z, rng) for shift in (-7500.0, 0.0, 7500.0))
+        meshes.extend(_post(at + shift, z, rng) for shift in (-8750.0, 0.0, 8750.0))
     return meshes
 
 
@@ -43,13 +45,13 @@ def mirrored(mesh: Mesh) -> Mesh:
 
 
 def _post(x: float, z: float, rng: np.random.Generator) -> Mesh:
-    path = np.column_stack([np.full(6, x), np.linspace(-20.0, 2750.0, 6), np.full(6, z - 10.0)])
+    path = np.column_stack([np.full(6, x), np.linspace(-20.0, 2750.0, 6), np.full(6, z)])
     grey = np.array([0.24, 0.20, 0.15]) * rng.uniform(0.8, 1.2)
     return tube(path, np.full(6, 40.0), grey, sides=20)
 
 
 def _soil(rng: np.random.Generator) -> Mesh:
-    x, z = np.linspace(-9000.0, 9000.0, 260), np.linspace(2500.0, -26000.0, 400)
+    x, z = np.linspace(-16000.0, 16000.0, 460), np.linspace(2500.0, -26000.0, 400)
     grid_z, grid_x = np.meshgrid(z, x, indexing="ij")
     rough = rng.normal(0.0, 1.0, grid_x.shape)
     points = np.stack([grid_x, 9.0 * rough, grid_z], axis=-1)
@@ -93,12 +95,12 @@ def _grass(rng: np.random.Generator) -> Mesh:
 
 def _hedge(rng: np.random.Generator) -> Mesh:
     """Tree crowns at the end of the block, as a cloud of big tufts."""
-    count = 26000
+    count = 60000
     x = rng.uniform(-17000.0, 17000.0, count)
     top = 4200.0 + 1500.0 * np.sin(x / 2600.0 + rng.uniform(0, 6)) + 900.0 * np.sin(x / 900.0)
     feet = np.column_stack(
         [x, top * rng.beta(1.4, 1.1, count) - 300.0, rng.uniform(-25500.0, -23500.0, count)]
     )
-    tips = feet + rng.normal(0.0, 1.0, (count, 3)) * (160.0, 90.0, 160.0) + (0.0, 300.0, 0.0)
+    tips = feet + rng.normal(0.0, 1.0, (count, 3)) * (150.0, 80.0, 150.0) + (0.0, 220.0, 0.0)
     colours = np.array([0.05, 0.085, 0.025]) * rng.uniform(0.5, 1.5, (count, 1))
-    return blades(feet, tips, rng.uniform(250.0, 480.0, count), colours)
+    return blades(feet, tips, rng.uniform(110.0, 240.0, count), colours)

@@ -23,14 +23,16 @@ def develop(light: Pixels, rng: np.random.Generator) -> NDArray[np.uint8]:
     height = len(light)
     exposed = np.minimum(light, np.quantile(light, 0.999))
     grey = exposed[height // 4 :].mean(axis=2)
-    # A scene's middle tone lands at about 0.13 of white, give or take a quarter of a stop.
-    gain = 0.135 / float(np.median(grey)) * 2.0 ** float(rng.normal(0.0, 0.2))
+    # A scene's middle tone lands at about 0.12 of white, give or take a quarter of a stop.
+    gain = 0.120 / float(np.median(grey)) * 2.0 ** float(rng.normal(0.0, 0.2))
     warm = np.exp(rng.normal(0.0, 0.02, 3)).astype(np.float32)
-    linear = _blurred(exposed * gain * warm, float(rng.uniform(0.55, 0.8)))
+    linear = _blurred(exposed * gain * warm, float(rng.uniform(0.30, 0.45)))
     # Photon noise grows with the root of the light; numbers are our choice.
-    sigma = np.sqrt(2.0e-5 + 2.2e-4 * np.clip(linear, 0.0, None))
+    sigma = np.sqrt(2.0e-5 + 3.0e-4 * np.clip(linear, 0.0, None))
     linear = linear + sigma * rng.normal(0.0, 1.0, linear.shape).astype(np.float32)
-    return np.asarray(np.rint(255.0 * _tone(linear)), dtype=np.uint8)
+    # A phone smooths its noise after the tone curve, so edges stay where they are.
+    finished = _blurred(_tone(linear), float(rng.uniform(0.50, 0.65)))
+    return np.asarray(np.rint(255.0 * finished), dtype=np.uint8)
 
 
 def _tone(linear: Pixels) -> Pixels:

@@ -20,12 +20,13 @@ LABEL_STEPS = 16384.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Light:
-    """Direction to the sun, and how bright sun and sky are against a clear day."""
+    """Direction to the sun, how bright sun and sky are against a clear day, and thin cloud."""
 
     to_sun: tuple[float, float, float]
     sun: float
     sky: float
     turbidity: float
+    cloud: bool
 
 
 def choose_variant(name: str) -> None:
@@ -57,15 +58,7 @@ def render_light(
     scene = {
         "type": "scene",
         "integrator": {"type": "path", "max_depth": 7, "rr_depth": 5},
-        "sky": {
-            "type": "sunsky",
-            "sun_direction": _up_is_z(np.array([light.to_sun]))[0].tolist(),
-            "turbidity": light.turbidity,
-            "sun_scale": light.sun,
-            "sky_scale": light.sky,
-            # Wider than the sun's 0.53 degrees: haze softens shadows and calms the noise.
-            "sun_aperture": 1.5,
-        },
+        **_sky(light),
         "sheet": _sheet(sheet),
     }
     for index, mesh in enumerate(meshes):
@@ -75,10 +68,36 @@ def render_light(
     total = np.zeros((camera.height_px, camera.width_px, 3), dtype=np.float32)
     passes = max(samples // at_once, 1)
     for seed in range(passes):
-        sensor = _sensor(camera, "gaussian")
+        sensor = _sensor(camera)
         picture = mi.render(loaded, sensor=sensor, spp=at_once, seed=seed)
-        total += np.array(picture, dtype=np.float32)[..., :3]
+        # A ray along an edge may give no number.
+        total += np.nan_to_num(np.array(picture, dtype=np.float32)[..., :3])
     return np.asarray(total / passes, dtype=np.float32)
+
+
+def _sky(light: Light) -> dict[str, Any]:
+    to_sun = _up_is_z(np.array([light.to_sun]))[0]
+    if light.cloud:
+        # A white sky, and a sun that gives a third of the light. Our choice.
+        return {
+            "sky": {"type": "constant", "radiance": {"type": "rgb", "value": [0.93, 0.97, 1.0]}},
+            "sun": {
+                "type": "directional",
+                "direction": (-to_sun).tolist(),
+                "irradiance": {"type": "rgb", "value": [1.6, 1.5, 1.35]},
+            },
+        }
+    return {
+        "sky": {
+            "type": "sunsky",
+            "sun_direction": to_sun.tolist(),
+            "turbidity": light.turbidity,
+            "sun_scale": light.sun,
+            "sky_scale": light.sky,
+            # Wider than the sun's 0.53 degrees: haze softens shadows and calms the noise.
+            "sun_aperture": 1.5,
+        }
+    }
 
 
 def render_labels(
@@ -100,8 +119,9 @@ def render_labels(
     loaded = mi.load_dict(scene)
     found = []
     for seed in range(passes):
-        picture = mi.render(loaded, sensor=_sensor(camera, "box"), spp=1, seed=seed)
+        picture = mi.render(loaded, sensor=_sensor(camera), spp=1, seed=seed)
         grey = np.array(picture, dtype=np.float64)[..., -3]
+        grey = np.where(np.isfinite(grey), grey, 0.0)
         found.append(np.rint(grey * LABEL_STEPS).astype(np.int32))
     return np.stack(found)
 
@@ -121,7 +141,7 @@ def _metres(points_mm: Floats) -> Floats:
     return _up_is_z(points_mm) / 1000.0
 
 
-def _sensor(camera: Camera, pixel_filter: str) -> Any:
+def _sensor(camera: Camera) -> Any:
     mi = _mitsuba()
     origin = np.array([camera.position_mm])
     axes = camera.axes()
@@ -145,7 +165,8 @@ def _sensor(camera: Camera, pixel_filter: str) -> Any:
                 "height": camera.height_px,
                 "pixel_format": "rgb",
                 "component_format": "float32",
-                "rfilter": {"type": pixel_filter},
+                # A pixel of the sensor gathers the light of its own square.
+                "rfilter": {"type": "box"},
             },
             "sampler": {"type": "independent"},
         }
@@ -178,7 +199,7 @@ def _mesh(mesh: Mesh, colours: Floats, bsdf: dict[str, Any]) -> Any:
 def _sheet(sheet: Sheet) -> dict[str, Any]:
     mi = _mitsuba()
     # Mitsuba counts the rows of a bitmap from the bottom.
-    grey = 0.03 + 0.67 * draw_sheet()[::-1].copy().astype(np.float32)[:, :, None] / 255.0
+    grey = 0.03 + 0.60 * draw_sheet()[::-1].copy().astype(np.float32)[:, :, None] / 255.0
     sides = np.stack([sheet.right * SHEET_MM[0], sheet.up * SHEET_MM[1]]) / 2000.0
     across, upwards = _up_is_z(sides)
     facing = np.cross(across, upwards)

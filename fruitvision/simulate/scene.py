@@ -21,9 +21,9 @@ from fruitvision.simulate.season import SeasonBlock
 from fruitvision.simulate.skin import fruit_mesh, sunny_sides
 from fruitvision.simulate.tree import Fruits, Leaves, Tree, grow_tree
 
-# Our choice: at 2.3 m a phone sees 2.3 m of the row, so 1.5 m between trees of 1.1 m keeps the
-# neighbours to the edge of the picture.
-TREE_SPACING_MM = 1500.0
+# Our choice: at 2.3 m a phone sees 2.3 m of the row, so 1.75 m between trees of 1.1 m keeps
+# nearly all fruit of the neighbours out of the picture.
+TREE_SPACING_MM = 1750.0
 CAMERA_DISTANCE_MM = 2300.0
 CAMERA_HEIGHT_MM = 1400.0
 FOCAL_35MM = 26.0
@@ -195,7 +195,14 @@ def hang_sheet(picture: Picture, visible_depth_mm: float) -> Sheet:
     in_the_way = _solid_points(picture)
     tries = [_one_sheet(picture, depth, rng) for _ in range(60)]
     blocked = [int(_covers(in_the_way, sheet, picture.camera).sum()) for sheet in tries]
-    return tries[int(np.argmin(blocked))]
+    cut = [0 if _in_frame(sheet, picture.camera) else 10000 for sheet in tries]
+    return tries[int(np.argmin(np.add(blocked, cut)))]
+
+
+def _in_frame(sheet: Sheet, camera: Camera) -> bool:
+    corners_px = sheet.corners_px(camera)
+    far_px = np.array([camera.width_px, camera.height_px]) - 60.0
+    return bool(((corners_px > 60.0) & (corners_px < far_px)).all())
 
 
 def _solid_points(picture: Picture) -> Floats:
@@ -210,8 +217,9 @@ def _solid_points(picture: Picture) -> Floats:
 
 def _one_sheet(picture: Picture, depth_mm: float, rng: np.random.Generator) -> Sheet:
     camera, towards = picture.camera, picture.shot.towards
-    aside = rng.choice((-1.0, 1.0)) * rng.uniform(620.0, 760.0)
-    height = rng.uniform(950.0, 1550.0)
+    aside = rng.choice((-1.0, 1.0)) * rng.uniform(650.0, 790.0)
+    # Between two wires, so that none runs across it.
+    height = rng.uniform(*((995.0, 1135.0), (1545.0, 1690.0))[int(rng.integers(2))])
     forward = camera.axes()[2]
     line = np.array([aside, height, 0.0]) - np.array(camera.position_mm)
     # Slide towards the camera or away until the middle has the wanted depth.
@@ -287,6 +295,8 @@ def _covers(points: Floats, sheet: Sheet, camera: Camera) -> Bools:
 def _cane(sheet: Sheet) -> Mesh:
     """The cane that the sheet is clipped to, just behind it."""
     back = np.cross(sheet.up, sheet.right)
-    top = sheet.middle_mm + sheet.up * (SHEET_MM[1] / 2.0 + 60.0) + back * 9.0
-    foot = np.array([top[0], -20.0, top[2]]) + back * 12.0
-    return tube(np.stack([foot, top]), np.array([6.5, 5.5]), np.array([0.30, 0.24, 0.11]))
+    middle = sheet.middle_mm + back * 10.0
+    top, bottom = middle + sheet.up * 210.0, middle - sheet.up * 190.0
+    foot = np.array([bottom[0], -20.0, bottom[2]])
+    path = np.stack([foot, bottom, middle, top])
+    return tube(path, np.array([7.0, 6.0, 5.5, 5.0]), np.array([0.30, 0.24, 0.11]))

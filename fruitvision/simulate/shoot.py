@@ -24,7 +24,7 @@ from fruitvision.simulate.scene import (
 )
 
 # Fruit of rows behind that show less than this are left out of the truth. Our choice.
-SMALLEST_SHARE_BEHIND = 0.05
+SMALLEST_SHARE_BEHIND = 0.2
 # JPEG quality of the samples. Our choice: of the size of a phone's own, but 40 in one checkout.
 JPEG_QUALITY = 86
 
@@ -209,7 +209,8 @@ def _sun(shot: Shot) -> Light:
             float(np.sin(height)),
             float(shot.towards * np.cos(aside) * np.cos(height)),
         ),
-        sun=0.12 if cloud else float(rng.uniform(0.40, 0.65)),
-        sky=1.6 if cloud else 1.25,
+        sun=float(rng.uniform(0.40, 0.65)),
+        sky=1.25,
+        cloud=cloud,
         turbidity=float(rng.uniform(3.0, 6.0)),
     )

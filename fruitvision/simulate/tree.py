@@ -14,7 +14,7 @@ from fruitvision.simulate.projection import Bools, Floats, turns_about
 
 LIMBS = 30
 LIMB_POINTS = 8
-LEAVES = 2700
+LEAVES = 2350
 # Shares of clusters of one, two and three fruit after thinning. Our choice.
 CLUSTER_SHARES = (0.55, 0.32, 0.13)
 
@@ -107,7 +107,7 @@ def _limbs(trunk: Floats, rng: np.random.Generator) -> Floats:
     height = 620.0 + 1780.0 * np.clip(share, 0.0, 1.0)
     # Golden angle between one limb and the next, as in most trees.
     azimuth = np.radians(137.5) * np.arange(LIMBS) + rng.normal(0.0, 0.35, LIMBS)
-    reach = (510.0 - 270.0 * np.clip(share, 0.0, 1.0)) * rng.uniform(0.75, 1.1, LIMBS)
+    reach = (560.0 - 290.0 * np.clip(share, 0.0, 1.0)) * rng.uniform(0.75, 1.1, LIMBS)
     t = np.linspace(0.0, 1.0, LIMB_POINTS)
     rise = rng.normal(0.25, 0.15, LIMBS)
     droop = rng.uniform(0.25, 0.75, LIMBS)
@@ -185,7 +185,7 @@ def _free(centres: Floats, diameters: Floats, placed: int, size: int) -> bool:
 def _leaf_out(limbs: Floats, trunk: Floats, fruits: Fruits, rng: np.random.Generator) -> Leaves:
     """Leaves along limbs, along the leader, and in rosettes where fruit hang."""
     on_limbs, on_leader = int(LEAVES * 0.74), int(LEAVES * 0.10)
-    t = rng.uniform(0.12, 1.06, on_limbs)
+    t = rng.uniform(0.12, 1.03, on_limbs)
     along = _points_on(limbs, _choose_limbs(limbs, on_limbs, rng), t)
     height = rng.uniform(700.0, trunk[-1, 1] + 60.0, on_leader)
     leader = np.column_stack(
@@ -196,7 +196,7 @@ def _leaf_out(limbs: Floats, trunk: Floats, fruits: Fruits, rng: np.random.Gener
         ]
     )
     bases = np.concatenate([along, leader])
-    bases = bases + rng.normal(0.0, (52.0, 58.0, 52.0), bases.shape)
+    bases = bases + rng.normal(0.0, (42.0, 46.0, 42.0), bases.shape)
     if len(fruits.spots_mm):
         spots = fruits.spots_mm[rng.integers(0, len(fruits.spots_mm), LEAVES - len(bases))]
         bases = np.concatenate([bases, spots + rng.normal(0.0, 18.0, spots.shape)])
