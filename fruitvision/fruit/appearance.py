@@ -34,14 +34,11 @@ class Appearance:
         log(1 + standard deviation of L in a 5 x 5 window): low on fruit, high on leaves and grass.
     likelihood : (H, W) float32
         Looks like fruit, 0 to 1, fruit and not-fruit taken as equally common.
-    foliage_share : float
-        Part of the picture that is green leaf or grass.
     """
 
     lab: Plane
     texture: Plane
     likelihood: Plane
-    foliage_share: float
 
 
 def to_lab(image: Image) -> Plane:
@@ -68,12 +65,12 @@ def leaf_mask(lab: Plane) -> NDArray[np.bool_]:
 def look(image: Image) -> Appearance:
     """Colour, texture and fruit likelihood of an (H, W, 3) uint8 RGB picture."""
     texture = local_texture(to_lab(image)[..., 0])
-    lab = to_lab(cv2.GaussianBlur(image, (0, 0), 0.8))
+    smooth = np.asarray(cv2.GaussianBlur(image, (0, 0), 0.8), dtype=np.uint8)
+    lab = to_lab(smooth)
     leaf = leaf_mask(lab)
-    share = float(leaf.mean())
     typical = np.median(lab[leaf], axis=0) if leaf.any() else np.array([40.0, -12.0, 18.0])
     relative = ((lab - typical) / np.array(LAB_SPANS)).astype(np.float32)
-    return Appearance(relative, texture, _likelihood(relative, texture), share)
+    return Appearance(relative, texture, _likelihood(relative, texture))
 
 
 def _likelihood(lab: Plane, texture: Plane) -> Plane:

@@ -11,14 +11,16 @@ from numpy.typing import NDArray
 from fruitvision.fruit.appearance import Appearance, Plane
 from fruitvision.fruit.fitted import CANDIDATE
 
-# An edge counts fully from this strength on, Lab spans per px. Our choice: clipped, so that one hard
-# edge does not outvote a whole soft rim.
+# An edge counts fully from this strength on, Lab spans per px. Our choice: clipped, so that one
+# hard edge does not outvote a whole soft rim.
 FULL_EDGE = 0.15
+# Two outlines are one fruit if they share this part (intersection over union of their boxes) or
+# if their centres are nearer than this share of the larger radius. Our choice: clusters touch.
+SAME_FRUIT_OVERLAP = 0.35
+SAME_FRUIT_CENTRES = 0.55
 
 
-def find_circles(
-    seen: Appearance, radii_px: Sequence[float], most: int
-) -> NDArray[np.float64]:
+def find_circles(seen: Appearance, radii_px: Sequence[float], most: int) -> NDArray[np.float64]:
     """Local maxima of the circle response, best first.
 
     Parameters
@@ -48,6 +50,24 @@ def find_circles(
     circles = np.concatenate(found).astype(np.float64)
     order = np.argsort(-circles[:, 3], kind="stable")[:most]
     return circles[order]
+
+
+def drop_overlaps(circles: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Indices of the circles that stay, best first, when each fruit may be found once."""
+    x, y, r = circles[:, 0], circles[:, 1], circles[:, 2]
+    alive = np.ones(len(circles), dtype=np.bool_)
+    keep = []
+    for index in np.argsort(-scores, kind="stable"):
+        if not alive[index]:
+            continue
+        keep.append(int(index))
+        wide = np.minimum(x + r, x[index] + r[index]) - np.maximum(x - r, x[index] - r[index])
+        high = np.minimum(y + r, y[index] + r[index]) - np.maximum(y - r, y[index] - r[index])
+        common = np.clip(wide, 0, None) * np.clip(high, 0, None)
+        overlap = common / (4 * r**2 + 4 * r[index] ** 2 - common)
+        apart = np.hypot(x - x[index], y - y[index]) / np.maximum(r, r[index])
+        alive &= (overlap <= SAME_FRUIT_OVERLAP) & (apart >= SAME_FRUIT_CENTRES)
+    return np.array(keep, dtype=np.int64)
 
 
 def edge_field(seen: Appearance) -> tuple[Plane, Plane]:
@@ -103,7 +123,7 @@ def response_parts(
 
 
 def _mean_over(mask: NDArray[np.bool_]) -> Plane:
-    return (mask / mask.sum()).astype(np.float32)
+    return np.asarray(mask / mask.sum(), dtype=np.float32)
 
 
 def _filter(plane: Plane, kernel: Plane) -> Plane:

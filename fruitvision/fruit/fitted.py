@@ -1,6 +1,26 @@
-LIKELIHOOD = {'L': -0.6475, 'a': 1.8319, 'b': 2.7473, 'LL': 0.5485, 'aa': 0.2438, 'bb': -0.0851, 'La': 1.382, 'Lb': 2.9279, 'ab': -0.3954, 'T': 0.234, 'TL': 0.5377, 'Ta': 0.406, 'Tb': 0.2147, 'TT': -0.2942}
+LIKELIHOOD = {
+    "L": -0.6475,
+    "a": 1.8319,
+    "b": 2.7473,
+    "LL": 0.5485,
+    "aa": 0.2438,
+    "bb": -0.0851,
+    "La": 1.382,
+    "Lb": 2.9279,
+    "ab": -0.3954,
+    "T": 0.234,
+    "TL": 0.5377,
+    "Ta": 0.406,
+    "Tb": 0.2147,
+    "TT": -0.2942,
+}
 LIKELIHOOD_OFFSET = -0.298
-CANDIDATE = {"rim_colour":3.9,"inside_likelihood":14.6,"rim_likelihood":-13.0,"inside_texture":-0.8}
+CANDIDATE = {
+    "rim_colour": 3.9,
+    "inside_likelihood": 14.6,
+    "rim_likelihood": -13.0,
+    "inside_texture": -0.8,
+}
 VERIFY = {
     "a_middle": 0.758,
     "b_outside": 1.643,

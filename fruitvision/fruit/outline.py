@@ -117,9 +117,7 @@ def _closed_path(gain: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.concatenate([path[:, rays : rays + half], path[:, half:rays]], axis=1)
 
 
-def _between_steps(
-    strength: NDArray[np.float64], path: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _between_steps(strength: NDArray[np.float64], path: NDArray[np.int64]) -> NDArray[np.float64]:
     """Path with the peak placed between steps by a parabola."""
     inside = np.clip(path, 1, strength.shape[2] - 2)
     row = np.arange(len(path))[:, None]

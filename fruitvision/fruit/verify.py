@@ -20,7 +20,7 @@ INNER = slice(0, 7)
 
 
 def verify_circles(
-    seen: Appearance, circles: NDArray[np.float64], usual_radius_px: float
+    seen: Appearance, circles: NDArray[np.float64], usual_radius_px: float | NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Probability, 0 to 1, that each (x, y, radius, response) circle is a fruit of this row."""
     if not len(circles):
@@ -34,7 +34,7 @@ def verify_circles(
 
 
 def circle_facts(
-    seen: Appearance, circles: NDArray[np.float64], usual_radius_px: float
+    seen: Appearance, circles: NDArray[np.float64], usual_radius_px: float | NDArray[np.float64]
 ) -> dict[str, NDArray[np.float64]]:
     """Named measurements of (N, 4) circles, each (N,)."""
     planes = {

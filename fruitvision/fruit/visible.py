@@ -76,7 +76,7 @@ def visible_mask(
     square = np.ones((3, 3), np.uint8)
     closed = cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, square)
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, square)
-    return (opened > 0) & mask
+    return np.asarray((opened > 0) & mask, dtype=np.bool_)
 
 
 def share_in_front(

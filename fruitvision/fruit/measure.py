@@ -1,0 +1,151 @@
+"""Step 4, second half: from outlines in pixels to fruit in millimetres, with error and doubts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import cos, hypot, radians, sin, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitvision.domain import Doubt, Doubts, Fruit, Photo, Scale, merge_doubts
+from fruitvision.fruit.detector import Detections
+from fruitvision.scale import remove_off_axis_stretch
+from fruitvision.settings import Settings
+
+# Distance that is taken where the lens does not tell it, mm. Our choice: common for row photos.
+USUAL_DISTANCE_MM = 2000.0
+# Error of an outline's long axis: a constant part in px, and a part that grows with what is hidden,
+# as a share of the axis. Both from drawn scenes with known outlines (tests/test_fruit.py).
+OUTLINE_ERROR_PX = 0.5
+HIDDEN_ERROR_SHARE = 0.12
+
+
+def measure_fruit(
+    detections: Detections, *, photo: Photo, scale: Scale | None, settings: Settings
+) -> tuple[Fruit, ...]:
+    """All fruit of a photo, numbered from the top down, ties from the left.
+
+    Parameters
+    ----------
+    detections : Detections
+        What a detector found in the upright picture of `photo`.
+    photo : Photo
+        Its focal length, if known, frees outlines of the off-axis stretch.
+    scale : Scale or None
+        None: fruit are counted and not sized.
+    settings : Settings
+        Depth of the canopy, smallest visible share of a sized fruit.
+
+    Returns
+    -------
+    tuple of Fruit
+        A fruit that is cut by the edge, too much hidden, of a row behind, or without scale has
+        no diameter in mm.
+    """
+    diameters_px = _true_diameters_px(detections, photo)
+    order = np.lexsort((detections.outlines[:, 0], detections.outlines[:, 1]))
+    seen = (
+        _seen_fruit(f"f{number:03d}", detections, int(index), float(diameters_px[index]), photo)
+        for number, index in enumerate(order, start=1)
+    )
+    return tuple(_sized(fruit, photo=photo, scale=scale, settings=settings) for fruit in seen)
+
+
+def diameter_error_mm(
+    diameter_px: float, visible_share: float, *, scale: Scale, canopy_depth_sd_mm: float
+) -> float:
+    """One standard error of a fruit's diameter, mm.
+
+    Three parts, added as squares: the outline (`outline_error_px`), the scale, and the fruit's
+    depth around the reference: a fruit nearer by 1 % of the distance looks 1 % larger.
+
+    Parameters
+    ----------
+    diameter_px : float
+        Diameter in the picture, px.
+    visible_share : float
+        Visible part of the outline, 0 to 1.
+    scale : Scale
+    canopy_depth_sd_mm : float
+        Standard deviation of the fruit's depth around the reference, mm.
+    """
+    distance_mm = scale.distance_mm or USUAL_DISTANCE_MM
+    outline = outline_error_px(diameter_px, visible_share) / diameter_px
+    reference = scale.mm_per_px_error / scale.mm_per_px
+    depth = canopy_depth_sd_mm / distance_mm
+    return diameter_px * scale.mm_per_px * sqrt(outline**2 + reference**2 + depth**2)
+
+
+def outline_error_px(diameter_px: float, visible_share: float) -> float:
+    """One standard error of an outline's long axis, px: grows as less of the fruit is seen."""
+    hidden = 1.0 - min(max(visible_share, 0.0), 1.0)
+    return hypot(OUTLINE_ERROR_PX, HIDDEN_ERROR_SHARE * hidden * diameter_px)
+
+
+def _true_diameters_px(detections: Detections, photo: Photo) -> NDArray[np.float64]:
+    """(N,) long axes freed of the off-axis stretch; as they are where the lens is unknown."""
+    if photo.focal_px is None or not len(detections):
+        return detections.outlines[:, 2]
+    middle = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
+    return remove_off_axis_stretch(
+        detections.outlines, focal_px=photo.focal_px, principal_point_px=middle
+    )
+
+
+def _seen_fruit(
+    fruit_id: str, detections: Detections, index: int, diameter_px: float, photo: Photo
+) -> Fruit:
+    x, y, long_px, short_px, direction_deg = (float(v) for v in detections.outlines[index])
+    return Fruit(
+        photo_id=photo.photo_id,
+        fruit_id=fruit_id,
+        centre_x_px=x,
+        centre_y_px=y,
+        width_px=long_px,
+        height_px=short_px,
+        angle_deg=direction_deg,
+        diameter_px=diameter_px,
+        diameter_mm=None,
+        diameter_error_mm=None,
+        visible_share=float(detections.visible_shares[index]),
+        score=float(detections.scores[index]),
+        on_this_row=bool(detections.on_this_row[index]),
+    )
+
+
+def _sized(fruit: Fruit, *, photo: Photo, scale: Scale | None, settings: Settings) -> Fruit:
+    """The fruit with its diameter in mm, or with the doubts that stand against it."""
+    doubts = _against_sizing(fruit, photo, settings.smallest_sized_share)
+    if scale is None or not fruit.on_this_row:
+        doubts = (Doubt.NOT_SIZED, *doubts)
+    if scale is None or doubts:
+        return replace(fruit, doubts=merge_doubts(doubts))
+    error_mm = diameter_error_mm(
+        fruit.diameter_px,
+        fruit.visible_share,
+        scale=scale,
+        canopy_depth_sd_mm=settings.canopy_depth_sd_mm,
+    )
+    return replace(
+        fruit, diameter_mm=fruit.diameter_px * scale.mm_per_px, diameter_error_mm=error_mm
+    )
+
+
+def _against_sizing(fruit: Fruit, photo: Photo, smallest_sized_share: float) -> Doubts:
+    """Doubts about the outline itself."""
+    turn = radians(fruit.angle_deg)
+    half_long, half_short = fruit.width_px / 2, fruit.height_px / 2
+    reach_x = hypot(half_long * cos(turn), half_short * sin(turn))
+    reach_y = hypot(half_long * sin(turn), half_short * cos(turn))
+    # Pixel centres are whole numbers: the picture reaches from -0.5 to width - 0.5.
+    inside = (
+        fruit.centre_x_px - reach_x >= -0.5
+        and fruit.centre_y_px - reach_y >= -0.5
+        and fruit.centre_x_px + reach_x <= photo.width_px - 0.5
+        and fruit.centre_y_px + reach_y <= photo.height_px - 0.5
+    )
+    doubts: Doubts = () if inside else (Doubt.CUT_BY_EDGE,)
+    if fruit.visible_share < smallest_sized_share:
+        doubts = (*doubts, Doubt.PARTLY_HIDDEN)
+    return doubts
