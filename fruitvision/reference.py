@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitvision.cut_marker import cut_markers, sides_px
 from fruitvision.domain import Corners, Doubt, Doubts, Photo, Reference
 
 Image = NDArray[np.uint8]
@@ -84,8 +85,7 @@ def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Refe
         for marker_id, quad in read
     ]
     whole = [quad for _, quad in read]
-    unread = [quad for quad in unread if _is_squarish(quad)] + _cut_by_frame(grey)
-    cut = [quad for quad in unread if not _overlaps(quad, whole) and _is_cut_marker(grey, quad)]
+    cut = [quad for quad in cut_markers(grey, unread) if not _overlaps(quad, whole)]
     found += [_cut_reference(quad, side_mm) for quad in cut]
     return tuple(sorted(found, key=lambda one: one.corners_px))
 
@@ -110,11 +110,11 @@ def _search(grey: Image) -> tuple[list[tuple[int, Floats]], list[Floats]]:
 
 def _refine(grey: Image, marker_id: int, rough: Floats) -> tuple[Floats, bool]:
     """Corners (4, 2) at full resolution, and whether the refinement could do its work."""
-    reach = 0.35 * _sides_px(rough).max() + 8
+    reach = 0.35 * sides_px(rough).max() + 8
     low = np.maximum(np.floor(rough.min(axis=0) - reach), 0).astype(int)
     high = np.ceil(rough.max(axis=0) + reach).astype(int)
     crop = _in_linear_light(grey[low[1] : high[1], low[0] : high[0]], rough - low)
-    zoom = 2 if _sides_px(rough).mean() < _ENLARGED_SIDE_PX else 1
+    zoom = 2 if sides_px(rough).mean() < _ENLARGED_SIDE_PX else 1
     enlarged = cv2.resize(crop, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_APRILTAG
@@ -122,7 +122,7 @@ def _refine(grey: Image, marker_id: int, rough: Floats) -> tuple[Floats, bool]:
     corners, ids, _ = _detector(settings).detectMarkers(enlarged)
     for found_id, corner in zip(_ids(ids), corners, strict=True):
         fine = (_quad(corner) + 0.5 - _CORNER_SHIFT_PX) / zoom - 0.5 + low
-        if found_id == marker_id and abs(fine - rough).max() < 0.1 * _sides_px(rough).max() + 2:
+        if found_id == marker_id and abs(fine - rough).max() < 0.1 * sides_px(rough).max() + 2:
             return fine, True
     return rough, False
 
@@ -158,7 +158,7 @@ def _measure(
     marker_id: int, quad: Floats, refined: bool, photo: Photo, side_mm: float
 ) -> Reference:
     mm_per_px, mm_per_px_error, tilt_deg = _scale_of(quad, photo, side_mm)
-    side_px = float(_sides_px(quad).mean())
+    side_px = float(sides_px(quad).mean())
     if not refined:
         # Unrefined corners lie 1 to 2 % inside (measured by others at 40 to 80 px).
         mm_per_px_error = hypot(mm_per_px_error, 0.02 * mm_per_px)
@@ -191,7 +191,7 @@ def _scale_of(quad: Floats, photo: Photo, side_mm: float) -> tuple[float, float,
 
     mm_per_px, tilt_deg = _pose(quad - middle, focal_px, side_mm)
     from_corners = _propagate(by_pose, quad, _CORNER_SD_PX)
-    from_edges = mm_per_px * 2 * _EDGE_SD_PX / float(_sides_px(quad).mean())
+    from_edges = mm_per_px * 2 * _EDGE_SD_PX / float(sides_px(quad).mean())
     error = hypot(from_corners, from_edges)
     if photo.focal_px is None:
         # The truth lies between a phone's lens and a very long one: half the gap is one error.
@@ -236,16 +236,9 @@ def _propagate(function: Callable[[Floats], float], at: Floats, sd: float) -> fl
     return float(np.linalg.norm(effects))
 
 
-def _sides_px(quad: Floats) -> Floats:
-    return np.asarray(np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1))
-
-
 def _as_corners(quad: Floats) -> Corners:
     first, second, third, fourth = ((float(x), float(y)) for x, y in quad)
     return first, second, third, fourth
-
-
-# ---------------------------------------------------------------- cut or covered
 
 
 def _overlaps(quad: Floats, others: Sequence[Floats]) -> bool:
@@ -258,78 +251,8 @@ def _holds(outer: Floats, inner: Floats) -> bool:
     return cv2.pointPolygonTest(outer.astype(np.float32), (middle[0], middle[1]), False) >= 0
 
 
-def _is_squarish(quad: Floats) -> bool:
-    """A square turned by up to about 60 degrees."""
-    sides = _sides_px(quad)
-    return bool(sides.min() > 0.5 * sides.max())
-
-
-def _cut_by_frame(grey: Image) -> list[Floats]:
-    """Dark shapes at the frame whose convex hull is a quadrilateral with one side on the frame.
-
-    The side on the frame is the last one, from the third to the fourth corner.
-    """
-    window = max(grey.shape) // 60 * 2 + 1
-    dark = cv2.adaptiveThreshold(
-        grey, 1, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window, 10
-    )
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark)
-    rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
-    quads = []
-    for label in np.unique(rim[rim > 0]):
-        x, y, wide, tall, _ = (int(one) for one in stats[label])
-        if not LEAST_SIDE_PX / 2 <= max(wide, tall) <= min(grey.shape) / 2:
-            continue
-        part = (labels[y : y + tall, x : x + wide] == label).astype(np.uint8)
-        hull = cv2.convexHull(cv2.findNonZero(part))
-        corners = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True)
-        if len(corners) == 4 and cv2.contourArea(corners) > 0.9 * cv2.contourArea(hull):
-            quads += _frame_side_last(_quad(corners) + np.array([x, y]), grey)
-    return quads
-
-
-def _frame_side_last(quad: Floats, grey: Image) -> list[Floats]:
-    last = np.array([grey.shape[1] - 1, grey.shape[0] - 1])
-    on_frame = (np.minimum(quad, last - quad) <= 2).any(axis=1)
-    turns = [n for n in range(4) if np.roll(on_frame, -n).tolist() == [False, False, True, True]]
-    return [np.roll(quad, -n, axis=0) for n in turns]
-
-
-def _is_cut_marker(grey: Image, quad: Floats) -> bool:
-    """Black border, white around it, both inside: what is left of a marker.
-
-    The first side is taken as whole; the depth at right angles to it may be less than 8 cells.
-    """
-    top, right, _, left = _sides_px(quad)
-    rows = min(8.0, 8 * (left + right) / 2 / top)
-    if not _SEARCHED_SIDE_PX <= top <= min(grey.shape) / 2 or rows < 2.5:
-        return False
-    cells = np.array([(0, 0), (8, 0), (8, rows), (0, rows)], np.float32)
-    to_picture = cv2.getPerspectiveTransform(cells, quad.astype(np.float32))
-    across: Floats = np.arange(0.5, 8)
-    along: Floats = np.arange(0.5, rows - 0.2)
-
-    def values(x: Floats, y: Floats) -> Floats:
-        points = np.stack(np.broadcast_arrays(x, y), axis=-1).reshape(-1, 1, 2)
-        places = cv2.perspectiveTransform(points, to_picture)
-        u, v = np.round(places.reshape(-1, 2)).astype(int).T
-        seen = (u >= 0) & (v >= 0) & (u < grey.shape[1]) & (v < grey.shape[0])
-        return np.asarray(grey[v[seen], u[seen]], dtype=np.float64)
-
-    half = np.array([0.5], dtype=np.float64)
-    paper = np.concatenate([values(across, -half), values(-half, along), values(half + 8, along)])
-    border = np.concatenate([values(across, half), values(half, along), values(half + 7, along)])
-    inside = values(across[1:-1], along[1:, None])
-    if min(paper.size, border.size, inside.size) < 6:
-        return False
-    white, black = np.percentile(paper, 15), np.percentile(border, 85)
-    light_share = float((inside > (white + black) / 2).mean())
-    # Our choice, from the orchard photos of the tests: 50 grey levels between black and white.
-    return bool(white - black > 50) and 0.1 < light_share < 0.9
-
-
 def _cut_reference(quad: Floats, side_mm: float) -> Reference:
-    longest = float(_sides_px(quad).max())
+    longest = float(sides_px(quad).max())
     return Reference(
         marker_id=UNREAD,
         side_mm=side_mm,

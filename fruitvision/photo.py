@@ -1,0 +1,277 @@
+"""Step 1: a file becomes an upright picture, with its date, place, lens, sharpness and exposure.
+
+Every format goes through Pillow, so that the orientation tag is applied once: Pillow turns a
+TIFF and libheif turns a HEIC while decoding, and both clear the tag; the others are turned here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from collections.abc import Iterable
+from datetime import datetime
+from io import BytesIO
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image as PillowImage
+from PIL import ImageOps, UnidentifiedImageError
+
+from fruitvision.domain import Doubt, Doubts, Photo
+from fruitvision.errors import PhotoUnreadable
+from fruitvision.photo_tags import PhotoTags, tags_of
+
+Image = NDArray[np.uint8]
+Floats = NDArray[np.float64]
+
+# Endings of files that are taken for photos when a folder is given.
+PHOTO_ENDINGS = (".heic", ".heif", ".jpeg", ".jpg", ".png", ".tif", ".tiff")
+# MPO is what some phones call a JPEG with a second picture behind the first.
+_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF")
+# Limits against files made to fill the memory. Our choice: the largest phone pictures that are
+# not stitched have 108 million pixels at 8 bits (a 200-megapixel mode exists and is refused).
+MOST_PIXELS = 120_000_000
+MOST_BYTES = 500_000_000
+
+# Below this a photo is called blurred (see `sharpness_of`). Over 257 orchard photos at 2.7
+# thousand px none lies below (least 1.39, middle 4.6). Of blurred copies of 65 of them all do:
+# Gaussian blur of sigma 4 px (at most 0.48) and motion of 12 px (1.15), 16 px (0.75), 24 px (0.68).
+LEAST_SHARPNESS = 1.2
+# Mean grey, 0 to 1. Our choice; the same orchard photos lie between 0.49 and 0.75.
+LEAST_BRIGHTNESS = 0.15
+MOST_BRIGHTNESS = 0.85
+
+# Long side at which sharpness is judged, px, so that cameras compare. Our choice: on a canopy
+# that fills the picture a fruit is then about 30 px wide.
+_JUDGED_SIDE_PX = 1280
+
+
+def read_photo(path: Path) -> tuple[Image, Photo]:
+    """The upright picture and what is known of it.
+
+    Parameters
+    ----------
+    path : Path
+        JPEG, PNG, HEIC or TIFF, told by content, not by name. Of several pictures the first.
+
+    Returns
+    -------
+    image : (H, W, 3) uint8, RGB
+        16 bits are brought to 8, transparency is dropped, colour profiles are not applied.
+    photo : Photo
+        With BLURRED, TOO_DARK, TOO_BRIGHT and NO_DATE among its doubts. `taken_at` carries the
+        time zone only if the photo does.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If it is missing, no file, not allowed, empty, too large, damaged or no picture.
+    """
+    content = _content(path)
+    image, tags = _decode(content, path.name)
+    grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    sharpness, brightness = sharpness_of(grey), float(grey.mean()) / 255
+    height_px, width_px = grey.shape
+    photo = Photo(
+        photo_id=hashlib.sha256(content).hexdigest(),
+        name=path.name,
+        width_px=width_px,
+        height_px=height_px,
+        taken_at=tags.taken_at,
+        latitude_deg=tags.latitude_deg,
+        longitude_deg=tags.longitude_deg,
+        lens=tags.lens,
+        focal_35mm=tags.focal_35mm,
+        sharpness=sharpness,
+        brightness=brightness,
+        doubts=_doubts(sharpness, brightness, tags.taken_at),
+    )
+    return image, photo
+
+
+def photo_id_of(path: Path) -> str:
+    """Sha256 of the file's bytes: the same photo under another name is the same photo.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If it is missing, no file, not allowed, empty or too large.
+    """
+    return hashlib.sha256(_content(path)).hexdigest()
+
+
+def find_photos(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """Files as given, and in place of each folder the photos in it, sorted by name, each once.
+
+    In a folder only files with a photo's ending count, whatever the case; hidden files and
+    folders inside it are left out. A file that is named is kept, whatever its ending.
+    """
+    found: dict[Path, None] = {}
+    for path in paths:
+        inside = sorted(path.iterdir()) if path.is_dir() else [path]
+        found.update((one, None) for one in inside if one is path or _is_photo_name(one))
+    return tuple(found)
+
+
+def _is_photo_name(path: Path) -> bool:
+    hidden = path.name.startswith(".")
+    return path.suffix.lower() in PHOTO_ENDINGS and not hidden and path.is_file()
+
+
+# ---------------------------------------------------------------- bytes to picture
+
+
+def _content(path: Path) -> bytes:
+    """The file's bytes, checked before they are read."""
+    try:
+        if path.is_dir():
+            raise PhotoUnreadable(f"{path.name} is a folder.", fix="Name the photos in it.")
+        if not path.exists():
+            raise PhotoUnreadable(f"There is no file {path}.", fix="Check its name and folder.")
+        if not path.is_file():
+            raise PhotoUnreadable(f"{path.name} is no file.", fix="Name a photo.")
+        if path.stat().st_size > MOST_BYTES:
+            raise PhotoUnreadable(
+                f"{path.name} is larger than {MOST_BYTES // 10**6} MB.",
+                fix="Save it as JPEG and try again.",
+            )
+        content = path.read_bytes()
+    except OSError as err:
+        raise PhotoUnreadable(
+            f"{path.name} can't be opened: {err.strerror or err}.",
+            fix="Check that you may read it and that the disk is connected.",
+        ) from err
+    if not content:
+        raise PhotoUnreadable(
+            f"{path.name} is empty (0 bytes).", fix="Copy it from the phone again."
+        )
+    return content
+
+
+def _decode(content: bytes, name: str) -> tuple[Image, PhotoTags]:
+    # Only here, so that importing the package leaves Pillow as it was.
+    from pi_heif import register_heif_opener
+
+    register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            # Pillow warns of odd tags and of 90 to 120 megapixels: both are dealt with here.
+            warnings.simplefilter("ignore")
+            with PillowImage.open(BytesIO(content), formats=_FORMATS) as opened:
+                _refuse_too_large(opened.size, name)
+                tags = tags_of(opened)
+                opened.load()
+                return _to_rgb(_upright(opened), name), tags
+    except PhotoUnreadable:
+        raise
+    except UnidentifiedImageError as err:
+        raise PhotoUnreadable(
+            f"{name} is no JPEG, PNG, HEIC or TIFF picture.",
+            fix="Check that it is a photo; save other kinds as JPEG.",
+        ) from err
+    except PillowImage.DecompressionBombError as err:
+        raise _too_large(name) from err
+    except Exception as err:
+        # Damaged bytes raise many kinds: OSError, SyntaxError, ValueError, struct.error and more.
+        raise PhotoUnreadable(
+            f"{name} is damaged or cut short: {err}.", fix="Copy it from the phone again."
+        ) from err
+
+
+def _refuse_too_large(size_px: tuple[int, int], name: str) -> None:
+    if size_px[0] * size_px[1] > MOST_PIXELS:
+        raise _too_large(name)
+
+
+def _too_large(name: str) -> PhotoUnreadable:
+    return PhotoUnreadable(
+        f"{name} has more than {MOST_PIXELS // 10**6} megapixels.",
+        fix="Take photos at 12 to 50 megapixels, or make this one smaller.",
+    )
+
+
+def _upright(opened: PillowImage.Image) -> PillowImage.Image:
+    try:
+        return ImageOps.exif_transpose(opened)
+    except Exception:
+        # Broken tags: the pixels are fine, and nothing says how to turn them.
+        return opened
+
+
+def _to_rgb(picture: PillowImage.Image, name: str) -> Image:
+    if picture.mode == "F":
+        raise PhotoUnreadable(
+            f"{name} holds measured values, not a photo.", fix="Save it as JPEG and try again."
+        )
+    if picture.mode.startswith("I"):
+        deep = np.asarray(picture).astype(np.int64)
+        # 65,535 / 255: 16 bits to 8.
+        grey = np.clip((deep + 128) // 257, 0, 255).astype(np.uint8)
+        return np.repeat(grey[..., None], 3, axis=2)
+    return np.array(picture.convert("RGB"), dtype=np.uint8)
+
+
+# ---------------------------------------------------------------- sharpness and exposure
+
+
+def _doubts(sharpness: float, brightness: float, taken_at: datetime | None) -> Doubts:
+    found = {
+        Doubt.BLURRED: sharpness < LEAST_SHARPNESS,
+        Doubt.TOO_DARK: brightness < LEAST_BRIGHTNESS,
+        Doubt.TOO_BRIGHT: brightness > MOST_BRIGHTNESS,
+        Doubt.NO_DATE: taken_at is None,
+    }
+    return tuple(doubt for doubt, holds in found.items() if holds)
+
+
+def sharpness_of(grey: Image) -> float:
+    """Contrast of fine structure over contrast of coarse structure, in the worst direction.
+
+    Parameters
+    ----------
+    grey : (H, W) uint8
+
+    Returns
+    -------
+    float
+        0 if there is no structure. The same scene in other light gives about the same; motion
+        shows in its own direction only, hence the worst one counts. Even areas (clipped sky,
+        filled corners) are left out.
+    """
+    small = _judged_size(grey)
+    textured = _textured(small)
+    fine = _gradients(small, 0.8, 1.6, textured)
+    coarse = _gradients(small, 3.0, 6.0, textured)
+    # Below 0.01 grey levels squared there is nothing but rounding.
+    if np.linalg.eigvalsh(coarse)[0] < 0.01:
+        return 0.0
+    return float(np.linalg.eigvals(np.linalg.solve(coarse, fine)).real.min())
+
+
+def _judged_size(grey: Image) -> NDArray[np.float32]:
+    zoom = min(1.0, _JUDGED_SIDE_PX / max(grey.shape))
+    small = cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    return small.astype(np.float32)
+
+
+def _textured(small: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Where no even area is near: within 5 px all alike, and 12 px around it."""
+    window = np.ones((5, 5), np.uint8)
+    even = cv2.dilate(small, window) - cv2.erode(small, window) < 1
+    near = cv2.dilate(even.astype(np.uint8), np.ones((25, 25), np.uint8))
+    return np.asarray(near == 0)
+
+
+def _gradients(
+    small: NDArray[np.float32], sigma_px: float, wider_px: float, where: NDArray[np.bool_]
+) -> Floats:
+    """(2, 2) float: mean products of the slopes of one band of the picture."""
+    if not where.any():
+        return np.zeros((2, 2))
+    band = cv2.GaussianBlur(small, (0, 0), sigma_px) - cv2.GaussianBlur(small, (0, 0), wider_px)
+    slopes = np.stack(
+        [(cv2.Sobel(band, cv2.CV_32F, *order) / 8)[where] for order in ((1, 0), (0, 1))]
+    ).astype(np.float64)
+    return np.asarray(slopes @ slopes.T / slopes.shape[1])
