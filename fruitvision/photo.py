@@ -28,8 +28,8 @@ Floats = NDArray[np.float64]
 
 # Endings of files that are taken for photos when a folder is given.
 PHOTO_ENDINGS = (".heic", ".heif", ".jpeg", ".jpg", ".png", ".tif", ".tiff")
-# MPO is what some phones call a JPEG with a second picture behind the first.
-_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF")
+# JPEG stands also for MPO, what some phones write: a second picture behind the first.
+_FORMATS = ("JPEG", "PNG", "TIFF", "HEIF")
 # Limits against files made to fill the memory. Our choice: the largest phone pictures that are
 # not stitched have 108 million pixels at 8 bits (a 200-megapixel mode exists and is refused).
 MOST_PIXELS = 120_000_000
