@@ -38,9 +38,11 @@ def sides_px(quad: Floats) -> Floats:
 
 
 def _is_squarish(quad: Floats) -> bool:
-    """A square turned by up to about 60 degrees."""
+    """A square turned by up to about 60 degrees: no side very short, opposite ones alike."""
     sides = sides_px(quad)
-    return bool(sides.min() > 0.5 * sides.max())
+    one, other = sides[:2], sides[2:]
+    alike = abs(one - other) < 0.3 * np.maximum(one, other)
+    return bool(sides.min() > 0.5 * sides.max() and alike.all())
 
 
 def _cut_by_frame(grey: Image) -> list[Floats]:
