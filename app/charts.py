@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 
 from fruitvision.domain import ClassForecast, HiddenFruitFactor, SizeDistribution
-from fruitvision.pipeline.lines import TreeLine
+from fruitvision.pipeline.lines import TreeLine, bars_mm
 
 RUSSET = "#7a3b2e"
 BARK = "#3f3528"
@@ -19,9 +19,20 @@ HEIGHT_PX = 260
 ROW_PX = 30
 # Width of the bars of the size distribution, mm. Our choice: half of a 5 mm class.
 BAR_MM = 2.5
+# A class narrower than this has no room for its name. Our choice: 20 px on a phone.
+NARROWEST_NAMED_MM = 1.5
+# Room above the bars for the names of the classes.
+HEADROOM = 1.15
+FONT_PX = 13
 
 Chart = alt.LayerChart | alt.FacetChart
 Limits = Sequence[tuple[str, float, float]]
+
+
+def _axis(**options: Any) -> alt.Axis:
+    return alt.Axis(
+        labelFontSize=FONT_PX, titleFontSize=FONT_PX, labelColor=BARK, titleColor=BARK, **options
+    )
 
 
 def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
@@ -30,38 +41,39 @@ def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
 
 def sizes(today: SizeDistribution, limits: Limits) -> Chart:
     """Share of the fruit by diameter today, with the limits of the size classes."""
-    weight = 100 / len(today.quantiles_mm)
-    fruit = _values([{"mm": value, "percent": weight} for value in today.quantiles_mm])
-    low, high = today.quantiles_mm[0], today.quantiles_mm[-1]
-    seen = [item for item in limits if item[2] > low and item[1] < high]
-    edges = sorted({edge for _, *pair in seen for edge in pair if low <= edge <= high})
-    axis = alt.X(
-        "mm:Q",
-        bin=alt.Bin(step=BAR_MM),
+    bars = bars_mm(today, width_mm=BAR_MM)
+    low, high = bars[0][0], bars[-1][1]
+    most = max(share for *_, share in bars)
+    x = alt.X(
+        "low:Q",
         title="Diameter, mm",
-        axis=alt.Axis(grid=False, tickMinStep=5, format="d"),
+        scale=alt.Scale(domain=[low, high], nice=False),
+        axis=_axis(grid=False, format="d", tickMinStep=5),
     )
-    bars = (
-        alt.Chart(fruit)
-        .mark_bar(color=RUSSET, binSpacing=1)
-        .encode(x=axis, y=alt.Y("sum(percent):Q", title="Fruit, %"))
+    y = alt.Y(
+        "percent:Q",
+        title="Fruit, %",
+        scale=alt.Scale(domain=[0, 100 * most * HEADROOM], nice=False),
+        axis=_axis(),
     )
-    rules = (
-        alt.Chart(_values([{"edge": edge} for edge in edges]))
-        .mark_rule(color=BARK, strokeDash=[4, 3])
-        .encode(x=alt.X("edge:Q"))
-    )
-    middles = [
-        {"name": name, "middle": (max(first, low) + min(last, high)) / 2}
-        for name, first, last in seen
-        if min(last, high) - max(first, low) > 2
+    shares = [{"low": start, "high": end, "percent": 100 * share} for start, end, share in bars]
+    names = [
+        {"name": name, "low": (max(first, low) + min(last, high)) / 2}
+        for name, first, last in limits
+        if min(last, high) - max(first, low) >= NARROWEST_NAMED_MM
     ]
-    names = (
-        alt.Chart(_values(middles))
-        .mark_text(color=BARK, fontSize=12, baseline="top", dy=2)
-        .encode(x="middle:Q", y=alt.value(0), text="name:N")
-    )
-    return alt.layer(bars, rules, names).properties(height=HEIGHT_PX)
+    edges = sorted({edge for _, *pair in limits for edge in pair if low < edge < high})
+    return alt.layer(
+        alt.Chart(_values(shares))
+        .mark_rect(color=SAND, stroke=BARK, strokeWidth=0.5)
+        .encode(x=x, x2="high:Q", y=y, y2=alt.datum(0)),
+        alt.Chart(_values([{"low": edge} for edge in edges]))
+        .mark_rule(color=BARK, strokeDash=[4, 3])
+        .encode(x=x),
+        alt.Chart(_values(names))
+        .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2)
+        .encode(x=x, y=alt.value(0), text="name:N"),
+    ).properties(height=HEIGHT_PX)
 
 
 def hand_against_visible(trees: Sequence[TreeLine], factor: HiddenFruitFactor) -> Chart:
@@ -73,8 +85,8 @@ def hand_against_visible(trees: Sequence[TreeLine], factor: HiddenFruitFactor) -
     ]
     most = max((tree.visible_count for tree in counted), default=1)
     line = [{"visible": x, "hand": x * factor.factor} for x in (0, 1.1 * most)]
-    x = alt.X("visible:Q", title="Seen in the photos")
-    y = alt.Y("hand:Q", title="Counted by hand")
+    x = alt.X("visible:Q", title="Seen in the photos", axis=_axis(tickMinStep=10))
+    y = alt.Y("hand:Q", title="Counted by hand", axis=_axis())
     return alt.layer(
         alt.Chart(_values(line)).mark_line(color=LEAF, strokeDash=[6, 3]).encode(x=x, y=y),
         alt.Chart(_values(dots))
@@ -95,14 +107,16 @@ def packout(classes: Sequence[ClassForecast]) -> Chart:
         for item in reversed(classes)
     ]
     chart = alt.Chart(_values(rows))
-    y = alt.Y("class:N", sort=[item.size_class for item in reversed(classes)], title="Class")
+    y = alt.Y(
+        "class:N", sort=[item.size_class for item in reversed(classes)], title=None, axis=_axis()
+    )
     tooltip = ["class:N", *(alt.Tooltip(f"{p}:Q", format=",.0f") for p in ("P10", "P50", "P90"))]
     bars = chart.mark_bar(color=SAND, size=18).encode(
-        x=alt.X("P50:Q", title="Cartons"), y=y, tooltip=tooltip
+        x=alt.X("P50:Q", title="Cartons", axis=_axis(format=",d", tickCount=6)),
+        y=y,
+        tooltip=tooltip,
     )
-    whiskers = chart.mark_rule(color=BARK, strokeWidth=2).encode(
-        x=alt.X("P10:Q", title="Cartons"), x2="P90:Q", y=y
-    )
+    whiskers = chart.mark_rule(color=BARK, strokeWidth=2).encode(x="P10:Q", x2="P90:Q", y=y)
     ends = [
         chart.mark_tick(color=BARK, thickness=2, size=10).encode(x=f"{end}:Q", y=y)
         for end in ("P10", "P90")

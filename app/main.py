@@ -7,19 +7,20 @@ from fruitvision.errors import FruitVisionError
 
 st.set_page_config(page_title="fruitvision", page_icon=show.icon(), layout="centered")
 show.look()
-pages = st.navigation(
-    [
-        st.Page("pages/farm.py", title="Farm", icon=":material/home:", default=True),
-        st.Page("pages/photos.py", title="Photos", icon=":material/photo_camera:"),
-        st.Page("pages/block.py", title="Block", icon=":material/forest:"),
-        st.Page("pages/forecast.py", title="Forecast", icon=":material/bar_chart:"),
-        st.Page("pages/help.py", title="Help", icon=":material/help:"),
-    ],
-    position="top",
-)
+pages = [
+    st.Page("pages/farm.py", title="Farm", default=True),
+    st.Page("pages/photos.py", title="Photos"),
+    st.Page("pages/block.py", title="Block"),
+    st.Page("pages/forecast.py", title="Forecast"),
+    st.Page("pages/help.py", title="Help"),
+]
+page = st.navigation(pages, position="hidden")
+with st.container(horizontal=True, gap="small", key="pages"):
+    for item in pages:
+        st.page_link(item)
 try:
     session.farm()
 except FruitVisionError as err:
     show.error(err)
     st.stop()
-pages.run()
+page.run()

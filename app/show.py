@@ -27,13 +27,17 @@ from fruitvision.pipeline.lines import PhotoNumbers, TreeLine, photo_numbers
 from fruitvision.report import CAUTION, range_words
 
 _LOOK = """<style>
-[data-testid="stMainBlockContainer"] { padding-top: 4.5rem; max-width: 60rem; }
+[data-testid="stMainBlockContainer"] { padding-top: 1.5rem; max-width: 62rem; }
+h1 { font-size: 2.2rem !important; }
+.st-key-pages { border-bottom: 2px solid #7a3b2e; padding-bottom: .3rem; }
+[data-testid="stHeader"] { background: transparent; height: 1rem; }
 .fv-numbers { display: grid; gap: .6rem; margin: .2rem 0 .8rem;
   grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); }
 .fv-number { background: #efe7da; border-left: 4px solid #7a3b2e; padding: .5rem .8rem; }
 .fv-number .what { font-size: .95rem; }
 .fv-number .mid { font-size: 1.75rem; font-weight: 650; line-height: 1.25; }
 .fv-number .range { font-size: .95rem; }
+.fv-caution { border: 2px solid #3f3528; padding: .5rem .8rem; margin: .2rem 0 .6rem; }
 .fv-doubts { border-left: 4px dotted #7a3b2e; padding: .1rem 0 .1rem .8rem; margin: .2rem 0 1rem; }
 .fv-doubts p { margin: .2rem 0; font-size: 1rem; }
 [data-testid="stTable"] th { text-align: left; }
@@ -64,6 +68,11 @@ def icon() -> Image.Image:
 def plain(text: str) -> str:
     """Text from a file or a form, so that it is shown letter by letter."""
     return re.sub(r"([\\`*_\[\]|<>~$:])", r"\\\1", text)
+
+
+def counted(number: int, thing: str) -> str:
+    """`1 row is`, `12 rows are`."""
+    return f"{number:,} {thing} is" if number == 1 else f"{number:,} {thing}s are"
 
 
 def day(value: date | None) -> str:
@@ -116,7 +125,9 @@ def doubts(found: Doubts, remarks: Sequence[str] = ()) -> None:
 
 def caution() -> None:
     """The line under every forecast."""
-    st.info(CAUTION, icon=":material/info:")
+    st.markdown(
+        f'<div class="fv-caution" role="note">{escape(CAUTION)}</div>', unsafe_allow_html=True
+    )
 
 
 def numbers(shown: Sequence[tuple[str, str, str]]) -> None:
@@ -256,14 +267,14 @@ def crop_numbers(crop: CropForecast) -> None:
 
 
 def packout_table(crop: CropForecast) -> None:
-    """Share and cartons of each class that matters; the range in brackets."""
+    """Share and cartons of each class that matters, large fruit first; the range in brackets."""
     rows = [
         {
             "Class": item.size_class,
             "Share of picked, %": range_words(_percent(item.share)),
             "Cartons": range_words(item.cartons),
         }
-        for item in classes_that_matter(crop)
+        for item in reversed(classes_that_matter(crop))
     ]
     table([*rows, {"Class": "All", "Share of picked, %": "", "Cartons": range_words(crop.cartons)}])
 

@@ -44,6 +44,12 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         "client.toolbarMode": "minimal",
         "theme.base": "light",
         "theme.primaryColor": "#7a3b2e",
+        "theme.backgroundColor": "#faf6ee",
+        "theme.secondaryBackgroundColor": "#efe7da",
+        "theme.textColor": "#2b251e",
+        "theme.linkColor": "#7a3b2e",
+        "theme.headingFont": "serif",
+        "theme.baseRadius": "small",
     }
     command = [sys.executable, "-m", "streamlit", "run", str(folder / "main.py")]
     command += [f"--{key}={value}" for key, value in options.items()]

@@ -8,6 +8,7 @@ from datetime import date
 from hashlib import sha256
 from pathlib import Path
 
+import cv2
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -30,7 +31,7 @@ from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
-from tests import records
+from tests import records, scenes
 
 MAIN = Path(__file__).parents[1] / "app" / "main.py"
 PAGES = ("farm", "photos", "block", "forecast", "help")
@@ -182,6 +183,84 @@ def test_photos_whose_file_is_gone_are_said_and_the_numbers_stay(filled: Path) -
     assert not app.exception
     assert "again" in app.error[0].value
     assert "Fruit seen" in text(app)
+
+
+@pytest.fixture(scope="module")
+def row_photo() -> bytes:
+    """A marker and four apples before foliage, 500 px a metre, without a date."""
+    camera = scenes.Camera(width_px=1200, height_px=900, focal_px=1000.0)
+    apples = tuple(
+        scenes.Ball(centre_mm=(x, y, 2000.0), diameter_mm=75.0)
+        for x, y in ((-700.0, -300.0), (-300.0, 200.0), (400.0, -200.0), (700.0, 300.0))
+    )
+    marker = scenes.Marker(centre_mm=(0.0, 0.0, 2000.0))
+    picture = scenes.draw_scene(camera, (marker, *apples), rays_per_side=2)
+    return bytes(cv2.imencode(".png", picture[..., ::-1])[1])
+
+
+def upload(app: AppTest, label: str, *files: tuple[str, bytes]) -> None:
+    (box,) = (item for item in app.file_uploader if item.label.startswith(label))
+    named = [(name, content, "application/octet-stream") for name, content in files]
+    box.set_value(named if box.accept_multiple_files else named[0]).run()
+
+
+def test_a_tree_is_measured_and_a_bad_file_does_not_stop_it(folder: Path, row_photo: bytes) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block()])
+    app = page("photos")
+    counts = {item.label: item for item in app.number_input}
+    counts["Row"].set_value(2)
+    counts["Tree in the row"].set_value(17)
+    next(item for item in app.date_input if "no date" in item.label).set_value(records.WALK)
+    upload(app, "Photo of face A", ("../row 2.png", row_photo))
+    upload(app, "Photo of face B", ("note.jpg", b"Bring the ladder."))
+    press(app, "Measure this tree")
+    assert not app.exception
+    found = int(app.table[0].value["Fruit"].tolist()[0])
+    assert 3 <= found <= 6
+    assert "**note.jpg**" in app.warning[0].value
+    with open_farm(folder) as store:
+        (photo,) = store.tree_photos()
+        assert [item.fruit_count for item in store.measured_photos()] == [found]
+        assert (photo.tree.row, photo.tree.position, photo.face) == (2, 17, "A")
+        assert store.photo_path(photo.photo_id).read_bytes() == row_photo
+
+
+def test_a_walk_is_measured_by_its_list(folder: Path, row_photo: bytes) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block()])
+    app = page("photos")
+    lines = "photo,block,row,position,face\nphotos/x.png,Gala North,1,4,b\n"
+    upload(app, "walk.csv", ("walk.csv", lines.encode()))
+    upload(app, "Photos of the walk", ("x.png", row_photo), ("y.png", row_photo))
+    press(app, "Measure this walk")
+    assert not app.exception
+    assert any("**y.png**" in item.value and "does not name" in item.value for item in app.warning)
+    # The picture carries no date, and no day of the walk was given.
+    assert any("carries no date" in item.value for item in app.warning)
+
+
+def test_hand_counts_and_calipers_come_in_by_file_and_by_form(filled: Path) -> None:
+    app = page("photos")
+    upload(
+        app,
+        "calipers.csv",
+        (
+            "calipers.csv",
+            b"block,row,position,measured_on,diameter_mm\n"
+            b"Gala North,1,1,2026-08-12,71.5\nGala North,1,1,2026-08-12,700\n",
+        ),
+    )
+    press(app, "Load calipers.csv")
+    assert "calipers.csv: 1 row is in." in app.success[0].value
+    assert "700" in app.warning[0].value
+    counts = {item.label: item for item in app.number_input}
+    counts["Place in the row"].set_value(9)
+    counts["Fruit on the tree"].set_value(61)
+    press(app, "Save hand count")
+    with open_farm(filled) as store:
+        assert [reading.diameter_mm for reading in store.caliper_readings()] == [71.5]
+        assert store.hand_counts()[-1].fruit_count == 61
 
 
 # ---------------------------------------------------------------- what stands behind the pages

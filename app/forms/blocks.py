@@ -51,5 +51,5 @@ def blocks_upload(store: FarmStore) -> None:
     if upload and st.button("Load blocks"):
         with show.errors(), files.saved([upload]) as saved:
             added = add_blocks(saved[0].path, store)
-            session.say_next(f"{added.rows} blocks are in.", added.refused)
+            session.say_next(f"{show.counted(added.rows, 'block')} in.", added.refused)
             st.rerun()

@@ -62,7 +62,7 @@ def _table_upload(file: str, columns: str, add: Callable[[Path], Added]) -> None
     if upload and st.button(f"Load {file}"):
         with show.errors(), files.saved([upload]) as saved:
             added = add(saved[0].path)
-            session.say_next(f"{added.rows} rows of {file} are in.", added.refused)
+            session.say_next(f"{file}: {show.counted(added.rows, 'row')} in.", added.refused)
             st.rerun()
 
 
@@ -84,5 +84,5 @@ def ruler_form(store: FarmStore) -> None:
 def measure_again(store: FarmStore) -> None:
     """Measure the kept photos with the farm's present settings."""
     result = measure_kept_photos(store, settings=session.settings(), on_progress=show.progress())
-    session.say_next(f"{len(result.photos)} photos are measured again.", result.refused)
+    session.say_next(f"{show.counted(len(result.photos), 'photo')} measured again.", result.refused)
     st.rerun()

@@ -1,13 +1,13 @@
 """The pack-out at the pick, and the files for sales."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
 import streamlit as st
 
 from app import charts, files, session, show
-from fruitvision.domain import Forecast
+from fruitvision.domain import CropForecast, Forecast
 from fruitvision.export import write_forecast_csv, write_forecast_json, write_forecast_xlsx
 from fruitvision.pipeline import forecast_farm
 from fruitvision.store import FarmStore
@@ -26,8 +26,8 @@ FILES: tuple[tuple[str, Write, str], ...] = (
 
 def make(store: FarmStore) -> None:
     table = session.choose_size_table()
-    for block in store.blocks():
-        st.markdown(f"- {show.plain(block.block_id)}: pick date {show.day(block.pick_date)}")
+    dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
+    st.caption(f"Pick dates: {show.plain(', '.join(dates))}.")
     if st.button("Make forecast", type="primary"):
         with show.errors(), st.spinner("Drawing the season …"):
             made, refused = forecast_farm(store, table, session.settings(), made_on=session.today())
@@ -36,7 +36,7 @@ def make(store: FarmStore) -> None:
             st.rerun()
 
 
-def choose(forecasts: tuple[Forecast, ...]) -> Forecast:
+def choose(forecasts: Sequence[Forecast]) -> Forecast:
     newest_first = {item.forecast_id: item for item in reversed(forecasts)}
     names = list(newest_first)
     last = session.last_version()
@@ -46,20 +46,29 @@ def choose(forecasts: tuple[Forecast, ...]) -> Forecast:
         index=names.index(last) if last in names else 0,
         format_func=lambda name: show.version_words(newest_first[name]),
     )
+    st.caption(f"{len(forecasts)} kept. A forecast is never changed; a correction is a new one.")
     return newest_first[chosen]
 
 
 def downloads(forecast: Forecast) -> None:
-    st.subheader("For sales")
-    for column, (ending, write, mime) in zip(st.columns(3), FILES, strict=True):
-        column.download_button(
-            ending.upper(),
-            files.bytes_of(partial(write, forecast), f"forecast.{ending}"),
-            file_name=f"forecast-{forecast.forecast_id}.{ending}",
-            mime=mime,
-            icon=":material/download:",
-            width="stretch",
-        )
+    st.markdown("**For sales**")
+    with st.container(horizontal=True):
+        for ending, write, mime in FILES:
+            st.download_button(
+                ending.upper(),
+                files.bytes_of(partial(write, forecast), f"forecast.{ending}"),
+                file_name=f"forecast-{forecast.forecast_id}.{ending}",
+                mime=mime,
+                icon=":material/download:",
+            )
+
+
+def packout(crop: CropForecast) -> None:
+    st.subheader(f"{show.plain(crop.variety)}: pack-out")
+    if crop.classes:
+        st.altair_chart(charts.packout(show.classes_that_matter(crop)), width="stretch")
+        show.packout_table(crop)
+    show.doubts(crop.doubts)
 
 
 def shown(forecast: Forecast) -> None:
@@ -68,12 +77,10 @@ def shown(forecast: Forecast) -> None:
     show.caution()
     st.markdown(f"**Next best action.** {show.plain(forecast.next_action)}")
     downloads(forecast)
-    for variety in forecast.varieties:
-        st.subheader(f"{show.plain(variety.variety)}: pack-out")
-        if variety.classes:
-            st.altair_chart(charts.packout(show.classes_that_matter(variety)), width="stretch")
-            show.packout_table(variety)
-        show.doubts(variety.doubts)
+    columns = st.columns(min(2, len(forecast.varieties)), gap="medium")
+    for number, variety in enumerate(forecast.varieties):
+        with columns[number % len(columns)]:
+            packout(variety)
     st.subheader("Blocks")
     for crop in forecast.blocks:
         with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
@@ -88,9 +95,13 @@ if not store.blocks():
     st.write("No block yet.")
     st.page_link("pages/farm.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
-make(store)
+new, kept = st.columns(2, gap="medium")
+with new:
+    make(store)
 forecasts = store.forecasts()
 if forecasts:
-    shown(choose(forecasts))
+    with kept:
+        chosen = choose(forecasts)
+    shown(chosen)
 else:
     st.write("No forecast yet.")

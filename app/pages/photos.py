@@ -12,26 +12,34 @@ from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.store import FarmStore
 
 
-def look_at_photos(store: FarmStore) -> None:
-    blocks = [block for block in store.blocks() if store.tree_photos(block.block_id)]
-    if not blocks:
+def look_at_photos(store: FarmStore, just_measured: set[str]) -> None:
+    """Block and tree to choose, starting with the tree that was measured just now."""
+    photos = store.tree_photos()
+    if not photos:
         st.write("No photos yet.")
         return
+    trees = sorted({photo.tree for photo in photos})
+    new = [photo.tree for photo in photos if photo.photo_id in just_measured]
+    first = min(new, default=trees[0])
+    names = sorted({tree.block_id for tree in trees})
     left, right = st.columns(2)
-    with left:
-        name = st.selectbox("Show block", [block.block_id for block in blocks])
-    photos = placed_photos(str(name), store, session.settings())
-    trees = sorted({photo.placed.tree for photo in photos})
-    with right:
-        tree = st.selectbox(
-            "Show tree", trees, format_func=lambda tree: f"Row {tree.row}, tree {tree.position}"
-        )
-    show_tree([photo for photo in photos if photo.placed.tree == tree], store)
+    name = left.selectbox("Show block", names, index=names.index(first.block_id))
+    of_block = [tree for tree in trees if tree.block_id == name]
+    tree = right.selectbox(
+        "Show tree",
+        of_block,
+        index=of_block.index(first) if first in of_block else 0,
+        format_func=lambda tree: f"Row {tree.row}, tree {tree.position}",
+    )
+    placed = placed_photos(str(name), store, session.settings())
+    of_tree = [photo for photo in placed if photo.placed.tree == tree]
+    show_tree(sorted(of_tree, key=lambda photo: photo.placed.face), store)
 
 
 def show_tree(photos: Sequence[PlacedPhoto], store: FarmStore) -> None:
-    for column, photo in zip(st.columns(max(len(photos), 2)), photos, strict=False):
-        with column:
+    columns = st.columns(2)
+    for number, photo in enumerate(photos):
+        with columns[number % 2]:
             heading = f"Face {photo.placed.face}, {show.day(photo.placed.walked_on)}"
             if photo.measured is None:
                 st.write(f"{heading}: not measured with the present settings.")
@@ -64,5 +72,5 @@ if last is not None:
     st.subheader("Just measured")
     show.measured_photos(last)
 st.subheader("What was seen")
-look_at_photos(store)
+look_at_photos(store, {item.photo.photo_id for item in last.photos} if last else set())
 st.page_link("pages/block.py", label="See the block", icon=":material/arrow_forward:")

@@ -109,6 +109,25 @@ def tenths_mm(sizes: SizeDistribution) -> tuple[float, float, float]:
     return float(low), float(mid), float(high)
 
 
+def bars_mm(sizes: SizeDistribution, *, width_mm: float) -> tuple[tuple[float, float, float], ...]:
+    """Bars of a distribution: lower limit, upper limit, share of the fruit in between.
+
+    The bars start and end at a multiple of twice the width, so that labels are round.
+    """
+    step = 2 * width_mm
+    first = np.floor(sizes.quantiles_mm[0] / step) * step
+    last = np.ceil(sizes.quantiles_mm[-1] / step) * step
+    bars = max(2, round((last - first) / width_mm))
+    counts, limits = np.histogram(
+        sizes.quantiles_mm, bins=bars, range=(first, first + bars * width_mm)
+    )
+    shares = counts / len(sizes.quantiles_mm)
+    return tuple(
+        (float(low), float(high), float(share))
+        for low, high, share in zip(limits[:-1], limits[1:], shares, strict=True)
+    )
+
+
 def class_limits_mm(table: SizeTable, settings: Settings) -> tuple[tuple[str, float, float], ...]:
     """Name and limits of each class in mm; masses by the farm's rule of mass from diameter."""
 
