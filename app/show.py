@@ -67,7 +67,7 @@ def icon() -> Image.Image:
 
 def plain(text: str) -> str:
     """Text from a file or a form, so that it is shown letter by letter."""
-    return re.sub(r"([\\`*_\[\]|<>~$:])", r"\\\1", text)
+    return re.sub(r"([\\`*_\[\]|<>~$]|:(?=\w))", r"\\\1", text)
 
 
 def counted(number: int, thing: str) -> str:
