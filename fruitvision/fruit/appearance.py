@@ -47,6 +47,13 @@ def to_lab(image: Image) -> Plane:
     return np.asarray(cv2.cvtColor(scaled, cv2.COLOR_RGB2LAB), dtype=np.float32)
 
 
+def to_linear_light(image: Image) -> Plane:
+    """Light of an (H, W, 3) uint8 RGB picture, float32 0 to 1 (IEC 61966-2-1)."""
+    stored = np.arange(256) / 255.0
+    light = np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
+    return light.astype(np.float32)[image]
+
+
 def local_texture(lightness: Plane) -> Plane:
     """log(1 + standard deviation) of an (H, W) plane in a 5 x 5 window."""
     mean = cv2.blur(lightness, (5, 5))

@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.fruit.appearance import look, to_lab
+from fruitvision.fruit.appearance import look, to_linear_light
 from fruitvision.fruit.circles import drop_overlaps, find_circles
 from fruitvision.fruit.detector import Detections, Image
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
-from fruitvision.fruit.outline import fit_outlines, trace_rims
+from fruitvision.fruit.outline import fit_outlines
 from fruitvision.fruit.usual_size import FINDING_RADIUS_PX, resized, usual_radius_px
 from fruitvision.fruit.verify import verify_circles
 from fruitvision.fruit.visible import inside_outline, share_in_front, visible_mask
@@ -95,12 +95,13 @@ def _outlined(
     factor = min(1.0, OUTLINE_RADIUS_PX / usual_px)
     detailed = image if factor == 1.0 else resized(image, factor)
     scaled = np.column_stack([(circles[:, :2] + 0.5) * factor - 0.5, circles[:, 2] * factor])
-    lab = to_lab(detailed)
-    outlines, _ = fit_outlines(lab, scaled)
-    rims = trace_rims(lab, np.column_stack([outlines[:, :2], outlines[:, 2:4].mean(1) / 2]))
+    outlines, rims = fit_outlines(to_linear_light(detailed), scaled)
     outlines[:, :2] = (outlines[:, :2] + 0.5) / factor - 0.5
     outlines[:, 2:4] /= factor
-    rims *= outlines[:, 2:4].mean(1)[:, None] / 2
+    rims /= factor
+    # Two circles may have settled on one rim.
+    kept = drop_overlaps(np.column_stack([outlines[:, :2], outlines[:, 2:4].mean(1) / 2]), scores)
+    outlines, rims, scores = outlines[kept], rims[kept], scores[kept]
     masks, origins, shares = _masks(image, outlines, rims, usual_px)
     return Detections(
         outlines=outlines,
