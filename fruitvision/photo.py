@@ -7,6 +7,7 @@ TIFF and libheif turns a HEIC while decoding, and both clear the tag; the others
 from __future__ import annotations
 
 import hashlib
+import re
 import warnings
 from collections.abc import Iterable
 from datetime import datetime
@@ -172,7 +173,7 @@ def _decode(content: bytes, name: str) -> tuple[Image, PhotoTags]:
             fix="Check that it is a photo; save other kinds as JPEG.",
         ) from err
     except PillowImage.DecompressionBombError as err:
-        raise _too_large(name) from err
+        raise _too_large(name, _pixels_named_by(err)) from err
     except Exception as err:
         # Damaged bytes raise many kinds: OSError, SyntaxError, ValueError, struct.error and more.
         raise PhotoUnreadable(
@@ -182,14 +183,20 @@ def _decode(content: bytes, name: str) -> tuple[Image, PhotoTags]:
 
 def _refuse_too_large(size_px: tuple[int, int], name: str) -> None:
     if size_px[0] * size_px[1] > MOST_PIXELS:
-        raise _too_large(name)
+        raise _too_large(name, size_px[0] * size_px[1])
 
 
-def _too_large(name: str) -> PhotoUnreadable:
+def _too_large(name: str, pixels: int) -> PhotoUnreadable:
     return PhotoUnreadable(
-        f"{name} has more than {MOST_PIXELS // 10**6} megapixels.",
+        f"{name} has {pixels // 10**6} megapixels, more than {MOST_PIXELS // 10**6}.",
         fix="Take photos at 12 to 50 megapixels, or make this one smaller.",
     )
+
+
+def _pixels_named_by(err: PillowImage.DecompressionBombError) -> int:
+    """Pillow refuses from 179 megapixels on before it gives the size, but names it."""
+    named = re.search(r"\((\d+) pixels\)", str(err))
+    return int(named[1]) if named else 2 * (PillowImage.MAX_IMAGE_PIXELS or MOST_PIXELS)
 
 
 def _upright(opened: PillowImage.Image) -> PillowImage.Image:
