@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import chain, count
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Protocol
@@ -24,23 +25,28 @@ class Upload(Protocol):
     def getvalue(self) -> bytes: ...
 
 
-def safe_name(name: str, number: int) -> str:
-    """A file name of letters, digits, `-` and `_` only, which starts with the upload's number."""
+def safe_name(name: str, taken: Collection[str] = ()) -> str:
+    """A file name of letters, digits, `-` and `_` only, other than those taken."""
     stem, _, ending = name.replace("\\", "/").rsplit("/", 1)[-1].rpartition(".")
-    plain_stem = re.sub(r"[^A-Za-z0-9_-]+", "_", stem or ending)[:LONGEST_STEM]
+    plain_stem = re.sub(r"[^A-Za-z0-9_-]+", "_", stem or ending)[:LONGEST_STEM] or "file"
     plain_ending = re.sub(r"[^a-z0-9]", "", ending.lower())[:5] if stem else ""
-    return f"{number:03d}_{plain_stem}" + (f".{plain_ending}" if plain_ending else "")
+    after = f".{plain_ending}" if plain_ending else ""
+    numbers = (f"{plain_stem}-{number}{after}" for number in count(2))
+    used = {name.casefold() for name in taken}
+    names = chain([plain_stem + after], numbers)
+    return next(name for name in names if name.casefold() not in used)
 
 
 @contextmanager
 def saved(uploads: Sequence[Upload | None]) -> Iterator[tuple[NamedFile, ...]]:
     """Uploads as files, for as long as the block lasts; empty boxes are passed over."""
     with TemporaryDirectory(prefix="fruitvision-") as folder:
-        files = []
-        for number, upload in enumerate((item for item in uploads if item is not None), start=1):
-            path = Path(folder) / safe_name(upload.name, number)
-            path.write_bytes(upload.getvalue())
-            files.append(NamedFile(name=upload.name, path=path))
+        files: list[NamedFile] = []
+        for upload in uploads:
+            if upload is not None:
+                path = Path(folder) / safe_name(upload.name, {file.path.name for file in files})
+                path.write_bytes(upload.getvalue())
+                files.append(NamedFile(name=upload.name, path=path))
         yield tuple(files)
 
 

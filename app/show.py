@@ -23,7 +23,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Progress, Refused
-from fruitvision.pipeline.lines import PhotoNumbers, TreeLine, photo_numbers
+from fruitvision.pipeline.lines import TreeLine, photo_numbers
 from fruitvision.report import CAUTION, range_words
 
 _LOOK = """<style>
@@ -37,6 +37,7 @@ h1 { font-size: 2.2rem !important; }
 .fv-number .what { font-size: .95rem; }
 .fv-number .mid { font-size: 1.75rem; font-weight: 650; line-height: 1.25; }
 .fv-number .range { font-size: .95rem; }
+[data-testid="stAlertContainer"] p { color: #2b251e; }
 .fv-caution { border: 2px solid #3f3528; padding: .5rem .8rem; margin: .2rem 0 .6rem; }
 .fv-doubts { border-left: 4px dotted #7a3b2e; padding: .1rem 0 .1rem .8rem; margin: .2rem 0 1rem; }
 .fv-doubts p { margin: .2rem 0; font-size: 1rem; }
@@ -190,22 +191,36 @@ def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str) -
 
 
 def measured_photos(measured: Measured) -> None:
-    """One line a photo of an upload, then copies and refusals."""
-    if measured.photos:
-        table([_photo_line(item, photo_numbers(item)) for item in measured.photos])
+    """One line a photo of an upload, then doubts, copies and refusals."""
+    found = [(item, photo_numbers(item)) for item in measured.photos]
+    if found:
+        table(
+            [
+                {
+                    "Photo": item.photo.name,
+                    "Fruit": f"{numbers_of.fruit_count}",
+                    "Sized": f"{numbers_of.sized}",
+                    "Mean": _mm(numbers_of.mean_mm),
+                }
+                for item, numbers_of in found
+            ]
+        )
+    doubts((), _doubts_of_photos(measured.photos))
     for copy, first in measured.copies:
         st.info(f"{plain(copy)} is the same photo as {plain(first)}: used once.")
     refused(measured.refused)
 
 
-def _photo_line(measured: MeasuredPhoto, found: PhotoNumbers) -> dict[str, str]:
-    return {
-        "Photo": measured.photo.name,
-        "Fruit": f"{found.fruit_count}",
-        "Sized": f"{found.sized}",
-        "Mean": _mm(found.mean_mm),
-        "Doubts": " ".join([*(doubt.words for doubt in measured.doubts), *measured.remarks]),
-    }
+def _doubts_of_photos(photos: Sequence[MeasuredPhoto]) -> list[str]:
+    """Each doubt once, with the photos that it is about."""
+    about: dict[str, list[str]] = {}
+    for item in photos:
+        for words in (*(doubt.words for doubt in item.doubts), *item.remarks):
+            about.setdefault(words, []).append(item.photo.name)
+    return [
+        f"{'All photos' if len(names) == len(photos) > 1 else ', '.join(names)}: {words}"
+        for words, names in about.items()
+    ]
 
 
 def _mm(value: float | None) -> str:
