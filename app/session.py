@@ -8,10 +8,11 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import streamlit as st
-from fruitvision.overlay import write_overlay
 
+from app import show
 from app.files import bytes_of
 from fruitvision.domain import Block, MeasuredPhoto, SizeTable
+from fruitvision.overlay import write_overlay
 from fruitvision.pipeline import Measured, Refused, image_of
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.serve import FARM_VARIABLE
@@ -30,11 +31,6 @@ _ROUND = "round"
 
 # Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
 OVERLAYS_KEPT = 40
-
-_TABLE_WORDS = {
-    "box_counts_42lb": "Counts per 42 lb box",
-    "classes_5mm": "5 mm classes",
-}
 
 
 def farm_folder() -> Path:
@@ -105,7 +101,7 @@ def choose_size_table() -> SizeTable:
         "Size table",
         names,
         index=names.index(last) if last in names else 0,
-        format_func=lambda name: _TABLE_WORDS.get(name, name),
+        format_func=show.size_table_words,
     )
     st.session_state[_SIZES] = chosen
     return load_size_table(chosen)

@@ -48,6 +48,11 @@ h1 { font-size: 2.2rem !important; }
 }
 </style>"""
 
+_SIZE_TABLES = {
+    "box_counts_42lb": "Counts per 42 lb box",
+    "classes_5mm": "5 mm classes",
+}
+
 
 def look() -> None:
     """The few style rules of the app."""
@@ -303,6 +308,11 @@ def _percent(share: Estimate) -> Estimate:
     return Estimate(p10=100 * share.p10, p50=100 * share.p50, p90=100 * share.p90)
 
 
+def size_table_words(name: str) -> str:
+    """What the trade calls a shipped size table; other tables by their name."""
+    return _SIZE_TABLES.get(name, name)
+
+
 def version_words(forecast: Forecast) -> str:
     """How a forecast is named in a list."""
-    return f"{forecast.forecast_id}, {forecast.size_table}"
+    return f"{forecast.forecast_id}, {size_table_words(forecast.size_table)}"

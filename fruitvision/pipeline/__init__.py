@@ -3,6 +3,9 @@
 photo → reference → scale → fruit      photos: measure_photo, measure_photos
 fruit → tree                           walk:   load_walk
 tree → block → forecast                crop:   estimate_blocks, forecast_farm
+
+Beside the chain, for the app: `additions` takes one form or upload at a time, `lines` gives one
+line a photo or tree.
 """
 
 from fruitvision.pipeline.crop import BlockWalks, estimate_blocks, forecast_farm

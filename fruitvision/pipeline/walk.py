@@ -138,7 +138,7 @@ def _placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None
         return Refused(
             name=row.file_name,
             what="The photo carries no date, so its walk is unknown.",
-            fix="Give the day of the walk (--walked-on 2026-08-12).",
+            fix="Give the day of the walk, such as 2026-08-12 (command line: --walked-on).",
         )
     return None
 
