@@ -8,11 +8,11 @@ from fruitvision.errors import FruitVisionError
 st.set_page_config(page_title="fruitvision", page_icon=show.icon(), layout="centered")
 show.look()
 pages = [
-    st.Page("pages/farm.py", title="Farm", default=True),
-    st.Page("pages/photos.py", title="Photos"),
-    st.Page("pages/block.py", title="Block"),
-    st.Page("pages/forecast.py", title="Forecast"),
-    st.Page("pages/help.py", title="Help"),
+    st.Page("screens/farm.py", title="Farm", default=True),
+    st.Page("screens/photos.py", title="Photos"),
+    st.Page("screens/block.py", title="Block"),
+    st.Page("screens/forecast.py", title="Forecast"),
+    st.Page("screens/help.py", title="Help"),
 ]
 page = st.navigation(pages, position="hidden")
 with st.container(horizontal=True, gap="small", key="pages"):

@@ -75,7 +75,7 @@ def filled(folder: Path) -> Path:
 
 def page(name: str) -> AppTest:
     app = AppTest.from_file(str(MAIN), default_timeout=30).run()
-    return app if name == "farm" else app.switch_page(f"pages/{name}.py").run()
+    return app if name == "farm" else app.switch_page(f"screens/{name}.py").run()
 
 
 def text(app: AppTest) -> str:
@@ -100,6 +100,12 @@ def test_every_page_opens_on_an_empty_farm(folder: Path, name: str) -> None:
 @pytest.mark.parametrize("name", PAGES)
 def test_every_page_opens_on_a_farm_with_a_walk(filled: Path, name: str) -> None:
     assert not page(name).exception
+
+
+def test_a_link_straight_to_a_page_opens_it_inside_the_app() -> None:
+    # Streamlit runs the files of a folder `pages` beside the main script on their own, past the
+    # main script, until that one ran once: without look, links and the check of the farm.
+    assert not (MAIN.parent / "pages").exists()
 
 
 def test_a_block_that_is_typed_in_is_shown(folder: Path) -> None:

@@ -61,7 +61,7 @@ st.title(show.plain(store.farm_name))
 show.note(*session.said())
 if blocks:
     blocks_table(store, blocks)
-    st.page_link("pages/photos.py", label="Add photos", icon=":material/arrow_forward:")
+    st.page_link("screens/photos.py", label="Add photos", icon=":material/arrow_forward:")
     with st.expander("Set a pick date"):
         pick_date_form(store, blocks)
 else:

@@ -1,1 +1,0 @@
-"""One file a page: widgets, one call into the pipeline, records shown."""
