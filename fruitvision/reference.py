@@ -41,8 +41,8 @@ _ENLARGED_SIDE_PX = 100.0
 # Standard errors of the corners, px: each corner on its own, and all four sides together outwards
 # (what is left of the blur where the tone curve is not quite sRGB). Calibrated in 298 scenes of 40
 # to 200 px (lens blur 0.4 to 1.2 px, noise 1 to 2 %, tone curves bent by up to 15 % either way):
-# 81 % of the truths lie within one standard error of mm per px; in 40 ray-traced
-# photos of another program 62 %, within two 88 %. Our choice lies between the two.
+# 81 % of the truths lie within one standard error of mm per px; in the 40 ray-traced
+# photos of samples/ 62 %, within two 88 %. Our choice lies between the two.
 _CORNER_SD_PX = 0.06
 _EDGE_SD_PX = 0.08
 # Lens taken where the photo names none. Our choice: main cameras of phones have 23 to 28 mm.

@@ -201,7 +201,7 @@ def _foliage(camera: Camera, rng: np.random.Generator) -> Floats:
         small = rng.normal(size=(shape[0] // size + 2, shape[1] // size + 2))
         field += cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC)
     shade = 0.10 * np.exp(0.45 * field)
-    return np.clip(shade[..., None] * np.array([0.6, 1.0, 0.3]), 0, 1)
+    return np.asarray(np.clip(shade[..., None] * np.array([0.6, 1.0, 0.3]), 0, 1))
 
 
 def _paint(light: Floats, camera: Camera, thing: Thing, rays_per_side: int) -> None:
