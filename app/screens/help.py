@@ -3,9 +3,9 @@
 from functools import partial
 
 import streamlit as st
-from fruitvision.marker_sheet import draw_marker_sheet
 
 from app import files, show
+from fruitvision.marker_sheet import draw_marker_sheet
 
 st.title("Help")
 st.subheader("The marker")
