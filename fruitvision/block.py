@@ -265,10 +265,11 @@ def _calibration(
 ) -> tuple[float, float]:
     """Shift of the photo mean towards the calipers, mm, and the shared error that is left, mm.
 
-    The shared error before calibration is that of the marker's depth at the usual 2.3 m; after it,
-    the two are combined by inverse variance.
+    The shared error before calibration is that of the marker's depth at the usual 2.3 m and of the
+    detector's outlines; after it, photos and calipers are combined by inverse variance.
     """
-    shared = settings.marker_depth_error_mm / USUAL_DISTANCE_MM * photo.value
+    depth = settings.marker_depth_error_mm / USUAL_DISTANCE_MM
+    shared = math.hypot(depth, settings.outline_bias_error) * photo.value
     if len(readings) < 2:
         return 0.0, shared
     clusters: dict[TreeId, list[float]] = {}

@@ -25,6 +25,9 @@ class Settings:
     canopy_depth_sd_mm: float = 120.0
     # Error of the marker's depth against the mean depth of the visible fruit, mm. Our choice.
     marker_depth_error_mm: float = 80.0
+    # Error of the mean outlined diameter that all photos of a walk share, relative: a detector
+    # may draw all outlines too tight or too wide. From the sample photos (DEVELOPERS.md, Measured).
+    outline_bias_error: float = 0.04
     # Smallest visible share of a fruit that is sized. Common practice: 0.7 to 0.8 for a phone.
     smallest_sized_share: float = 0.7
 
