@@ -9,7 +9,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import show
+from app import show_crop
 from app.files import bytes_of
 from fruitvision.domain import Block, MeasuredPhoto, SizeTable
 from fruitvision.overlay import write_overlay
@@ -101,7 +101,7 @@ def choose_size_table() -> SizeTable:
         "Size table",
         names,
         index=names.index(last) if last in names else 0,
-        format_func=show.size_table_words,
+        format_func=show_crop.size_table_words,
     )
     st.session_state[_SIZES] = chosen
     return load_size_table(chosen)

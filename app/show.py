@@ -11,20 +11,11 @@ from html import escape
 import streamlit as st
 from PIL import Image, ImageDraw
 
-from fruitvision.domain import (
-    ClassForecast,
-    CropForecast,
-    Doubts,
-    Estimate,
-    Forecast,
-    GrowthRate,
-    HiddenFruitFactor,
-    MeasuredPhoto,
-)
+from fruitvision.domain import Doubts, Estimate, MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Progress, Refused
-from fruitvision.pipeline.lines import TreeLine, photo_numbers
-from fruitvision.report import CAUTION, range_words
+from fruitvision.pipeline.lines import photo_numbers
+from fruitvision.report import CAUTION
 
 _LOOK = """<style>
 [data-testid="stMainBlockContainer"] { padding-top: 1.5rem; max-width: 62rem; }
@@ -47,11 +38,6 @@ h1 { font-size: 2.2rem !important; }
   [data-testid="stTable"] td, [data-testid="stTable"] th { padding: .35rem .3rem; }
 }
 </style>"""
-
-_SIZE_TABLES = {
-    "box_counts_42lb": "Counts per 42 lb box",
-    "classes_5mm": "5 mm classes",
-}
 
 
 def look() -> None:
@@ -189,7 +175,7 @@ def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str) -
         [
             ("Fruit seen", f"{found.fruit_count}", "on this row"),
             ("Sized", f"{found.sized}", "whole enough, with a marker"),
-            ("Mean", _mm(found.mean_mm), "of those sized"),
+            ("Mean", millimetres(found.mean_mm), "of those sized"),
         ]
     )
     doubts(measured.doubts, measured.remarks)
@@ -205,7 +191,7 @@ def measured_photos(measured: Measured) -> None:
                     "Photo": item.photo.name,
                     "Fruit": f"{numbers_of.fruit_count}",
                     "Sized": f"{numbers_of.sized}",
-                    "Mean": _mm(numbers_of.mean_mm),
+                    "Mean": millimetres(numbers_of.mean_mm),
                 }
                 for item, numbers_of in found
             ]
@@ -228,91 +214,6 @@ def _doubts_of_photos(photos: Sequence[MeasuredPhoto]) -> list[str]:
     ]
 
 
-def _mm(value: float | None) -> str:
+def millimetres(value: float | None) -> str:
+    """`71 mm`, or a dash where nothing was sized."""
     return "–" if value is None else f"{value:.0f} mm"
-
-
-# ---------------------------------------------------------------- block
-
-
-def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
-    """The hidden-fruit factor for `numbers`."""
-    if found is None:
-        return "Hidden-fruit factor", "none", "visible fruit only"
-    return (
-        "Hidden-fruit factor",
-        f"{found.factor:.2f}",
-        f"± {found.factor_error:.2f}, {found.trees} hand-counted trees",
-    )
-
-
-def growth_words(growth: GrowthRate) -> str:
-    """The growth rate in a sentence."""
-    return (
-        f"Growth of D³: {growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day "
-        f"({plain(growth.source)})."
-    )
-
-
-def trees(lines: Sequence[TreeLine]) -> None:
-    """One line a photographed tree."""
-    table(
-        [
-            {
-                "Row": f"{line.tree.row}",
-                "Tree": f"{line.tree.position}",
-                "Seen": f"{line.visible_count}",
-                "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
-                "Mean": _mm(line.mean_mm),
-            }
-            for line in lines
-        ]
-    )
-
-
-# ---------------------------------------------------------------- forecast
-
-
-def crop_numbers(crop: CropForecast) -> None:
-    """What a block or the farm brings: fruit, size, bins, tonnes, cartons."""
-    numbers(
-        [
-            estimate("Bins", crop.bins),
-            estimate("Tonnes", crop.tonnes, digits=1),
-            estimate("Cartons packed", crop.cartons),
-            estimate("Mean size at the pick", crop.diameter_mm, unit="mm"),
-            estimate("Fruit picked", crop.fruit),
-        ]
-    )
-
-
-def packout_table(crop: CropForecast) -> None:
-    """Share and cartons of each class that matters, large fruit first; the range in brackets."""
-    rows = [
-        {
-            "Class": item.size_class,
-            "Share of picked, %": range_words(_percent(item.share)),
-            "Cartons": range_words(item.cartons),
-        }
-        for item in reversed(classes_that_matter(crop))
-    ]
-    table([*rows, {"Class": "All", "Share of picked, %": "", "Cartons": range_words(crop.cartons)}])
-
-
-def classes_that_matter(crop: CropForecast) -> list[ClassForecast]:
-    """Classes with a chance of half a percent of the fruit, or of one carton."""
-    return [item for item in crop.classes if item.share.p90 >= 0.005 or item.cartons.p90 >= 1]
-
-
-def _percent(share: Estimate) -> Estimate:
-    return Estimate(p10=100 * share.p10, p50=100 * share.p50, p90=100 * share.p90)
-
-
-def size_table_words(name: str) -> str:
-    """What the trade calls a shipped size table; other tables by their name."""
-    return _SIZE_TABLES.get(name, name)
-
-
-def version_words(forecast: Forecast) -> str:
-    """How a forecast is named in a list."""
-    return f"{forecast.forecast_id}, {size_table_words(forecast.size_table)}"

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from app import charts, session, show
+from app import charts, session, show, show_crop
 from app.forms.hand_work import measure_again
 from fruitvision.domain import BlockEstimate
 from fruitvision.pipeline import BlockWalks, estimate_blocks
@@ -21,7 +21,7 @@ def headline(walk: BlockWalks) -> None:
         [
             show.estimate("Fruit per tree", now.fruit_per_tree),
             show.estimate("Fruit in the block", now.fruit_total),
-            show.factor(now.factor),
+            show_crop.factor(now.factor),
             ("Trees photographed", f"{now.trees}", f"of {now.block.bearing_trees:,} bearing"),
         ]
     )
@@ -30,7 +30,7 @@ def headline(walk: BlockWalks) -> None:
         "truth lies in it."
     )
     show.doubts(now.doubts)
-    st.write(show.growth_words(growth))
+    st.write(show_crop.growth_words(growth))
     show.doubts(growth.doubts)
 
 
@@ -79,5 +79,5 @@ for found in (walk for walk in walks if walk.estimate.block == block):
     sizes(found.estimate)
     hidden_fruit(found.estimate, trees)
     st.subheader("Trees")
-    show.trees(trees)
+    show_crop.trees(trees)
 st.page_link("screens/forecast.py", label="Forecast the pick", icon=":material/arrow_forward:")

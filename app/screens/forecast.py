@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import charts, files, session, show
+from app import charts, files, session, show, show_crop
 from fruitvision.domain import CropForecast, Forecast
 from fruitvision.export import write_forecast_csv, write_forecast_json, write_forecast_xlsx
 from fruitvision.pipeline import forecast_farm
@@ -44,7 +44,7 @@ def choose(forecasts: Sequence[Forecast]) -> Forecast:
         "Version",
         names,
         index=names.index(last) if last in names else 0,
-        format_func=lambda name: show.version_words(newest_first[name]),
+        format_func=lambda name: show_crop.version_words(newest_first[name]),
     )
     st.caption(f"{len(forecasts)} kept. A forecast is never changed; a correction is a new one.")
     return newest_first[chosen]
@@ -66,13 +66,13 @@ def downloads(forecast: Forecast) -> None:
 def packout(crop: CropForecast) -> None:
     st.subheader(f"{show.plain(crop.variety)}: pack-out")
     if crop.classes:
-        st.altair_chart(charts.packout(show.classes_that_matter(crop)), width="stretch")
-        show.packout_table(crop)
+        st.altair_chart(charts.packout(show_crop.classes_that_matter(crop)), width="stretch")
+        show_crop.packout_table(crop)
     show.doubts(crop.doubts)
 
 
 def shown(forecast: Forecast) -> None:
-    show.crop_numbers(forecast.total)
+    show_crop.crop_numbers(forecast.total)
     st.caption("Below each number its range, P10–P90: 8 of 10 times the truth lies in it.")
     show.caution()
     st.markdown(f"**Next best action.** {show.plain(forecast.next_action)}")
@@ -84,7 +84,7 @@ def shown(forecast: Forecast) -> None:
     st.subheader("Blocks")
     for crop in forecast.blocks:
         with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
-            show.crop_numbers(crop)
+            show_crop.crop_numbers(crop)
             show.doubts(crop.doubts)
 
 
