@@ -3,32 +3,32 @@
 from __future__ import annotations
 
 import logging
-import os
-import sys
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from fruitvision import __version__
-from fruitvision.errors import FieldDataError, FruitVisionError, SettingsError, StoreError
-from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
-from fruitvision.settings import (
-    Settings,
-    read_settings,
-    settings_from_text,
-    settings_to_text,
+from fruitvision.console import (
+    DEFAULT_WORKERS,
+    FORECAST_FILES,
+    day,
+    farm_settings_or,
+    farm_store,
+    given_settings,
+    load_folder,
+    make_forecast,
+    measure_again,
+    pick_date,
+    progress_line,
+    say,
+    write_forecast,
+    write_picture,
 )
-
-if TYPE_CHECKING:
-    from fruitvision.domain import Forecast, MeasuredPhoto
-    from fruitvision.fruit.detector import Image
-    from fruitvision.pipeline import Loaded, Progress, Refused
-    from fruitvision.store import FarmStore
+from fruitvision.errors import FruitVisionError, StoreError
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
+from fruitvision.settings import Settings
 
 cli = typer.Typer(
     help="Row photos in, pack-out forecast out. Works offline; nothing leaves this computer.",
@@ -50,10 +50,8 @@ SizeTableName = Annotated[
 ]
 Workers = Annotated[int, typer.Option("--workers", min=1, help="Photos measured side by side.")]
 DEFAULT_SIZE_TABLE = "box_counts_42lb"
-DEFAULT_WORKERS = min(4, os.cpu_count() or 1)
 # The day after the last walk of the samples: the demo is the same on every day.
 DEMO_DAY = date(2026, 8, 14)
-FORECAST_FILES = ("forecast.json", "forecast.csv", "forecast.xlsx")
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -101,14 +99,14 @@ def demo(
 
     samples = shared_folder("samples")
     settings = Settings()
-    with _farm(out / "farm") as store:
+    with farm_store(out / "farm") as store:
         store.save_farm(FarmRecord(name="Larkhill (invented)", settings_text=""))
-        loaded = _load(store, samples, settings, DEFAULT_DETECTOR, None, workers)
-        forecast, left_out = _forecast(store, sizes, settings, DEFAULT_DETECTOR, {}, DEMO_DAY)
+        loaded = load_folder(store, samples, settings, DEFAULT_DETECTOR, None, workers)
+        forecast, left_out = make_forecast(store, sizes, settings, DEFAULT_DETECTOR, {}, DEMO_DAY)
         for photo in loaded.photos.photos:
-            _write_overlay(photo, image_of(photo, store), out / "overlays")
-    _write(forecast, out)
-    _say(score_lines(score_of(forecast, samples, load_size_table(sizes))))
+            write_picture(photo, image_of(photo, store), out / "overlays")
+    write_forecast(forecast, out)
+    say(score_lines(score_of(forecast, samples, load_size_table(sizes))))
     typer.echo(f"\nWritten to {out}: {', '.join(FORECAST_FILES)}, overlays, farm.")
     typer.echo(f"See it in the browser: fruitvision app --farm {out / 'farm'}")
     return 1 if left_out else 0
@@ -154,10 +152,10 @@ def measure(
     from fruitvision.pipeline import measure_photos
     from fruitvision.report import measured_lines
 
-    settings = _settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
+    settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     choose_detector(detector)
     paths = find_photos(photos)
-    with _farm(out / ".measured") as store, _progress("measuring") as progress:
+    with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
         measured = measure_photos(
             paths,
             store=store,
@@ -172,8 +170,8 @@ def measure(
     if overlays:
         by_name = {path.name: path for path in paths} | {str(path): path for path in paths}
         for photo in measured.photos:
-            _write_overlay(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays")
-    _say(measured_lines(measured))
+            write_picture(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays")
+    say(measured_lines(measured))
     typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
     return 1 if measured.refused else 0
 
@@ -193,10 +191,10 @@ def load(
 
     Example: fruitvision load walk-august/ --farm larkhill
     """
-    day = _day(walked_on) if walked_on else None
-    with _farm(farm) as store:
-        settings = _farm_settings(store, settings_file)
-        loaded = _load(store, folder, settings, detector, day, workers)
+    walk_day = day(walked_on) if walked_on else None
+    with farm_store(farm) as store:
+        settings = farm_settings_or(store, settings_file)
+        loaded = load_folder(store, folder, settings, detector, walk_day, workers)
     return 1 if loaded.refused else 0
 
 
@@ -213,13 +211,13 @@ def block(
     from fruitvision.pipeline import estimate_blocks
     from fruitvision.report import block_lines, refused_lines
 
-    with _farm(farm, create=False) as store:
-        settings = _farm_settings(store, settings_file)
-        _measure_again(store, settings, detector)
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, settings_file)
+        measure_again(store, settings, detector)
         walks, refused = estimate_blocks(store, settings, detector_name=detector)
     for walk in walks:
-        _say([*block_lines(walk), ""])
-    _say(refused_lines(refused))
+        say([*block_lines(walk), ""])
+    say(refused_lines(refused))
     return 1 if refused else 0
 
 
@@ -237,12 +235,12 @@ def forecast(
 
     Example: fruitvision forecast --farm larkhill --sizes classes_5mm
     """
-    dates = dict(_pick_date(text) for text in pick or [])
+    dates = dict(pick_date(text) for text in pick or [])
     today = datetime.now(UTC).astimezone().date()
-    with _farm(farm, create=False) as store:
-        settings = _farm_settings(store, settings_file)
-        _measure_again(store, settings, detector)
-        _, refused = _forecast(store, sizes, settings, detector, dates, today)
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, settings_file)
+        measure_again(store, settings, detector)
+        _, refused = make_forecast(store, sizes, settings, detector, dates, today)
     return 1 if refused else 0
 
 
@@ -258,7 +256,7 @@ def export(
 
     Example: fruitvision export --farm larkhill --out for-sales
     """
-    with _farm(farm, create=False) as store:
+    with farm_store(farm, create=False) as store:
         kept = {item.forecast_id: item for item in store.forecasts()}
     if not kept:
         raise StoreError(
@@ -268,7 +266,7 @@ def export(
         raise StoreError(
             f"No forecast has the version '{version}'.", fix=f"Known: {', '.join(kept)}."
         )
-    _write(kept[version] if version else list(kept.values())[-1], out)
+    write_forecast(kept[version] if version else list(kept.values())[-1], out)
     typer.echo(f"Written to {out}: {', '.join(FORECAST_FILES)}.")
 
 
@@ -310,164 +308,3 @@ def version() -> None:
     Example: fruitvision version
     """
     typer.echo(__version__)
-
-
-# ---------------------------------------------------------------- shared by the commands
-
-
-@contextmanager
-def _farm(folder: Path, *, create: bool = True) -> Iterator[FarmStore]:
-    from fruitvision.store import open_farm
-
-    with open_farm(folder, create=create) as store:
-        yield store
-
-
-@contextmanager
-def _progress(what: str) -> Iterator[Progress]:
-    """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""
-
-    def show(done: int, of: int) -> None:
-        if sys.stderr.isatty():
-            sys.stderr.write(f"\r{what} {done} of {of}")
-        elif done == of or done % 10 == 0:
-            sys.stderr.write(f"{what} {done} of {of}\n")
-        sys.stderr.flush()
-
-    yield show
-    if sys.stderr.isatty():
-        sys.stderr.write("\n")
-
-
-def _load(
-    store: FarmStore,
-    folder: Path,
-    settings: Settings,
-    detector: str,
-    walked_on: date | None,
-    workers: int,
-) -> Loaded:
-    from fruitvision.pipeline import load_walk
-    from fruitvision.report import refused_lines
-
-    choose_detector(detector)
-    with _progress("measuring") as progress:
-        loaded = load_walk(
-            folder,
-            store,
-            settings=settings,
-            detector_name=detector,
-            walked_on=walked_on,
-            workers=workers,
-            on_progress=progress,
-        )
-    typer.echo(
-        f"{loaded.blocks} blocks, {len(loaded.photos.photos)} photos, {loaded.hand_counts} hand "
-        f"counts, {loaded.caliper_readings} caliper readings."
-    )
-    _say(refused_lines(loaded.refused))
-    return loaded
-
-
-def _forecast(
-    store: FarmStore,
-    sizes: str,
-    settings: Settings,
-    detector: str,
-    pick_dates: dict[str, date],
-    made_on: date,
-) -> tuple[Forecast, tuple[Refused, ...]]:
-    from fruitvision.pipeline import forecast_farm
-    from fruitvision.report import forecast_lines, refused_lines
-    from fruitvision.size_table import load_size_table
-
-    result, refused = forecast_farm(
-        store,
-        load_size_table(sizes),
-        settings,
-        made_on=made_on,
-        detector_name=detector,
-        pick_dates=pick_dates,
-    )
-    _say(["", *forecast_lines(result), *refused_lines(refused)])
-    return result, refused
-
-
-def _write(result: Forecast, folder: Path) -> None:
-    from fruitvision.export import (
-        write_forecast_csv,
-        write_forecast_json,
-        write_forecast_xlsx,
-    )
-
-    writers = (write_forecast_json, write_forecast_csv, write_forecast_xlsx)
-    for name, write in zip(FORECAST_FILES, writers, strict=True):
-        write(result, folder / name)
-
-
-def _write_overlay(measured: MeasuredPhoto, image: Image, folder: Path) -> None:
-    from fruitvision.overlay import write_overlay
-
-    write_overlay(image, measured, folder / f"{Path(measured.photo.name).stem}.jpg")
-
-
-def _say(lines: Iterable[str]) -> None:
-    for line in lines:
-        typer.echo(line)
-
-
-def _settings(path: Path | None, *, mm_per_px: float | None, ruler_mm: float | None) -> Settings:
-    """Settings of the file, with what was given on the command line on top."""
-    settings = read_settings(path) if path else Settings()
-    if mm_per_px is not None:
-        _above_0("--mm-per-px", mm_per_px)
-        settings = replace(settings, mm_per_px=mm_per_px)
-    if ruler_mm is not None:
-        _above_0("--ruler-mm", ruler_mm)
-        settings = replace(settings, ruler_measured_mm=ruler_mm)
-    return settings
-
-
-def _above_0(option: str, value: float) -> None:
-    if not 0 < value < float("inf"):
-        raise SettingsError(f"{option} is {value}.", fix="Give a number above 0.")
-
-
-def _farm_settings(store: FarmStore, path: Path | None) -> Settings:
-    """The farm's settings; a file that is given replaces them for good."""
-    farm = store.farm()
-    if path is None:
-        return settings_from_text(farm.settings_text)
-    settings = read_settings(path)
-    store.save_farm(replace(farm, settings_text=settings_to_text(settings)))
-    return settings
-
-
-def _measure_again(store: FarmStore, settings: Settings, detector: str) -> None:
-    """Measure what this detector or these settings have not measured yet."""
-    from fruitvision.pipeline import measure_kept_photos
-
-    with _progress("measuring") as progress:
-        measure_kept_photos(
-            store,
-            settings=settings,
-            detector_name=detector,
-            workers=DEFAULT_WORKERS,
-            on_progress=progress,
-        )
-
-
-def _day(text: str) -> date:
-    from fruitvision.units import parse_date
-
-    return parse_date(text, field="day")
-
-
-def _pick_date(text: str) -> tuple[str, date]:
-    """`Gala North=2026-09-03` as block and date."""
-    name, sign, day = text.partition("=")
-    if not sign:
-        raise FieldDataError(
-            f"'{text}' is no pick date.", fix="Write it as --pick 'Gala North=2026-09-03'."
-        )
-    return name.strip(), _day(day)

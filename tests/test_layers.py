@@ -46,7 +46,7 @@ ALLOWED: dict[str, set[str]] = {
     "batch": BASE,
 }
 # Top-level parts that may import any of the above.
-FREE = {"__init__", "pipeline", "report", "cli", "serve", "simulate"}
+FREE = {"__init__", "pipeline", "report", "console", "cli", "serve", "simulate"}
 # Libraries that only these parts may import.
 HEAVY = {
     "streamlit": set(),

@@ -21,7 +21,7 @@ from fruitvision.field_data import (
 from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.pipeline.photos import Measured, Progress, Refused, measure_photos, quiet
-from fruitvision.pipeline.walk import place_photos
+from fruitvision.pipeline.walk import place_photos, refused_row
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Store
 
@@ -132,7 +132,7 @@ def add_blocks(path: Path, store: Store) -> Added:
 def _add_each(
     blocks: Sequence[Block], add: Callable[[Block], None], refused_rows: Sequence[RefusedRow]
 ) -> Added:
-    refused = [_refused_row(row) for row in refused_rows]
+    refused = [refused_row(row) for row in refused_rows]
     done = 0
     for block in blocks:
         try:
@@ -156,7 +156,7 @@ def add_hand_counts(path: Path, store: Store) -> Added:
     """
     table = check_blocks(read_hand_counts(path), store.blocks())
     store.save_hand_counts(table.rows)
-    return Added(rows=len(table.rows), refused=tuple(map(_refused_row, table.refused)))
+    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
 def add_calipers(path: Path, store: Store) -> Added:
@@ -169,11 +169,7 @@ def add_calipers(path: Path, store: Store) -> Added:
     """
     table = check_blocks(read_calipers(path), store.blocks())
     store.save_caliper_readings(table.rows)
-    return Added(rows=len(table.rows), refused=tuple(map(_refused_row, table.refused)))
-
-
-def _refused_row(row: RefusedRow) -> Refused:
-    return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
+    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
 # ---------------------------------------------------------------- photos
@@ -247,7 +243,7 @@ def add_walk_files(
         walked_on=walked_on,
         on_progress=on_progress,
     )
-    refused = (*map(_refused_row, table.refused), *unmatched, *measured.refused)
+    refused = (*map(refused_row, table.refused), *unmatched, *measured.refused)
     return replace(measured, refused=refused)
 
 

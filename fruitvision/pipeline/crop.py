@@ -24,9 +24,10 @@ from fruitvision.domain import (
     TreePhoto,
     merge_doubts,
 )
-from fruitvision.errors import FieldDataError, ForecastError, FruitVisionError
+from fruitvision.errors import FieldDataError, ForecastError, FruitVisionError, did_you_mean
 from fruitvision.forecast.draw import (
     CropDraws,
+    SharedErrors,
     add_draws,
     draw_block,
     draw_shared,
@@ -137,34 +138,27 @@ def forecast_farm(
     Raises
     ------
     ForecastError
-        If no block can be forecast.
+        If no block can be forecast, or a pick date is given for a block that is not there.
     """
     walks, refused_blocks = estimate_blocks(store, settings, detector_name=detector_name)
     refused = list(refused_blocks)
+    dates = dict(pick_dates or {})
+    _check_blocks(dates, store)
     shared = draw_shared(settings)
     crops: list[tuple[CropForecast, CropDraws]] = []
     estimates: list[BlockEstimate] = []
     for walk in walks:
-        estimate = _with_pick_date(walk.estimate, pick_dates or {})
+        estimate = _with_pick_date(walk.estimate, dates)
         try:
-            draws = draw_block(estimate, walk.growth, table, settings, shared)
+            crops.append(_draw_crop(estimate, walk.growth, table, settings, shared))
+            estimates.append(estimate)
         except ForecastError as err:
             refused.append(Refused(name=estimate.block.block_id, what=err.what, fix=err.fix))
-            continue
-        crop = summarise(
-            draws,
-            name=estimate.block.block_id,
-            variety=estimate.block.variety,
-            pick_date=estimate.block.pick_date,
-            table=table,
-            settings=settings,
-            doubts=forecast_doubts(estimate, walk.growth),
-        )
-        crops.append((crop, draws))
-        estimates.append(estimate)
     if not crops:
-        reasons = " ".join(f"{item}" for item in refused)
-        raise ForecastError(f"No block can be forecast. {reasons}".strip(), fix="Load a walk.")
+        raise ForecastError(
+            " ".join(["No block can be forecast.", *(item.what for item in refused)]),
+            fix=" ".join(dict.fromkeys(item.fix for item in refused)) or "Load a walk.",
+        )
     forecast = _forecast(
         store.farm().name,
         crops,
@@ -178,6 +172,34 @@ def forecast_farm(
     )
     store.save_forecast(forecast)
     return forecast, tuple(refused)
+
+
+def _check_blocks(pick_dates: Mapping[str, date], store: Store) -> None:
+    known = [block.block_id for block in store.blocks()]
+    for name in pick_dates:
+        if name not in known:
+            raise ForecastError(f"There is no block '{name}'.", fix=did_you_mean(name, known))
+
+
+def _draw_crop(
+    estimate: BlockEstimate,
+    growth: GrowthRate,
+    table: SizeTable,
+    settings: Settings,
+    shared: SharedErrors,
+) -> tuple[CropForecast, CropDraws]:
+    """One block drawn, and its summary."""
+    draws = draw_block(estimate, growth, table, settings, shared)
+    crop = summarise(
+        draws,
+        name=estimate.block.block_id,
+        variety=estimate.block.variety,
+        pick_date=estimate.block.pick_date,
+        table=table,
+        settings=settings,
+        doubts=forecast_doubts(estimate, growth),
+    )
+    return crop, draws
 
 
 def _with_pick_date(estimate: BlockEstimate, pick_dates: Mapping[str, date]) -> BlockEstimate:

@@ -64,7 +64,7 @@ def load_walk(
     """
     blocks = read_blocks(folder / "blocks.csv")
     walk = check_blocks(read_walk(folder / "walk.csv"), blocks.rows)
-    refused = [_refused_row(row) for row in (*blocks.refused, *walk.refused)]
+    refused = [refused_row(row) for row in (*blocks.refused, *walk.refused)]
     store.save_blocks(blocks.rows)
     counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks.rows, refused)
     store.save_hand_counts(counts)
@@ -143,7 +143,8 @@ def _placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None
     return None
 
 
-def _refused_row(row: RefusedRow) -> Refused:
+def refused_row(row: RefusedRow) -> Refused:
+    """A refused row of a table, named by its file and line."""
     return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
 
 
@@ -157,5 +158,5 @@ def _optional(
     if not path.exists():
         return ()
     table = check_blocks(read(path), blocks)
-    refused.extend(map(_refused_row, table.refused))
+    refused.extend(map(refused_row, table.refused))
     return table.rows

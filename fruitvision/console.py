@@ -1,0 +1,195 @@
+"""What the commands share: the farm, progress, settings, words on the screen, files."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from fruitvision.errors import FieldDataError, SettingsError
+from fruitvision.fruit.detector import choose_detector
+from fruitvision.settings import Settings, read_settings, settings_to_text
+
+if TYPE_CHECKING:
+    from fruitvision.domain import Forecast, MeasuredPhoto
+    from fruitvision.fruit.detector import Image
+    from fruitvision.pipeline import Loaded, Progress, Refused
+    from fruitvision.store import FarmStore
+
+DEFAULT_WORKERS = min(4, os.cpu_count() or 1)
+FORECAST_FILES = ("forecast.json", "forecast.csv", "forecast.xlsx")
+
+
+@contextmanager
+def farm_store(folder: Path, *, create: bool = True) -> Iterator[FarmStore]:
+    """The farm's store, closed at the end."""
+    from fruitvision.store import open_farm
+
+    with open_farm(folder, create=create) as store:
+        yield store
+
+
+@contextmanager
+def progress_line(what: str) -> Iterator[Progress]:
+    """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""
+
+    def show(done: int, of: int) -> None:
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r{what} {done} of {of}")
+        elif done == of or done % 10 == 0:
+            sys.stderr.write(f"{what} {done} of {of}\n")
+        sys.stderr.flush()
+
+    yield show
+    if sys.stderr.isatty():
+        sys.stderr.write("\n")
+
+
+def load_folder(
+    store: FarmStore,
+    folder: Path,
+    settings: Settings,
+    detector: str,
+    walked_on: date | None,
+    workers: int,
+) -> Loaded:
+    """Load a walk folder with progress, and say what came of it."""
+    from fruitvision.pipeline import load_walk
+    from fruitvision.report import refused_lines
+
+    choose_detector(detector)
+    with progress_line("measuring") as progress:
+        loaded = load_walk(
+            folder,
+            store,
+            settings=settings,
+            detector_name=detector,
+            walked_on=walked_on,
+            workers=workers,
+            on_progress=progress,
+        )
+    typer.echo(
+        f"{loaded.blocks} blocks, {len(loaded.photos.photos)} photos, {loaded.hand_counts} hand "
+        f"counts, {loaded.caliper_readings} caliper readings."
+    )
+    say(refused_lines(loaded.refused))
+    return loaded
+
+
+def make_forecast(
+    store: FarmStore,
+    sizes: str,
+    settings: Settings,
+    detector: str,
+    pick_dates: dict[str, date],
+    made_on: date,
+) -> tuple[Forecast, tuple[Refused, ...]]:
+    """Make, keep and print a forecast."""
+    from fruitvision.pipeline import forecast_farm
+    from fruitvision.report import forecast_lines, refused_lines
+    from fruitvision.size_table import load_size_table
+
+    result, refused = forecast_farm(
+        store,
+        load_size_table(sizes),
+        settings,
+        made_on=made_on,
+        detector_name=detector,
+        pick_dates=pick_dates,
+    )
+    say(["", *forecast_lines(result), *refused_lines(refused)])
+    return result, refused
+
+
+def write_forecast(result: Forecast, folder: Path) -> None:
+    """Write `FORECAST_FILES`."""
+    from fruitvision.export import (
+        write_forecast_csv,
+        write_forecast_json,
+        write_forecast_xlsx,
+    )
+
+    writers = (write_forecast_json, write_forecast_csv, write_forecast_xlsx)
+    for name, write in zip(FORECAST_FILES, writers, strict=True):
+        write(result, folder / name)
+
+
+def write_picture(measured: MeasuredPhoto, image: Image, folder: Path) -> None:
+    """Write what was seen in a photo as a picture."""
+    from fruitvision.overlay import write_overlay
+
+    write_overlay(image, measured, folder / f"{Path(measured.photo.name).stem}.jpg")
+
+
+def say(lines: Iterable[str]) -> None:
+    """Print lines."""
+    for line in lines:
+        typer.echo(line)
+
+
+def given_settings(
+    path: Path | None, *, mm_per_px: float | None, ruler_mm: float | None
+) -> Settings:
+    """Settings of the file, with what was given on the command line on top."""
+    settings = read_settings(path) if path else Settings()
+    if mm_per_px is not None:
+        _above_0("--mm-per-px", mm_per_px)
+        settings = replace(settings, mm_per_px=mm_per_px)
+    if ruler_mm is not None:
+        _above_0("--ruler-mm", ruler_mm)
+        settings = replace(settings, ruler_measured_mm=ruler_mm)
+    return settings
+
+
+def _above_0(option: str, value: float) -> None:
+    if not 0 < value < float("inf"):
+        raise SettingsError(f"{option} is {value}.", fix="Give a number above 0.")
+
+
+def farm_settings_or(store: FarmStore, path: Path | None) -> Settings:
+    """The farm's settings; a file that is given replaces them for good."""
+    from fruitvision.pipeline.additions import farm_settings
+
+    if path is None:
+        return farm_settings(store)
+    settings = read_settings(path)
+    store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
+    return settings
+
+
+def measure_again(store: FarmStore, settings: Settings, detector: str) -> None:
+    """Measure what this detector or these settings have not measured yet."""
+    from fruitvision.pipeline import measure_kept_photos
+
+    with progress_line("measuring") as progress:
+        measure_kept_photos(
+            store,
+            settings=settings,
+            detector_name=detector,
+            workers=DEFAULT_WORKERS,
+            on_progress=progress,
+        )
+
+
+def day(text: str) -> date:
+    """A date as 2026-08-12."""
+    from fruitvision.units import parse_date
+
+    return parse_date(text, field="day")
+
+
+def pick_date(text: str) -> tuple[str, date]:
+    """`Gala North=2026-09-03` as block and date."""
+    name, sign, when = text.partition("=")
+    if not sign:
+        raise FieldDataError(
+            f"'{text}' is no pick date.", fix="Write it as --pick 'Gala North=2026-09-03'."
+        )
+    return name.strip(), day(when)
