@@ -20,6 +20,8 @@ LEAF_B_ABOVE = 4.0
 LEAF_L_RANGE = (12.0, 90.0)
 # Spans that bring the three Lab differences to about the same size. Our choice.
 LAB_SPANS = (50.0, 20.0, 30.0)
+# Leaf of a photo without any, CIE Lab. Our choice; the detector gives up on such photos before.
+USUAL_LEAF = (40.0, -12.0, 18.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,11 +36,14 @@ class Appearance:
         log(1 + standard deviation of L in a 5 x 5 window): low on fruit, high on leaves and grass.
     likelihood : (H, W) float32
         Looks like fruit, 0 to 1, fruit and not-fruit taken as equally common.
+    leaf : (3,) float32
+        The photo's median leaf, CIE Lab.
     """
 
     lab: Plane
     texture: Plane
     likelihood: Plane
+    leaf: Plane
 
 
 def to_lab(image: Image) -> Plane:
@@ -72,15 +77,19 @@ def leaf_mask(lab: Plane) -> NDArray[np.bool_]:
 def look(image: Image) -> Appearance:
     """Colour, texture and fruit likelihood of an (H, W, 3) uint8 RGB picture."""
     texture = local_texture(to_lab(image)[..., 0])
-    smooth = np.asarray(cv2.GaussianBlur(image, (0, 0), 0.8), dtype=np.uint8)
-    lab = to_lab(smooth)
-    leaf = leaf_mask(lab)
-    typical = np.median(lab[leaf], axis=0) if leaf.any() else np.array([40.0, -12.0, 18.0])
-    relative = ((lab - typical) / np.array(LAB_SPANS)).astype(np.float32)
-    return Appearance(relative, texture, _likelihood(relative, texture))
+    lab = to_lab(np.asarray(cv2.GaussianBlur(image, (0, 0), 0.8), dtype=np.uint8))
+    seen = leaf_mask(lab)
+    leaf = np.median(lab[seen], axis=0) if seen.any() else np.array(USUAL_LEAF, dtype=np.float32)
+    relative = against_leaf(lab, leaf)
+    return Appearance(relative, texture, likelihood(relative, texture), leaf)
 
 
-def _likelihood(lab: Plane, texture: Plane) -> Plane:
+def against_leaf(lab: Plane, leaf: Plane) -> Plane:
+    """CIE Lab less the leaf's, in `LAB_SPANS`."""
+    return ((lab - leaf) / np.array(LAB_SPANS)).astype(np.float32)
+
+
+def likelihood(lab: Plane, texture: Plane) -> Plane:
     """Logistic function of a second-order polynomial in colour and texture."""
     lightness, a, b = lab[..., 0], lab[..., 1], lab[..., 2]
     terms = {

@@ -6,20 +6,29 @@ along rays -> overlaps removed -> outline fitted at full resolution -> visible m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.fruit.appearance import look, to_linear_light
+from fruitvision.fruit.appearance import (
+    Appearance,
+    against_leaf,
+    likelihood,
+    look,
+    to_lab,
+    to_linear_light,
+)
 from fruitvision.fruit.circles import drop_overlaps, find_circles
 from fruitvision.fruit.detector import Detections, Image
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
-from fruitvision.fruit.outline import fit_outlines
+from fruitvision.fruit.outline import Detail, fit_outlines
 from fruitvision.fruit.usual_size import FINDING_RADIUS_PX, resized, usual_radius_px
 from fruitvision.fruit.verify import verify_circles
-from fruitvision.fruit.visible import inside_outline, share_in_front, visible_mask
+from fruitvision.fruit.visible import visible_masks
+
+Floats = NDArray[np.float64]
 
 # Radii tried at finding scale: 0.55 to 1.5 of the usual fruit, in steps of 22 %.
 FINDING_RADII_PX = tuple(FINDING_RADIUS_PX * 1.22**step for step in range(-3, 3))
@@ -27,6 +36,9 @@ FINDING_RADII_PX = tuple(FINDING_RADIUS_PX * 1.22**step for step in range(-3, 3)
 OUTLINE_RADIUS_PX = 40.0
 # Most candidates that are verified. Row photos hold up to 300 fruit.
 MOST_CANDIDATES = 900
+# Share of the rays on which the rim of a whole fruit is seen: dark leaves and stripes take the rest.
+# Our choice, on rendered fruit. Less rim than that counts as hidden, also where the area is seen.
+RIM_OF_A_WHOLE_FRUIT = 0.65
 # Smaller than this share of the median sure fruit: a row behind, twice as far or more. Our choice.
 BEHIND_BELOW = 0.65
 SURE_SCORE = 0.60
@@ -48,11 +60,14 @@ class ClassicalDetector:
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
-        usual_px, found, scores = _find(image, mm_per_px)
-        keep = scores >= self.threshold
+        if foliage_share(image) < LEAST_FOLIAGE_SHARE:
+            return _nothing()
+        found = _find(image, mm_per_px)
+        keep = found.scores >= self.threshold
         if not keep.any():
             return _nothing()
-        return _outlined(image, found[keep], scores[keep], usual_px)
+        kept = replace(found, circles=found.circles[keep], scores=found.scores[keep])
+        return _outlined(image, kept)
 
 
 def _nothing() -> Detections:
@@ -67,84 +82,77 @@ def _nothing() -> Detections:
     )
 
 
-def _find(
-    image: Image, mm_per_px: float | None
-) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """Usual radius (px), circles (N, 3) in full px, scores (N,)."""
-    if foliage_share(image) < LEAST_FOLIAGE_SHARE:
-        return 1.0, np.zeros((0, 3)), np.zeros(0)
-    usual_px = usual_radius_px(image, mm_per_px)
-    factor = FINDING_RADIUS_PX / usual_px
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Circles (N, 3) at finding scale with scores (N,), and what they were found in."""
+
+    seen: Appearance
+    factor: float
+    circles: Floats
+    scores: Floats
+
+
+def _find(image: Image, mm_per_px: float | None) -> _Found:
+    """Every fruit once, sure or not."""
+    factor = FINDING_RADIUS_PX / usual_radius_px(image, mm_per_px)
     seen = look(resized(image, factor))
     circles = find_circles(seen, FINDING_RADII_PX, MOST_CANDIDATES)
     scores = verify_circles(seen, circles, FINDING_RADIUS_PX)
     keep = drop_overlaps(circles, scores)
-    return usual_px, _to_full(circles[keep, :3], factor), scores[keep]
+    return _Found(seen, factor, circles[keep, :3], scores[keep])
 
 
-def _to_full(circles: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
-    """Circles of a resized picture in full pixels (pixel centres at whole numbers)."""
-    centres = (circles[:, :2] + 0.5) / factor - 0.5
-    return np.column_stack([centres, circles[:, 2] / factor])
-
-
-def _outlined(
-    image: Image, circles: NDArray[np.float64], scores: NDArray[np.float64], usual_px: float
-) -> Detections:
-    """Outlines, visible masks and rows of circles in full pixels."""
-    factor = min(1.0, OUTLINE_RADIUS_PX / usual_px)
-    detailed = image if factor == 1.0 else resized(image, factor)
-    scaled = np.column_stack([(circles[:, :2] + 0.5) * factor - 0.5, circles[:, 2] * factor])
-    outlines, rims = fit_outlines(to_linear_light(detailed), scaled)
-    outlines[:, :2] = (outlines[:, :2] + 0.5) / factor - 0.5
-    outlines[:, 2:4] /= factor
-    rims /= factor
+def _outlined(image: Image, found: _Found) -> Detections:
+    """Outlines, visible masks and rows, in full pixels."""
+    # Finding scale to outline scale, never above full size.
+    zoom = min(1 / found.factor, OUTLINE_RADIUS_PX / FINDING_RADIUS_PX)
+    factor = found.factor * zoom
+    detail = _detail(image if factor == 1.0 else resized(image, factor), found.seen)
+    outlines, rims, seen = fit_outlines(detail, _zoomed(found.circles, zoom))
     # Two circles may have settled on one rim.
-    kept = drop_overlaps(np.column_stack([outlines[:, :2], outlines[:, 2:4].mean(1) / 2]), scores)
-    outlines, rims, scores = outlines[kept], rims[kept], scores[kept]
-    masks, origins, shares = _masks(image, outlines, rims, usual_px)
+    round_again = np.column_stack([outlines[:, :2], outlines[:, 2:4].mean(1) / 2])
+    kept = drop_overlaps(round_again, found.scores)
+    outlines = _zoomed(outlines[kept], 1 / factor)
+    scores = found.scores[kept]
+    masks, origins, shares = visible_masks(
+        outlines,
+        rims[kept] / factor,
+        likelihood=detail.likelihood,
+        factor=factor,
+        picture=(image.shape[0], image.shape[1]),
+    )
     return Detections(
         outlines=outlines,
-        masks=tuple(masks),
+        masks=masks,
         mask_origins=origins,
-        visible_shares=shares,
+        visible_shares=np.minimum(shares, seen[kept] / RIM_OF_A_WHOLE_FRUIT),
         scores=scores,
         on_this_row=near_row(outlines[:, 2], scores),
     )
 
 
-def near_row(long_px: NDArray[np.float64], scores: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _detail(image: Image, seen: Appearance) -> Detail:
+    """Light and fruit likelihood at outline scale; texture is taken from the finding scale."""
+    height, width = image.shape[:2]
+    smooth = np.asarray(cv2.GaussianBlur(image, (0, 0), 1.0), dtype=np.uint8)
+    texture = cv2.resize(seen.texture, (width, height), interpolation=cv2.INTER_LINEAR)
+    colour = against_leaf(to_lab(smooth), seen.leaf)
+    return Detail(to_linear_light(image), likelihood(colour, np.asarray(texture)))
+
+
+def _zoomed(outlines: Floats, zoom: float) -> Floats:
+    """Outlines or circles of a picture that is made `zoom` times as large.
+
+    Centres lie between pixels' centres, lengths (columns 2 and 3) just grow.
+    """
+    out = outlines.copy()
+    out[:, :2] = (outlines[:, :2] + 0.5) * zoom - 0.5
+    out[:, 2:4] *= zoom
+    return out
+
+
+def near_row(long_px: Floats, scores: Floats) -> NDArray[np.bool_]:
     """False for fruit much smaller than the median of the sure ones: they hang farther back."""
     sure = long_px[scores >= SURE_SCORE]
     median = np.median(sure if len(sure) else long_px)
-    near: NDArray[np.bool_] = long_px >= BEHIND_BELOW * median
-    return near
-
-
-def _masks(
-    image: Image, outlines: NDArray[np.float64], rims: NDArray[np.float64], usual_px: float
-) -> tuple[list[NDArray[np.bool_]], NDArray[np.int64], NDArray[np.float64]]:
-    """Visible masks in windows, their origins, and visible shares."""
-    height, width = image.shape[:2]
-    factor = FINDING_RADIUS_PX / usual_px
-    likelihood = look(resized(image, factor)).likelihood
-    masks, origins = [], np.zeros((len(outlines), 2), dtype=np.int64)
-    for index, outline in enumerate(outlines):
-        full, origin = inside_outline(outline, width, height)
-        columns, rows = np.meshgrid(
-            ((np.arange(full.shape[1]) + origin[0] + 0.5) * factor - 0.5).astype(np.float32),
-            ((np.arange(full.shape[0]) + origin[1] + 0.5) * factor - 0.5).astype(np.float32),
-        )
-        local = cv2.remap(
-            likelihood,
-            columns,
-            rows,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        masks.append(visible_mask(full, origin, rims[index], outline[:2], np.asarray(local)))
-        origins[index] = origin
-    masks = share_in_front(outlines, masks, origins, (height, width))
-    areas = np.pi / 4 * outlines[:, 2] * outlines[:, 3]
-    shares = np.array([mask.sum() for mask in masks]) / areas
-    return masks, origins, np.clip(shares, 0.0, 1.0)
+    return np.asarray(long_px >= BEHIND_BELOW * median, dtype=np.bool_)

@@ -58,9 +58,7 @@ class Detections:
         }
         for name, shape in wanted.items():
             if getattr(self, name).shape != shape:
-                raise ValueError(
-                    f"{name} must have shape {shape}, got {getattr(self, name).shape}"
-                )
+                raise ValueError(f"{name} must have shape {shape}, got {getattr(self, name).shape}")
         if n and not (self.outlines[:, 2:4] > 0).all():
             raise ValueError("axes of outlines must be above 0 px")
 

@@ -22,21 +22,25 @@ CANDIDATE = {
     "inside_texture": -0.8,
 }
 VERIFY = {
-    "a_middle": 0.758,
-    "b_outside": 1.643,
-    "texture_core": -1.100,
-    "texture_middle": -1.364,
-    "likelihood_core": -4.348,
-    "likelihood_outside": 5.143,
-    "likelihood_far": -2.483,
-    "rim_mean": 1.259,
-    "inner_mean": 3.748,
-    "inner_upper": -2.642,
-    "full_rays_outside": -2.220,
-    "centre_brighter": 2.792,
-    "top_brighter": 7.886,
-    "spread_inside": 6.779,
-    "size_squared": -8.106,
-    "response": 0.937,
+    "a_middle": 0.651,
+    "b_outside": 1.626,
+    "texture_core": -1.148,
+    "texture_middle": -1.064,
+    "likelihood_core": -2.963,
+    "likelihood_outside": 6.553,
+    "likelihood_far": -2.535,
+    "rim_mean": 1.678,
+    "inner_mean": 3.396,
+    "inner_upper": -2.091,
+    "full_rays_outside": -2.607,
+    "centre_brighter": 2.323,
+    "top_brighter": 8.080,
+    "spread_inside": 6.191,
+    "size_squared": -7.429,
+    "response": 0.910,
+    "hue": -0.454,
+    "chroma": -1.437,
 }
-VERIFY_OFFSET = -3.979
+VERIFY_OFFSET = -5.320
+UNLIKE_WEIGHT = -0.604
+UNLIKE_OFFSET = 0.678

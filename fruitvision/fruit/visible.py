@@ -8,9 +8,65 @@ from numpy.typing import NDArray
 
 from fruitvision.fruit.appearance import Plane
 
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
 # A pixel inside the traced rim counts as hidden where the fruit likelihood falls below this share
 # of the fruit's own upper quartile. Our choice: low, so that a lit cheek or a stripe stays fruit.
 HIDDEN_BELOW = 0.40
+
+
+def visible_masks(
+    outlines: Floats,
+    rims_px: Floats,
+    *,
+    likelihood: Plane,
+    factor: float,
+    picture: tuple[int, int],
+) -> tuple[tuple[Mask, ...], NDArray[np.int64], Floats]:
+    """Visible pixels of every outline.
+
+    Parameters
+    ----------
+    outlines : (N, 5) float
+        Full outlines in full pixels.
+    rims_px : (N, RAYS) float
+        Distances of the traced rims from the outlines' centres, full px.
+    likelihood : (h, w) float32
+        Fruit likelihood of the picture made `factor` times as large.
+    factor : float
+    picture : tuple of int
+        Height and width, full px.
+
+    Returns
+    -------
+    masks : tuple of N (h, w) bool
+    origins : (N, 2) int
+        Column and row of each mask's top-left pixel.
+    shares : (N,) float
+        Visible pixels over the area of the full outline, 0 to 1.
+    """
+    masks, origins = [], np.zeros((len(outlines), 2), dtype=np.int64)
+    for index, outline in enumerate(outlines):
+        full, origins[index] = inside_outline(outline, picture[1], picture[0])
+        columns, rows = np.meshgrid(
+            np.arange(full.shape[1]) + origins[index, 0],
+            np.arange(full.shape[0]) + origins[index, 1],
+        )
+        local = cv2.remap(
+            likelihood,
+            ((columns + 0.5) * factor - 0.5).astype(np.float32),
+            ((rows + 0.5) * factor - 0.5).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        masks.append(
+            visible_mask(full, origins[index], rims_px[index], outline[:2], np.asarray(local))
+        )
+    masks = _in_front(outlines, masks, origins, picture)
+    areas = np.pi / 4 * outlines[:, 2] * outlines[:, 3]
+    shares = np.array([mask.sum() for mask in masks]) / areas
+    return tuple(masks), origins, np.clip(shares, 0.0, 1.0)
 
 
 def inside_outline(
@@ -79,9 +135,9 @@ def visible_mask(
     return np.asarray((opened > 0) & mask, dtype=np.bool_)
 
 
-def share_in_front(
-    outlines: NDArray[np.float64],
-    masks: list[NDArray[np.bool_]],
+def _in_front(
+    outlines: Floats,
+    masks: list[Mask],
     origins: NDArray[np.int64],
     picture: tuple[int, int],
 ) -> list[NDArray[np.bool_]]:
