@@ -26,6 +26,8 @@ DICTIONARY = cv2.aruco.DICT_APRILTAG_36h11
 # The limits that the field sheet names; a marker beyond them gives no scale.
 MOST_TILT_DEG = 35.0
 LEAST_SIDE_PX = 40.0
+# The printed sheet reaches this much farther from its middle than the square: 210 mm against 150.
+SHEET_SHARE = 1.4
 # Id of a marker that is seen but can't be read.
 UNREAD = -1
 
@@ -151,6 +153,13 @@ def _quad(corners: object) -> Floats:
 def _ids(ids: object) -> list[int]:
     """OpenCV gives None, (N, 1) or (N,), depending on its version."""
     return [] if ids is None else [int(one) for one in np.ravel(np.asarray(ids))]
+
+
+def sheet_px(reference: Reference) -> Floats:
+    """Corners (4, 2) of the sheet around a marker, px: the square and its white border."""
+    corners = np.asarray(reference.corners_px)
+    middle = corners.mean(axis=0)
+    return middle + SHEET_SHARE * (corners - middle)
 
 
 # ---------------------------------------------------------------- measure

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -64,6 +65,29 @@ class Detections:
 
     def __len__(self) -> int:
         return len(self.masks)
+
+    def outside(self, areas_px: Sequence[NDArray[np.float64]]) -> Detections:
+        """Those whose centre lies in none of the areas.
+
+        Parameters
+        ----------
+        areas_px : sequence of (K, 2) float
+            Corners of convex areas, px.
+        """
+        keep = np.ones(len(self), dtype=bool)
+        for area in areas_px:
+            contour = area.astype(np.float32)
+            for index in np.flatnonzero(keep):
+                x, y = self.outlines[index, :2]
+                keep[index] = cv2.pointPolygonTest(contour, (float(x), float(y)), False) < 0
+        return Detections(
+            outlines=self.outlines[keep],
+            masks=tuple(self.masks[index] for index in np.flatnonzero(keep)),
+            mask_origins=self.mask_origins[keep],
+            visible_shares=self.visible_shares[keep],
+            scores=self.scores[keep],
+            on_this_row=self.on_this_row[keep],
+        )
 
 
 class Detector(Protocol):

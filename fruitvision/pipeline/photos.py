@@ -24,7 +24,7 @@ from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
 from fruitvision.photo import photo_id_of, read_photo
-from fruitvision.reference import find_references
+from fruitvision.reference import find_references, sheet_px
 from fruitvision.scale import scale_by_hand, scale_from_references
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -91,6 +91,7 @@ def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> Meas
             remarks=remarks,
         )
     detections = detector.detect(image, mm_per_px=scale.mm_per_px if scale else None)
+    detections = detections.outside([sheet_px(reference) for reference in references])
     return MeasuredPhoto(
         photo=photo,
         references=references,
