@@ -79,14 +79,15 @@ def look(image: Image) -> Appearance:
     texture = local_texture(to_lab(image)[..., 0])
     lab = to_lab(np.asarray(cv2.GaussianBlur(image, (0, 0), 0.8), dtype=np.uint8))
     seen = leaf_mask(lab)
-    leaf = np.median(lab[seen], axis=0) if seen.any() else np.array(USUAL_LEAF, dtype=np.float32)
+    leaf = np.median(lab[seen], axis=0) if seen.any() else np.array(USUAL_LEAF)
     relative = against_leaf(lab, leaf)
     return Appearance(relative, texture, likelihood(relative, texture), leaf)
 
 
 def against_leaf(lab: Plane, leaf: Plane) -> Plane:
     """CIE Lab less the leaf's, in `LAB_SPANS`."""
-    return ((lab - leaf) / np.array(LAB_SPANS)).astype(np.float32)
+    spans = np.array(LAB_SPANS, dtype=np.float32)
+    return np.asarray((lab - leaf.astype(np.float32)) / spans, dtype=np.float32)
 
 
 def likelihood(lab: Plane, texture: Plane) -> Plane:

@@ -36,8 +36,8 @@ FINDING_RADII_PX = tuple(FINDING_RADIUS_PX * 1.22**step for step in range(-3, 3)
 OUTLINE_RADIUS_PX = 40.0
 # Most candidates that are verified. Row photos hold up to 300 fruit.
 MOST_CANDIDATES = 900
-# Share of the rays on which the rim of a whole fruit is seen: dark leaves and stripes take the rest.
-# Our choice, on rendered fruit. Less rim than that counts as hidden, also where the area is seen.
+# Share of the rays on which the rim of a whole fruit is seen: dark leaves and stripes take the
+# rest. Our choice, on rendered fruit. Less rim than that counts as hidden, also where the area is seen.
 RIM_OF_A_WHOLE_FRUIT = 0.65
 # Smaller than this share of the median sure fruit: a row behind, twice as far or more. Our choice.
 BEHIND_BELOW = 0.65

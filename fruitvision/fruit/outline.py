@@ -164,7 +164,7 @@ def trace_rims(
     prior = np.exp(-0.5 * ((middles - 1.0) / spread) ** 2)
     path = _closed_path(change * (ANY_EDGE + fall) * prior)
     steps = _between_steps(change, path)
-    return expected * (shares[0] + (shares[1] - shares[0]) * (steps + 0.5))
+    return np.asarray(expected * (shares[0] + (shares[1] - shares[0]) * (steps + 0.5)))
 
 
 def _along_rays(plane: Plane, circles: Floats, distances: Floats) -> Plane:

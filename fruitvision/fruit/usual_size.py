@@ -30,6 +30,9 @@ MIDDLE = 0.7
 # Candidates per guess, and the score from which one tells the size.
 MOST_CANDIDATES = 300
 SURE_SCORE = 0.5
+# With a scale, fruit of less than that share of the usual size, or fewer than that many sure ones,
+# call for a second, finer look. Our choice.
+SMALL_END, FEW_SURE = 0.85, 5
 # Smoothing of the sizes, on a log axis: fruit of one tree differ by about that. Our choice.
 LOG_SPREAD = 0.2
 
@@ -44,21 +47,21 @@ def usual_radius_px(image: Image, mm_per_px: float | None) -> float:
     mm_per_px : float or None
         Millimetres per pixel; None leaves the size to the photo.
     """
-    longest = max(image.shape[:2])
     if mm_per_px is None:
-        guesses = [share * longest / 2 for share in GUESSED_SHARES]
-        finest = FAR_SHARE * longest / 2
-    else:
-        guesses = [diameter / mm_per_px / 2 for diameter in GUESSED_MM]
-        finest = SMALLEST_MM / mm_per_px / 2
-    sizes = [_sure_radii(image, guess) for guess in guesses]
-    usual = _densest(sizes, fallback=guesses[-1])
-    if usual < 0.9 * guesses[-1]:
-        # At the small end: look once more, finer.
-        sizes.append(_sure_radii(image, finest))
-        usual = _densest(sizes, fallback=guesses[-1])
-    if mm_per_px is None:
+        longest = max(image.shape[:2])
+        sizes = [_sure_radii(image, share * longest / 2) for share in GUESSED_SHARES]
+        usual = _densest(sizes, fallback=GUESSED_SHARES[-1] * longest / 2)
+        if usual < 0.9 * GUESSED_SHARES[-1] * longest / 2:
+            # At the small end: look once more, finer.
+            sizes.append(_sure_radii(image, FAR_SHARE * longest / 2))
+            usual = _densest(sizes, fallback=usual)
         return usual
+    usual_mm, small_mm = GUESSED_MM
+    sizes = [_sure_radii(image, usual_mm / mm_per_px / 2)]
+    usual = _densest(sizes, fallback=usual_mm / mm_per_px / 2)
+    if len(sizes[0]) < FEW_SURE or usual < SMALL_END * usual_mm / mm_per_px / 2:
+        sizes.append(_sure_radii(image, small_mm / mm_per_px / 2))
+        usual = _densest(sizes, fallback=usual)
     return float(np.clip(usual, SMALLEST_MM / mm_per_px / 2, LARGEST_MM / mm_per_px / 2))
 
 

@@ -23,8 +23,8 @@ INNER = slice(0, 7)
 # Score from which a circle teaches the photo's fruit colour, and how many it takes. Our choice.
 SURE_FROM = 0.3
 FEWEST_SURE = 5
-# Chroma (of Lab, in spans of b) below which a circle is paper, print, cloud or metal: of the fruit in
-# the photos that the constants were fitted on, 99.5 % have more.
+# Chroma (of Lab, in spans of b) below which a circle is paper, print, cloud or metal: of the fruit
+# in the photos that the constants were fitted on, 99.5 % have more.
 GREY_BELOW = 9.0 / 30.0
 # Variance of colour (L, a, b in LAB_SPANS) among the fruit of a tree if it can't be learnt, and the
 # least that is assumed. Our choice.
@@ -32,9 +32,7 @@ USUAL_SPREAD = (0.10, 0.30, 0.30)
 LEAST_SPREAD = (0.02, 0.05, 0.05)
 
 
-def verify_circles(
-    seen: Appearance, circles: Floats, usual_radius_px: float | Floats
-) -> Floats:
+def verify_circles(seen: Appearance, circles: Floats, usual_radius_px: float | Floats) -> Floats:
     """Probability, 0 to 1, that each (x, y, radius, response) circle is a fruit of this row."""
     if not len(circles):
         return np.zeros(0)
@@ -53,7 +51,7 @@ def verify_circles(
 def unlike_sure_fruit(colour: Floats, found: Floats, scores: Floats) -> Floats:
     """Squared distance (Mahalanobis) of colours (N, 3) from the sure fruit of the same photo.
 
-    Fruit of one tree are of one variety and ripeness: what has another colour is more likely a leaf.
+    Fruit of one tree are of one variety: what has another colour is more likely a leaf.
     """
     sure = scores >= SURE_FROM
     if sure.sum() < FEWEST_SURE:

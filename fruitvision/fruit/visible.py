@@ -63,7 +63,7 @@ def visible_masks(
         masks.append(
             visible_mask(full, origins[index], rims_px[index], outline[:2], np.asarray(local))
         )
-    masks = _in_front(outlines, masks, origins, picture)
+    masks = _in_front(outlines, masks, origins)
     areas = np.pi / 4 * outlines[:, 2] * outlines[:, 3]
     shares = np.array([mask.sum() for mask in masks]) / areas
     return tuple(masks), origins, np.clip(shares, 0.0, 1.0)
@@ -92,7 +92,7 @@ def inside_outline(
     turn = np.deg2rad(direction_deg)
     along = (dx * np.cos(turn) + dy * np.sin(turn)) / (long_px / 2)
     across = (dy * np.cos(turn) - dx * np.sin(turn)) / (short_px / 2)
-    return along**2 + across**2 <= 1.0, np.array([left, top], dtype=np.int64)
+    return np.asarray(along**2 + across**2 <= 1.0), np.array([left, top], dtype=np.int64)
 
 
 def visible_mask(
@@ -123,7 +123,7 @@ def visible_mask(
     ray = np.mod(np.arctan2(dy, dx) / (2 * np.pi), 1.0) * len(rim_px)
     reach = np.interp(ray, np.arange(len(rim_px) + 1), np.append(rim_px, rim_px[0]))
     # Half a pixel more: the rim runs through the middle of edge pixels.
-    within = mask & (np.hypot(dx, dy) <= reach + 0.5)
+    within: Mask = mask & (np.hypot(dx, dy) <= reach + 0.5)
     if not within.any():
         return within
     own = np.percentile(likelihood[within], 75)
@@ -135,31 +135,42 @@ def visible_mask(
     return np.asarray((opened > 0) & mask, dtype=np.bool_)
 
 
-def _in_front(
-    outlines: Floats,
-    masks: list[Mask],
-    origins: NDArray[np.int64],
-    picture: tuple[int, int],
-) -> list[NDArray[np.bool_]]:
-    """Masks in which every pixel belongs to one fruit at most: the one whose centre is nearest,
-    in units of its own radius.
+def _in_front(outlines: Floats, masks: list[Mask], origins: NDArray[np.int64]) -> list[Mask]:
+    """Masks in which every pixel belongs to one fruit at most.
+
+    It goes to the fruit whose centre is nearest, in units of its own radius.
     """
-    height, width = picture
-    owner = np.full((height, width), -1, dtype=np.int32)
-    nearest = np.full((height, width), np.inf, dtype=np.float32)
-    for index, mask in enumerate(masks):
-        left, top = origins[index]
-        window = np.s_[top : top + mask.shape[0], left : left + mask.shape[1]]
-        x, y, long_px = outlines[index, :3]
-        dx = np.arange(mask.shape[1]) + left - x
-        dy = (np.arange(mask.shape[0]) + top - y)[:, None]
-        distance = (np.hypot(dx, dy) / (long_px / 2)).astype(np.float32)
-        wins = mask & (distance < nearest[window])
-        nearest[window][wins] = distance[wins]
-        owner[window][wins] = index
+    reach = outlines[:, 2] / 2
     out = []
     for index, mask in enumerate(masks):
-        left, top = origins[index]
-        window = np.s_[top : top + mask.shape[0], left : left + mask.shape[1]]
-        out.append(mask & (owner[window] == index))
+        apart = np.hypot(*(outlines[:, :2] - outlines[index, :2]).T)
+        others = np.flatnonzero(apart < reach + reach[index])
+        own = mask.copy()
+        for other in others[others != index]:
+            nearer = _distance(outlines[other], mask.shape, origins[index]) < _distance(
+                outlines[index], mask.shape, origins[index]
+            )
+            own &= ~(nearer & _seen_through(masks[other], origins[other], mask, origins[index]))
+        out.append(own)
+    return out
+
+
+def _distance(outline: Floats, shape: tuple[int, ...], origin: NDArray[np.int64]) -> Floats:
+    """Distance of a window's pixels from an outline's centre, in its radii."""
+    dx = np.arange(shape[1]) + origin[0] - outline[0]
+    dy = (np.arange(shape[0]) + origin[1] - outline[1])[:, None]
+    return np.asarray(np.hypot(dx, dy) / (outline[2] / 2), dtype=np.float64)
+
+
+def _seen_through(
+    mask: Mask, origin: NDArray[np.int64], window: Mask, window_origin: NDArray[np.int64]
+) -> Mask:
+    """One mask cut or padded to the window of another."""
+    out = np.zeros_like(window)
+    low = np.maximum(origin, window_origin)
+    high = np.minimum(origin + mask.shape[::-1], window_origin + window.shape[::-1])
+    if (high > low).all():
+        (x0, y0), (x1, y1) = low - window_origin, high - window_origin
+        (u0, v0), (u1, v1) = low - origin, high - origin
+        out[y0:y1, x0:x1] = mask[v0:v1, u0:u1]
     return out
