@@ -159,7 +159,7 @@ def sheet_px(reference: Reference) -> Floats:
     """Corners (4, 2) of the sheet around a marker, px: the square and its white border."""
     corners = np.asarray(reference.corners_px)
     middle = corners.mean(axis=0)
-    return middle + SHEET_SHARE * (corners - middle)
+    return np.asarray(middle + SHEET_SHARE * (corners - middle))
 
 
 # ---------------------------------------------------------------- measure
