@@ -153,7 +153,7 @@ def _footer(draw: ImageDraw.ImageDraw, size: tuple[int, int], words: str) -> Non
     font = ImageFont.load_default(text_px)
     too_wide = draw.textlength(words, font=font) / max(1.0, 0.96 * width)
     if too_wide > 1:
-        text_px /= too_wide
+        text_px = max(1.0, text_px / too_wide)
         font = ImageFont.load_default(text_px)
     band = 1.6 * text_px
     draw.rectangle((0, height - band, width, height), fill=DARK)

@@ -37,7 +37,7 @@ OUTLINE_RADIUS_PX = 40.0
 # Most candidates that are verified. Row photos hold up to 300 fruit.
 MOST_CANDIDATES = 900
 # Share of the rays on which the rim of a whole fruit is seen: dark leaves and stripes take the
-# rest. Our choice, on rendered fruit. Less rim than that counts as hidden, also where the area is seen.
+# rest. Our choice, on rendered fruit. Less rim than that counts as hidden, whatever the area.
 RIM_OF_A_WHOLE_FRUIT = 0.65
 # Smaller than this share of the median sure fruit: a row behind, twice as far or more. Our choice.
 BEHIND_BELOW = 0.65
@@ -48,7 +48,7 @@ SURE_SCORE = 0.60
 class ClassicalDetector:
     """Colour, shape and shading. `threshold` is the lowest score that counts as fruit."""
 
-    threshold: float = 0.33
+    threshold: float = 0.20
 
     name: str = "classical"
     version: str = "1"

@@ -16,10 +16,10 @@ from fruitvision.settings import Settings
 # Distance that is taken where the lens does not tell it, mm. Our choice: common for row photos.
 USUAL_DISTANCE_MM = 2000.0
 # Error of an outline's long axis: a constant part in px, and a part of the axis that grows with the
-# hidden share. From drawn scenes (tests/scenes.py: 0.7 % at a visible share above 0.95, 2.4 % at 0.90,
-# 8 % at 0.78) and from the rendered samples (2 to 4 % at 0.88, 8 % at 0.76), fruit 45 px wide.
+# hidden share. From drawn scenes (tests/scenes.py: 0.7 % at a visible share above 0.95, 2.4 % at
+# 0.90, 8 % at 0.78) and from rendered samples (5 % at 0.88, 8 % at 0.76), fruit 45 px wide.
 OUTLINE_ERROR_PX = 0.3
-HIDDEN_ERROR_SHARE = 0.28
+HIDDEN_ERROR_SHARE = 0.30
 
 
 def measure_fruit(

@@ -61,7 +61,7 @@ TOLERANCES = (0.20, 0.10, 0.06, 0.05, 0.05)
 INSIDE_COUNTS_LESS = 3.0
 # Apples are nearly round: pull of the ellipse towards a circle, as a share of all rays. Our choice:
 # a full rim outweighs it, a short arc does not.
-ROUNDNESS_PULL = 0.02
+ROUNDNESS_PULL = 0.008
 # Flattest outline allowed, short over long axis. Apples seen from any side are above 0.8.
 FLATTEST = 0.72
 

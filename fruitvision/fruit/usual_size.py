@@ -25,6 +25,10 @@ FAR_SHARE = 0.0106
 # Diameters guessed where the scale is known, mm: apples from the June drop to the pick.
 GUESSED_MM = (70.0, 39.0)
 SMALLEST_MM, LARGEST_MM = 20.0, 100.0
+# Smallest radius that is looked for, px: less shows no shape. And the most pixels at finding scale:
+# bounds time and memory, whatever scale is given. Our choice.
+SMALLEST_RADIUS_PX = 4.0
+MOST_PIXELS = 6e6
 # Part of each side that is searched, in the middle, where the tree is. Our choice, for speed.
 MIDDLE = 0.7
 # Candidates per guess, and the score from which one tells the size.
@@ -47,6 +51,7 @@ def usual_radius_px(image: Image, mm_per_px: float | None) -> float:
     mm_per_px : float or None
         Millimetres per pixel; None leaves the size to the photo.
     """
+    smallest = smallest_radius_px(image)
     if mm_per_px is None:
         longest = max(image.shape[:2])
         sizes = [_sure_radii(image, share * longest / 2) for share in GUESSED_SHARES]
@@ -55,14 +60,21 @@ def usual_radius_px(image: Image, mm_per_px: float | None) -> float:
             # At the small end: look once more, finer.
             sizes.append(_sure_radii(image, FAR_SHARE * longest / 2))
             usual = _densest(sizes, fallback=usual)
-        return usual
+        return max(usual, smallest)
     usual_mm, small_mm = GUESSED_MM
     sizes = [_sure_radii(image, usual_mm / mm_per_px / 2)]
     usual = _densest(sizes, fallback=usual_mm / mm_per_px / 2)
     if len(sizes[0]) < FEW_SURE or usual < SMALL_END * usual_mm / mm_per_px / 2:
         sizes.append(_sure_radii(image, small_mm / mm_per_px / 2))
         usual = _densest(sizes, fallback=usual)
-    return float(np.clip(usual, SMALLEST_MM / mm_per_px / 2, LARGEST_MM / mm_per_px / 2))
+    usual = float(np.clip(usual, SMALLEST_MM / mm_per_px / 2, LARGEST_MM / mm_per_px / 2))
+    return max(usual, smallest)
+
+
+def smallest_radius_px(image: Image) -> float:
+    """Radius below which no fruit is looked for in this picture, px."""
+    pixels = image.shape[0] * image.shape[1]
+    return max(SMALLEST_RADIUS_PX, FINDING_RADIUS_PX * float(np.sqrt(pixels / MOST_PIXELS)))
 
 
 def resized(image: Image, factor: float) -> Image:
@@ -78,7 +90,7 @@ def _sure_radii(image: Image, guess_px: float) -> Floats:
     height, width = image.shape[:2]
     rows, columns = round(height * (1 - MIDDLE) / 2), round(width * (1 - MIDDLE) / 2)
     middle = image[rows : height - rows, columns : width - columns]
-    factor = FINDING_RADIUS_PX / guess_px
+    factor = FINDING_RADIUS_PX / max(guess_px, smallest_radius_px(image))
     seen = look(resized(middle, factor))
     circles = find_circles(seen, GUESS_RADII_PX, MOST_CANDIDATES)
     scores = verify_circles(seen, circles, circles[:, 2])
