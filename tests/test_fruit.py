@@ -183,6 +183,11 @@ def test_foliage_alone_has_next_to_no_fruit():
     assert len(found_in(mm_per_px=None)) <= 5
 
 
+def test_at_a_scale_where_fruit_are_dots_none_is_found():
+    # 100 mm at 30 mm per px is 3 px wide.
+    assert len(found_in(*sixty_balls(RED), mm_per_px=30.0)) == 0
+
+
 def test_a_tiny_picture_is_no_trouble():
     green = np.full((20, 30, 3), (40, 110, 30), dtype=np.uint8)
     assert len(detect(green, mm_per_px=None)) == 0

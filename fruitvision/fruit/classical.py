@@ -24,7 +24,7 @@ from fruitvision.fruit.circles import drop_overlaps, find_circles
 from fruitvision.fruit.detector import Detections, Image
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.outline import Detail, fit_outlines
-from fruitvision.fruit.usual_size import FINDING_RADIUS_PX, resized, usual_radius_px
+from fruitvision.fruit.usual_size import FINDING_RADIUS_PX, resized, too_far, usual_radius_px
 from fruitvision.fruit.verify import verify_circles
 from fruitvision.fruit.visible import visible_masks
 
@@ -33,7 +33,9 @@ Floats = NDArray[np.float64]
 # Radii tried at finding scale: 0.55 to 1.5 of the usual fruit, in steps of 22 %.
 FINDING_RADII_PX = tuple(FINDING_RADIUS_PX * 1.22**step for step in range(-3, 3))
 # Radius from which the outline is drawn, px: more detail no longer moves the ellipse.
-OUTLINE_RADIUS_PX = 40.0
+OUTLINE_RADIUS_PX = 30.0
+# Most pixels at outline scale: bounds memory. Our choice.
+MOST_OUTLINE_PIXELS = 9e6
 # Most candidates that are verified. Row photos hold up to 300 fruit.
 MOST_CANDIDATES = 900
 # Share of the rays on which the rim of a whole fruit is seen: dark leaves and stripes take the
@@ -53,14 +55,16 @@ class ClassicalDetector:
     name: str = "classical"
     version: str = "1"
     limits: str = (
-        "Finds about six in ten of the fruit that a person marks in a row photo, fewer where they "
-        "are green, dark, or mostly hidden; yellow leaves and fruit of the row behind may be "
-        "counted. Numbers are for trying things out, not for selling fruit."
+        "Finds about half of the fruit that a person marks in a row photo, fewer where they are "
+        "green, dark or mostly hidden; about one in seven of what it finds is no fruit of this row. "
+        "It sizes about one visible fruit in four. For trying things out, not for selling fruit."
     )
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
         if foliage_share(image) < LEAST_FOLIAGE_SHARE:
+            return _nothing()
+        if mm_per_px is not None and too_far(image, mm_per_px):
             return _nothing()
         found = _find(image, mm_per_px)
         keep = found.scores >= self.threshold
@@ -104,9 +108,14 @@ def _find(image: Image, mm_per_px: float | None) -> _Found:
 
 def _outlined(image: Image, found: _Found) -> Detections:
     """Outlines, visible masks and rows, in full pixels."""
-    # Finding scale to outline scale, never above full size.
-    zoom = min(1 / found.factor, OUTLINE_RADIUS_PX / FINDING_RADIUS_PX)
-    factor = found.factor * zoom
+    # From finding scale to outline scale, never above full size.
+    pixels = image.shape[0] * image.shape[1]
+    factor = min(
+        1.0,
+        found.factor * OUTLINE_RADIUS_PX / FINDING_RADIUS_PX,
+        float(np.sqrt(MOST_OUTLINE_PIXELS / pixels)),
+    )
+    zoom = factor / found.factor
     detail = _detail(image if factor == 1.0 else resized(image, factor), found.seen)
     outlines, rims, seen = fit_outlines(detail, _zoomed(found.circles, zoom))
     # Two circles may have settled on one rim.

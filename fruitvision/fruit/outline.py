@@ -105,12 +105,15 @@ def fit_outlines(detail: Detail, circles: Floats) -> tuple[Floats, Floats, Float
     seen : (N,) float
         Share of the rays on which the rim is seen, 0 to 1.
     """
-    fits = [_fit_from(detail, circles * np.array([1.0, 1.0, start])) for start in STARTS]
-    gain = [seen - LARGER_MUST_GAIN * step for step, (_, _, seen) in enumerate(fits)]
-    best = np.argmax(gain, axis=0)
-    row = np.arange(len(circles))
-    outlines, rims, seen = (np.stack(part)[best, row] for part in zip(*fits, strict=True))
-    return outlines, rims, seen
+    starts = np.array([[1.0, 1.0, start] for start in STARTS])
+    every = (circles * starts[:, None]).reshape(-1, 3)
+    outlines, rims, seen = (
+        part.reshape(len(STARTS), len(circles), *part.shape[1:])
+        for part in _fit_from(detail, every)
+    )
+    gain = seen - LARGER_MUST_GAIN * np.arange(len(STARTS))[:, None]
+    best = gain.argmax(0), np.arange(len(circles))
+    return outlines[best], rims[best], seen[best]
 
 
 def _fit_from(detail: Detail, circles: Floats) -> tuple[Floats, Floats, Floats]:

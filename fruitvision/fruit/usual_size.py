@@ -77,6 +77,11 @@ def smallest_radius_px(image: Image) -> float:
     return max(SMALLEST_RADIUS_PX, FINDING_RADIUS_PX * float(np.sqrt(pixels / MOST_PIXELS)))
 
 
+def too_far(image: Image, mm_per_px: float) -> bool:
+    """Even the largest fruit is too small to show its shape at this scale."""
+    return LARGEST_MM / mm_per_px / 2 < smallest_radius_px(image)
+
+
 def resized(image: Image, factor: float) -> Image:
     """Picture `factor` times as large, at least 8 px a side."""
     height, width = image.shape[:2]
