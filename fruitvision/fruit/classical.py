@@ -56,7 +56,7 @@ class ClassicalDetector:
     version: str = "1"
     limits: str = (
         "Finds about half of the fruit that a person marks in a row photo, fewer where they are "
-        "green, dark or mostly hidden; about one in seven of what it finds is no fruit of this row. "
+        "green, dark or mostly hidden; one in six of what it finds is no fruit of this row. "
         "It sizes about one visible fruit in four. For trying things out, not for selling fruit."
     )
 
