@@ -90,7 +90,8 @@ def forecast_lines(forecast: Forecast) -> list[str]:
     """Pack-out table by variety, the blocks behind it, the next best action, the caution."""
     lines = [
         f"{forecast.farm}: pack-out forecast of {forecast.made_on}, version {forecast.forecast_id}",
-        f"P50, with P10–P90 in brackets; size table: {forecast.size_table}",
+        f"P50, with P10–P90 in brackets; size table: {forecast.size_table}. The P50 of the classes "
+        "need not add up to that of all.",
     ]
     for variety in forecast.varieties:
         lines += ["", *_variety_lines(variety, forecast.blocks)]
