@@ -25,7 +25,7 @@ from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
 from fruitvision.photo import photo_id_of, read_photo
 from fruitvision.reference import find_references, sheet_px
-from fruitvision.scale import scale_by_hand, scale_from_references
+from fruitvision.scale import scale_by_hand, scale_from_references, with_distance
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -107,7 +107,7 @@ def _scale(
     references: Sequence[Reference], photo: Photo, settings: Settings
 ) -> tuple[Scale | None, Doubts, tuple[str, ...]]:
     if settings.mm_per_px > 0:
-        scale = scale_by_hand(settings.mm_per_px)
+        scale = with_distance(scale_by_hand(settings.mm_per_px), photo)
         return scale, scale.doubts, ()
     try:
         scale_found, doubts = scale_from_references(references, photo)
