@@ -13,6 +13,7 @@ from fruitvision import __version__
 from fruitvision.console import (
     DEFAULT_WORKERS,
     FORECAST_FILES,
+    check_walk_folder,
     day,
     farm_settings_or,
     farm_store,
@@ -26,7 +27,7 @@ from fruitvision.console import (
     write_forecast,
     write_picture,
 )
-from fruitvision.errors import FruitVisionError, StoreError
+from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
 
@@ -39,7 +40,8 @@ cli = typer.Typer(
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 SettingsFile = Annotated[
-    Path | None, typer.Option("--settings", help="TOML file with the farm's own numbers.")
+    Path | None,
+    typer.Option("--settings", help="TOML file; the farm keeps it, in place of its settings."),
 ]
 DetectorName = Annotated[
     str, typer.Option("--detector", help=f"One of: {', '.join(detector_names())}.")
@@ -155,6 +157,11 @@ def measure(
     settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     choose_detector(detector)
     paths = find_photos(photos)
+    if not paths:
+        raise FieldDataError(
+            f"There are no photos in {', '.join(map(str, photos))}.",
+            fix="Give JPEG, PNG, HEIC or TIFF files, or a folder that holds some.",
+        )
     with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
         measured = measure_photos(
             paths,
@@ -173,6 +180,8 @@ def measure(
             write_picture(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays")
     say(measured_lines(measured))
     typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
+    if not measured.photos:
+        return 2
     return 1 if measured.refused else 0
 
 
@@ -191,7 +200,8 @@ def load(
 
     Example: fruitvision load walk-august/ --farm larkhill
     """
-    walk_day = day(walked_on) if walked_on else None
+    walk_day = day(walked_on, option="--walked-on") if walked_on else None
+    check_walk_folder(folder)
     with farm_store(farm) as store:
         settings = farm_settings_or(store, settings_file)
         loaded = load_folder(store, folder, settings, detector, walk_day, workers)
@@ -215,6 +225,10 @@ def block(
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
         walks, refused = estimate_blocks(store, settings, detector_name=detector)
+    if not walks and not refused:
+        raise StoreError(
+            f"{farm} holds no block yet.", fix=f"Run: fruitvision load WALK --farm {farm}."
+        )
     for walk in walks:
         say([*block_lines(walk), ""])
     say(refused_lines(refused))
@@ -260,14 +274,15 @@ def export(
         kept = {item.forecast_id: item for item in store.forecasts()}
     if not kept:
         raise StoreError(
-            f"{farm} holds no forecast yet.", fix="Run: fruitvision forecast --farm FOLDER."
+            f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
         )
     if version is not None and version not in kept:
         raise StoreError(
             f"No forecast has the version '{version}'.", fix=f"Known: {', '.join(kept)}."
         )
-    write_forecast(kept[version] if version else list(kept.values())[-1], out)
-    typer.echo(f"Written to {out}: {', '.join(FORECAST_FILES)}.")
+    chosen = kept[version] if version else list(kept.values())[-1]
+    write_forecast(chosen, out)
+    typer.echo(f"Version {chosen.forecast_id}, written to {out}: {', '.join(FORECAST_FILES)}.")
 
 
 @cli.command()

@@ -41,6 +41,8 @@ def progress_line(what: str) -> Iterator[Progress]:
     """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""
 
     def show(done: int, of: int) -> None:
+        if of == 0:
+            return
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{what} {done} of {of}")
         elif done == of or done % 10 == 0:
@@ -50,6 +52,23 @@ def progress_line(what: str) -> Iterator[Progress]:
     yield show
     if sys.stderr.isatty():
         sys.stderr.write("\n")
+
+
+def check_walk_folder(folder: Path) -> None:
+    """Raise if a folder can't be a walk folder.
+
+    Raises
+    ------
+    FieldDataError
+        If it is missing or lacks one of its two needed files.
+    """
+    if not folder.is_dir():
+        raise FieldDataError(f"There is no folder {folder}.", fix="Check its name.")
+    for name in ("blocks.csv", "walk.csv"):
+        if not (folder / name).is_file():
+            raise FieldDataError(
+                f"{folder} has no {name}.", fix="A walk folder needs blocks.csv and walk.csv."
+            )
 
 
 def load_folder(
@@ -161,6 +180,7 @@ def farm_settings_or(store: FarmStore, path: Path | None) -> Settings:
         return farm_settings(store)
     settings = read_settings(path)
     store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
+    typer.echo(f"The settings of {path.name} are the farm's from now on.", err=True)
     return settings
 
 
@@ -178,11 +198,11 @@ def measure_again(store: FarmStore, settings: Settings, detector: str) -> None:
         )
 
 
-def day(text: str) -> date:
+def day(text: str, *, option: str) -> date:
     """A date as 2026-08-12."""
     from fruitvision.units import parse_date
 
-    return parse_date(text, field="day")
+    return parse_date(text, field=option)
 
 
 def pick_date(text: str) -> tuple[str, date]:
@@ -192,4 +212,4 @@ def pick_date(text: str) -> tuple[str, date]:
         raise FieldDataError(
             f"'{text}' is no pick date.", fix="Write it as --pick 'Gala North=2026-09-03'."
         )
-    return name.strip(), day(when)
+    return name.strip(), day(when, option="--pick")

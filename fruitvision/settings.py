@@ -127,7 +127,9 @@ def read_settings(path: Path) -> Settings:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as err:
         raise SettingsError(
-            f"Can't read the settings file {path.name}: {err}.", fix="Correct it or leave it out."
+            f"Can't read the settings file {path}: "
+            f"{err.strerror if isinstance(err, OSError) else 'it is no UTF-8 text'}.",
+            fix="Correct it or leave it out.",
         ) from err
     return settings_from_text(text)
 

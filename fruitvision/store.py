@@ -95,13 +95,14 @@ def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore
     database = folder / DATABASE_NAME
     if not create and not database.exists():
         raise StoreError(
-            f"There is no farm in {folder}.", fix="Check the folder, or create the farm first."
+            f"There is no farm in {folder}.",
+            fix="Check the folder, or run: fruitvision load WALK --farm FARM.",
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:
         raise StoreError(
-            f"Can't make the farm folder {folder}: {err.strerror}.",
+            f"Can't make the folder {folder}: {err.strerror}.",
             fix="Choose a folder that you can write to.",
         ) from err
     store = FarmStore(folder, open_database(database))
@@ -280,7 +281,7 @@ class FarmStore:
     # ------------------------------------------------------------ forecasts
 
     def save_forecast(self, forecast: Forecast) -> None:
-        """Keep a forecast for good.
+        """Keep a forecast for good; one that is made again becomes the latest again.
 
         Raises
         ------
@@ -290,13 +291,16 @@ class FarmStore:
         query = select(tables.forecast).where(tables.forecast.c.forecast_id == forecast.forecast_id)
         with writing(self._engine, self._path) as connection:
             kept = connection.execute(query).mappings().first()
-            if kept is None:
-                connection.execute(insert(tables.forecast).values(rows.forecast_row(forecast)))
-            elif rows.forecast(kept) != forecast:
+            if kept is not None and rows.forecast(kept) != forecast:
                 raise StoreError(
                     f"Forecast {forecast.forecast_id} was published with other numbers.",
                     fix="Published forecasts stay: save the correction as a new forecast.",
                 )
+            latest = connection.scalar(select(func.max(tables.forecast.c.number)))
+            if kept is None or kept["number"] != latest:
+                again = tables.forecast.c.forecast_id == forecast.forecast_id
+                connection.execute(delete(tables.forecast).where(again))
+                connection.execute(insert(tables.forecast).values(rows.forecast_row(forecast)))
 
     def forecasts(self) -> tuple[Forecast, ...]:
         """All forecasts, in the order in which they were made and saved."""

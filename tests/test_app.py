@@ -171,8 +171,8 @@ def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) ->
         fill(store, pick_date=date(2026, 8, 1))
     app = press(page("forecast"), "Make forecast")
     assert not app.exception
-    assert "the pick date 2026-08-01 is before the photos" in app.error[0].value
-    assert "Correct pick" in app.error[0].value
+    assert "The pick date 2026-08-01 is before the photos" in app.error[0].value
+    assert "Correct the pick date" in app.error[0].value
     assert not app.download_button
 
 

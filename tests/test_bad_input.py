@@ -15,6 +15,7 @@ import pytest
 from PIL import Image as PillowImage
 
 from fruitvision.cli import main
+from fruitvision.store import open_farm
 from tests.scenes import Ball, Camera, Marker, Thing, draw_scene
 
 CAMERA = Camera(width_px=900, height_px=1200, focal_px=900.0)
@@ -255,6 +256,46 @@ def test_other_mistakes_are_two_sentences(tmp_path: Path) -> None:
         assert len(text.strip().splitlines()) >= 2, text
 
 
+def test_a_wrong_folder_leaves_no_farm_behind(tmp_path: Path) -> None:
+    for folder in (tmp_path / "none", tmp_path):
+        status, text = run("load", str(folder), "--farm", str(tmp_path / "farm"))
+        assert status == 2
+        assert "There is no folder" in text or "has no blocks.csv" in text
+    assert not (tmp_path / "farm").exists()
+
+
+def test_no_photo_and_no_block_are_said(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    status, text = run("measure", str(tmp_path / "empty"), "--out", str(tmp_path / "out"))
+    assert status == 2
+    assert "There are no photos in" in text
+    with open_farm(tmp_path / "farm"):
+        pass
+    status, text = run("block", "--farm", str(tmp_path / "farm"))
+    assert status == 2
+    assert "holds no block yet" in text
+
+
+def test_a_forecast_made_again_is_the_latest_again(tmp_path: Path) -> None:
+    farm = str(tmp_path / "farm")
+    walk = write_walk(
+        tmp_path / "walk",
+        hand_counts="block,row,position,fruit_count,counted_on,protocol\n"
+        "Gala North,1,1,20,2026-08-12,one face\n",
+    )
+    run("load", str(walk), "--farm", farm, "--workers", "1")
+    first = _version(run("forecast", "--farm", farm)[1])
+    other = _version(run("forecast", "--farm", farm, "--pick", "Gala North=2026-09-20")[1])
+    assert first != other
+    assert _version(run("forecast", "--farm", farm)[1]) == first
+    _, text = run("export", "--farm", farm, "--out", str(tmp_path / "out"))
+    assert f"Version {first}" in text
+
+
+def _version(text: str) -> str:
+    return text.split("version ", 1)[1].split(maxsplit=1)[0]
+
+
 def test_a_batch_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
     photos = tmp_path / "photos"
     for number in range(6):
@@ -284,8 +325,6 @@ def test_a_batch_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
 
 def _stored(database: Path) -> int:
     """Photos whose measurement is kept."""
-    from fruitvision.store import open_farm
-
     if not database.exists():
         return 0
     try:

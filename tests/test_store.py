@@ -370,7 +370,7 @@ def test_a_farm_that_is_not_there_is_refused(tmp_path: Path) -> None:
 
 def test_a_folder_that_can_not_be_made_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(StoreError, match=r"Can't make the farm folder.*can write to"):
+    with pytest.raises(StoreError, match=r"Can't make the folder.*can write to"):
         open_farm(tmp_path / "file" / "farm")
 
 

@@ -119,15 +119,12 @@ def days_to_pick(estimate: BlockEstimate) -> int:
     """
     block = estimate.block
     if block.pick_date is None:
-        raise ForecastError(
-            f"{block.block_id} has no pick date.", fix="Enter pick_date in blocks.csv."
-        )
+        raise ForecastError("There is no pick date.", fix="Enter the day of the pick.")
     days = (block.pick_date - estimate.walked_on).days
     if days < 0:
         raise ForecastError(
-            f"{block.block_id}: the pick date {block.pick_date} is before the photos of "
-            f"{estimate.walked_on}.",
-            fix="Correct pick_date in blocks.csv, or the clock of the phone.",
+            f"The pick date {block.pick_date} is before the photos of {estimate.walked_on}.",
+            fix="Correct the pick date, or the phone's clock.",
         )
     return days
 

@@ -57,7 +57,7 @@ class ClassicalDetector:
     limits: str = (
         "Finds about half of the fruit that a person marks in a row photo, fewer where they are "
         "green, dark or mostly hidden; one in six of what it finds is no fruit of this row. "
-        "It sizes about one visible fruit in four. For trying things out, not for selling fruit."
+        "It sizes about one in four of them. Use it beside your usual count, not instead of it."
     )
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:

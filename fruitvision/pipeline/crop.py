@@ -44,7 +44,7 @@ from fruitvision.tree import sample_trees, split_walks
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockWalks:
-    """A block's latest estimate, its growth rate, and the sizes of an earlier walk if any."""
+    """A block's estimate of its latest walk, and its growth rate."""
 
     estimate: BlockEstimate
     growth: GrowthRate
@@ -138,7 +138,8 @@ def forecast_farm(
     Raises
     ------
     ForecastError
-        If no block can be forecast, or a pick date is given for a block that is not there.
+        If no block can be forecast, or a pick date is given that can't be: for a block that is not
+        there, or before its walk.
     """
     walks, refused_blocks = estimate_blocks(store, settings, detector_name=detector_name)
     refused = list(refused_blocks)
@@ -153,10 +154,14 @@ def forecast_farm(
             crops.append(_draw_crop(estimate, walk.growth, table, settings, shared))
             estimates.append(estimate)
         except ForecastError as err:
+            if estimate.block.block_id in dates:
+                raise
             refused.append(Refused(name=estimate.block.block_id, what=err.what, fix=err.fix))
     if not crops:
         raise ForecastError(
-            " ".join(["No block can be forecast.", *(item.what for item in refused)]),
+            " ".join(
+                ["No block can be forecast.", *(f"{item.name}: {item.what}" for item in refused)]
+            ),
             fix=" ".join(dict.fromkeys(item.fix for item in refused)) or "Load a walk.",
         )
     forecast = _forecast(
