@@ -29,7 +29,7 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import ForecastError
-from fruitvision.forecast.growth import mean_after
+from fruitvision.forecast.growth import growth_shift_mm
 from fruitvision.forecast.packout import Sorted, cartons_per_class, sort_into_classes
 from fruitvision.settings import Settings
 
@@ -152,7 +152,7 @@ def _grown(
     own = rng.standard_normal(len(today))
     normal = shared.growth if Doubt.DEFAULT_GROWTH in growth.doubts else own
     rate = np.maximum(growth.mm3_per_day + growth.mm3_per_day_error * normal, 0.0)
-    shift = mean_after(today, rate * days) - today.mean(axis=1)
+    shift = growth_shift_mm(today, rate * days)
     shift += settings.projection_error_mm_per_day * days * shared.season
     grown: Array = today + np.maximum(shift, 0.0)[:, np.newaxis]
     return grown

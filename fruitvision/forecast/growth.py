@@ -25,10 +25,10 @@ SHORTEST_DAYS = 7
 FEWEST_TREES = 3
 
 
-def mean_after(
+def growth_shift_mm(
     diameters_mm: NDArray[np.float64], gain_mm3: float | NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Mean diameter after every fruit gained the same D³.
+    """By how much the mean diameter grows when every fruit gains the same D³, mm.
 
     Parameters
     ----------
@@ -43,7 +43,8 @@ def mean_after(
     """
     gain = np.asarray(gain_mm3, float)[..., np.newaxis]
     grown: NDArray[np.float64] = np.cbrt(np.maximum(diameters_mm**3 + gain, 0.0)).mean(axis=-1)
-    return grown
+    shift: NDArray[np.float64] = grown - diameters_mm.mean(axis=-1)
+    return shift
 
 
 def grow_to(
@@ -61,8 +62,7 @@ def grow_to(
     """
     if days < 0:
         raise ValueError(f"days must be 0 or more, got {days}")
-    shift = float(mean_after(diameters_mm, mm3_per_day * days)) - float(diameters_mm.mean())
-    return diameters_mm + shift
+    return diameters_mm + growth_shift_mm(diameters_mm, mm3_per_day * days)
 
 
 def default_growth(settings: Settings) -> GrowthRate:

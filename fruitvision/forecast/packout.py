@@ -56,7 +56,8 @@ def sort_into_classes(
     table : SizeTable
         Classes by mass (unit g) or by diameter (unit mm).
     """
-    mean_mass_g = np.maximum(factor_g_per_mm3[:, np.newaxis] * diameters_mm**3, 1e-9)
+    mass_g = mass_from_diameter(diameters_mm, factor_g_per_mm3=factor_g_per_mm3[:, np.newaxis])
+    mean_mass_g = np.maximum(mass_g, 1e-9)
     if table.unit == "g":
         spread = float(np.sqrt(np.log1p(mass_scatter**2)))
         centre = np.log(mean_mass_g) - spread**2 / 2

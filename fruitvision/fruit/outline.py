@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from fruitvision.fruit.appearance import Plane
 
 Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 RAYS = 64
 ANGLES = np.arange(RAYS) * 2 * np.pi / RAYS
