@@ -10,14 +10,17 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitvision.simulate.field_data import write_field_data
-from fruitvision.simulate.marker import MARKER_ID, draw_sheet, marker_corners_on_sheet_mm
-from fruitvision.simulate.meshes import lathe, tube
-from fruitvision.simulate.phone import develop, to_jpeg
-from fruitvision.simulate.projection import Camera, ellipsoid_shapes, outlines, turns_about
-from fruitvision.simulate.scene import Shot, compose, hang_sheet
-from fruitvision.simulate.season import PLANS, SeasonBlock, draw_season
-from fruitvision.simulate.tree import grow_tree
+from fruitvision.simulate.picture.camera import Camera, ellipsoid_shapes, outlines, turns_about
+from fruitvision.simulate.picture.marker import MARKER_ID, draw_sheet, marker_corners_on_sheet_mm
+from fruitvision.simulate.picture.meshes import lathe, tube
+from fruitvision.simulate.picture.phone import PhoneDials, develop, to_jpeg
+from fruitvision.simulate.picture.references import ReferenceDials, hang_sheet
+from fruitvision.simulate.picture.scene import compose, solid_points
+from fruitvision.simulate.picture.shot import Shot
+from fruitvision.simulate.picture.tree import TreeDials, grow_tree
+from fruitvision.simulate.season.draw import SeasonBlock, draw_season
+from fruitvision.simulate.season.plan import PLANS
+from fruitvision.simulate.season.tables import write_field_data
 
 SAMPLES = Path(__file__).parent.parent / "samples"
 SEED = 2026
@@ -138,8 +141,8 @@ def test_opencv_reads_the_sheet_and_its_corners() -> None:
 def test_a_tree_is_the_same_whoever_looks_and_its_fruit_do_not_overlap() -> None:
     diameters = np.random.default_rng(3).normal(66.0, 5.0, 90)
     foot = np.array([100.0, 0.0, 0.0])
-    tree = grow_tree(diameters, foot, np.random.default_rng(5))
-    again = grow_tree(diameters, foot, np.random.default_rng(5))
+    tree = grow_tree(TreeDials(), diameters, foot, np.random.default_rng(5))
+    again = grow_tree(TreeDials(), diameters, foot, np.random.default_rng(5))
     assert np.array_equal(tree.fruits.centres_mm, again.fruits.centres_mm)
     centres = tree.fruits.centres_mm
     gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
@@ -155,7 +158,8 @@ def test_the_sheet_faces_the_camera_at_the_wanted_depth(
 ) -> None:
     block = season[0]
     picture = compose(Shot(block=block, tree=block.photographed[0], face=face, seed=SEED))
-    sheet = hang_sheet(picture, 2230.0)
+    rng = np.random.default_rng(2)
+    sheet = hang_sheet(ReferenceDials(), picture.camera, solid_points(picture), 2230.0, rng)
     depth = picture.camera.seen_from(sheet.middle_mm[None])[0, 2]
     assert abs(depth - 2230.0) <= 81.0
     top_left, top_right, bottom_right, _ = sheet.corners_px(picture.camera)
@@ -291,7 +295,7 @@ def test_a_photo_carries_time_and_lens_and_no_place() -> None:
     from PIL import Image
 
     light = np.random.default_rng(0).uniform(0.0, 1.0, (40, 30, 3)).astype(np.float32)
-    picture = develop(light, np.random.default_rng(1))
+    picture = develop(PhoneDials(), light, np.random.default_rng(1))
     jpeg = to_jpeg(picture, datetime(2026, 8, 12, 9, 30), 26.0, quality=86)  # noqa: DTZ001
     exif = Image.open(BytesIO(jpeg)).getexif()
     inner = exif.get_ifd(34665)
@@ -305,9 +309,9 @@ def test_a_photo_carries_time_and_lens_and_no_place() -> None:
 
 def test_a_fruit_with_nothing_before_it_is_seen_whole() -> None:
     pytest.importorskip("mitsuba")
-    from fruitvision.simulate.render import choose_variant, render_labels
-    from fruitvision.simulate.skin import fruit_mesh
-    from fruitvision.simulate.tree import Fruits
+    from fruitvision.simulate.picture.render import choose_variant, render_labels
+    from fruitvision.simulate.picture.skin import SKINS, fruit_mesh
+    from fruitvision.simulate.picture.tree import Fruits
 
     choose_variant("scalar_rgb")
     camera = replace(front_camera(300.0), width_px=120, height_px=120)
@@ -319,7 +323,7 @@ def test_a_fruit_with_nothing_before_it_is_seen_whole() -> None:
         heights_mm=np.array([62.0]),
     )
     sunny = np.array([[0.0, 0.0, 1.0]])
-    mesh = fruit_mesh(fruits, np.array([1]), "Gala", sunny, 1, rows=33)
+    mesh = fruit_mesh(fruits, np.array([1]), SKINS["Gala"], sunny, 1, rows=33)
     labels = render_labels([mesh], None, camera, passes=8)
     shapes = ellipsoid_shapes(fruits.turns, fruits.diameters_mm, fruits.heights_mm)
     ellipse = outlines(camera, fruits.centres_mm, shapes)[0]

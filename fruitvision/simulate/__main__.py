@@ -12,8 +12,8 @@ from pathlib import Path
 
 from fruitvision.errors import FruitVisionError
 from fruitvision.simulate.album import Order, gather, make_photo, sidecar
-from fruitvision.simulate.field_data import FACES, photo_name, write_field_data
-from fruitvision.simulate.season import SeasonBlock, draw_season
+from fruitvision.simulate.season.draw import SeasonBlock, draw_season
+from fruitvision.simulate.season.tables import FACES, photo_name, write_field_data
 
 logger = logging.getLogger("fruitvision.simulate")
 

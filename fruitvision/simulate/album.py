@@ -6,11 +6,11 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from fruitvision.simulate.field_data import FACES, photo_name, write_table
-from fruitvision.simulate.render import choose_variant
-from fruitvision.simulate.scene import Shot
-from fruitvision.simulate.season import SeasonBlock, draw_season
-from fruitvision.simulate.shoot import MARKER_COLUMNS, PHOTO_COLUMNS, shoot
+from fruitvision.simulate.picture.render import choose_variant
+from fruitvision.simulate.picture.shoot import MARKER_COLUMNS, PHOTO_COLUMNS, shoot
+from fruitvision.simulate.picture.shot import Shot
+from fruitvision.simulate.season.draw import SeasonBlock, draw_season
+from fruitvision.simulate.season.tables import FACES, photo_name, write_table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,8 @@ from fruitvision.forecast.draw import draw_block, draw_shared, summarise
 from fruitvision.forecast.growth import growth_from_calipers
 from fruitvision.settings import Settings
 from fruitvision.simulate.score import Scored, TrueCrop, score_block
-from fruitvision.simulate.season import PLANS, SeasonBlock, draw_season
+from fruitvision.simulate.season.draw import SeasonBlock, draw_season
+from fruitvision.simulate.season.plan import PLANS
 from fruitvision.size_table import load_size_table
 
 DISTANCE_MM = 2300.0

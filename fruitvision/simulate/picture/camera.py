@@ -16,6 +16,23 @@ Vector = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CameraDials:
+    """Phone and where it is held. Our choice, where no source is named.
+
+    `focal_35mm` : 35 mm equivalent of the main lens of most phones; `distance_mm`, `height_mm` :
+    from the trunk and above the ground; `step_mm` : how far along the row the next photo of the
+    same face is taken.
+    """
+
+    width_px: int = 1500
+    height_px: int = 2000
+    focal_35mm: float = 26.0
+    distance_mm: float = 2300.0
+    height_mm: float = 1400.0
+    step_mm: float = 400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Camera:
     """Where the phone is, where it looks, and its focal length in px of the upright picture."""
 
@@ -110,3 +127,22 @@ def turns_about(axes: Floats, angles_rad: Floats) -> Floats:
     sine = np.sin(angles_rad)[:, None, None]
     cosine = np.cos(angles_rad)[:, None, None]
     return np.asarray(np.eye(3) + sine * cross + (1.0 - cosine) * (cross @ cross))
+
+
+def hold_camera(dials: CameraDials, towards: float, step: int, rng: np.random.Generator) -> Camera:
+    """Camera of one photo, held by hand; `towards` is the sign of z on its side of the row."""
+    x, height, distance = rng.normal(
+        (step * dials.step_mm, dials.height_mm, dials.distance_mm), (35.0, 25.0, 35.0)
+    )
+    yaw, pitch, roll = np.radians(rng.normal(0.0, (1.0, 0.9, 0.7)))
+    forward = (float(np.sin(yaw)), float(np.sin(pitch)), float(-towards * np.cos(yaw)))
+    diagonal_px = float(np.hypot(dials.width_px, dials.height_px))
+    return Camera(
+        position_mm=(x, height, towards * distance),
+        forward=forward,
+        up=(float(np.sin(roll)), float(np.cos(roll)), 0.0),
+        # 43.2666 mm is the diagonal of 36 mm x 24 mm film (CIPA DCG-001).
+        focal_px=dials.focal_35mm / 43.2666 * diagonal_px,
+        width_px=dials.width_px,
+        height_px=dials.height_px,
+    )

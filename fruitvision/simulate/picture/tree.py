@@ -9,14 +9,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitvision.simulate.meshes import Ints
-from fruitvision.simulate.projection import Bools, Floats, turns_about
+from fruitvision.simulate.picture.camera import Bools, Floats, turns_about
+from fruitvision.simulate.picture.meshes import Ints
 
-LIMBS = 30
 LIMB_POINTS = 8
-LEAVES = 2350
-# Shares of clusters of one, two and three fruit after thinning. Our choice.
-CLUSTER_SHARES = (0.55, 0.32, 0.13)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeDials:
+    """Shape of the trees. Our choice.
+
+    `leaves` : per tree; `cluster_shares` : of clusters of one, two and three fruit after thinning.
+    """
+
+    limbs: int = 30
+    leaves: int = 2350
+    cluster_shares: tuple[float, float, float] = (0.55, 0.32, 0.13)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,15 +75,17 @@ class Tree:
     leaves: Leaves
 
 
-def grow_tree(diameters_mm: Floats, foot_mm: Floats, rng: np.random.Generator) -> Tree:
+def grow_tree(
+    dials: TreeDials, diameters_mm: Floats, foot_mm: Floats, rng: np.random.Generator
+) -> Tree:
     """A tree that stands at `foot_mm` (3,) and bears fruit of those diameters.
 
     The same `rng` state and diameters give the same tree from whichever side it is seen.
     """
     trunk = _trunk(rng)
-    limbs = _limbs(trunk, rng)
-    fruits = _hang(diameters_mm, limbs, rng)
-    leaves = _leaf_out(limbs, trunk, fruits, rng)
+    limbs = _limbs(dials.limbs, trunk, rng)
+    fruits = _hang(dials, diameters_mm, limbs, rng)
+    leaves = _leaf_out(dials.leaves, limbs, trunk, fruits, rng)
     return Tree(
         trunk_mm=trunk + foot_mm,
         limbs_mm=limbs + foot_mm,
@@ -102,17 +112,17 @@ def _trunk(rng: np.random.Generator) -> Floats:
     return np.column_stack([wobble[:, 0], height, wobble[:, 1]])
 
 
-def _limbs(trunk: Floats, rng: np.random.Generator) -> Floats:
-    share = (np.arange(LIMBS) + rng.uniform(-0.3, 0.3, LIMBS)) / (LIMBS - 1)
+def _limbs(count: int, trunk: Floats, rng: np.random.Generator) -> Floats:
+    share = (np.arange(count) + rng.uniform(-0.3, 0.3, count)) / (count - 1)
     height = 620.0 + 1780.0 * np.clip(share, 0.0, 1.0)
     # Golden angle between one limb and the next, as in most trees.
-    azimuth = np.radians(137.5) * np.arange(LIMBS) + rng.normal(0.0, 0.35, LIMBS)
-    reach = (560.0 - 290.0 * np.clip(share, 0.0, 1.0)) * rng.uniform(0.75, 1.1, LIMBS)
+    azimuth = np.radians(137.5) * np.arange(count) + rng.normal(0.0, 0.35, count)
+    reach = (560.0 - 290.0 * np.clip(share, 0.0, 1.0)) * rng.uniform(0.75, 1.1, count)
     t = np.linspace(0.0, 1.0, LIMB_POINTS)
-    rise = rng.normal(0.25, 0.15, LIMBS)
-    droop = rng.uniform(0.25, 0.75, LIMBS)
+    rise = rng.normal(0.25, 0.15, count)
+    droop = rng.uniform(0.25, 0.75, count)
     lift = reach[:, None] * (rise[:, None] * t - droop[:, None] * t**2)
-    bend = rng.normal(0.0, 0.12, LIMBS)[:, None] * reach[:, None] * t**2
+    bend = rng.normal(0.0, 0.12, count)[:, None] * reach[:, None] * t**2
     out = reach[:, None] * t
     x = out * np.cos(azimuth)[:, None] - bend * np.sin(azimuth)[:, None]
     z = out * np.sin(azimuth)[:, None] + bend * np.cos(azimuth)[:, None]
@@ -134,14 +144,16 @@ def _choose_limbs(limbs: Floats, count: int, rng: np.random.Generator) -> Ints:
     return rng.choice(len(limbs), count, p=reach / reach.sum()).astype(np.int64)
 
 
-def _hang(diameters_mm: Floats, limbs: Floats, rng: np.random.Generator) -> Fruits:
+def _hang(
+    dials: TreeDials, diameters_mm: Floats, limbs: Floats, rng: np.random.Generator
+) -> Fruits:
     """Clusters under limbs; a place that would push fruit into each other is drawn again."""
     count = len(diameters_mm)
     heights = diameters_mm * np.clip(rng.normal(0.895, 0.018, count), 0.86, 0.93)
     centres, spots = np.zeros((count, 3)), np.zeros((count, 3))
     placed = 0
     while placed < count:
-        size = min(1 + int(rng.choice(3, p=CLUSTER_SHARES)), count - placed)
+        size = min(1 + int(rng.choice(3, p=dials.cluster_shares)), count - placed)
         here = slice(placed, placed + size)
         for _ in range(300):
             spot = _points_on(limbs, _choose_limbs(limbs, 1, rng), rng.uniform(0.35, 1.0, 1))[0]
@@ -182,9 +194,11 @@ def _free(centres: Floats, diameters: Floats, placed: int, size: int) -> bool:
     return bool((gaps >= touch).all())
 
 
-def _leaf_out(limbs: Floats, trunk: Floats, fruits: Fruits, rng: np.random.Generator) -> Leaves:
+def _leaf_out(
+    count: int, limbs: Floats, trunk: Floats, fruits: Fruits, rng: np.random.Generator
+) -> Leaves:
     """Leaves along limbs, along the leader, and in rosettes where fruit hang."""
-    on_limbs, on_leader = int(LEAVES * 0.74), int(LEAVES * 0.10)
+    on_limbs, on_leader = int(count * 0.74), int(count * 0.10)
     t = rng.uniform(0.12, 1.03, on_limbs)
     along = _points_on(limbs, _choose_limbs(limbs, on_limbs, rng), t)
     height = rng.uniform(700.0, trunk[-1, 1] + 60.0, on_leader)
@@ -198,7 +212,7 @@ def _leaf_out(limbs: Floats, trunk: Floats, fruits: Fruits, rng: np.random.Gener
     bases = np.concatenate([along, leader])
     bases = bases + rng.normal(0.0, (42.0, 46.0, 42.0), bases.shape)
     if len(fruits.spots_mm):
-        spots = fruits.spots_mm[rng.integers(0, len(fruits.spots_mm), LEAVES - len(bases))]
+        spots = fruits.spots_mm[rng.integers(0, len(fruits.spots_mm), count - len(bases))]
         bases = np.concatenate([bases, spots + rng.normal(0.0, 18.0, spots.shape)])
     leaves = _turn_leaves(bases, trunk, rng)
     return leaves.where(_outside_fruit(leaves.middles_mm(), fruits))

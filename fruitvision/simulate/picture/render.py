@@ -2,31 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.errors import SettingsError
-from fruitvision.simulate.marker import SHEET_MM, draw_sheet
-from fruitvision.simulate.meshes import Mesh
-from fruitvision.simulate.projection import Camera, Floats
-from fruitvision.simulate.scene import Sheet
+from fruitvision.simulate.picture.camera import Camera, Floats
+from fruitvision.simulate.picture.light import Light
+from fruitvision.simulate.picture.marker import SHEET_MM, draw_sheet
+from fruitvision.simulate.picture.meshes import Mesh
+from fruitvision.simulate.picture.references import Sheet
 
 # Labels are drawn as grey levels label / LABEL_STEPS, exact in 32-bit floats.
 LABEL_STEPS = 16384.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Light:
-    """Direction to the sun, how bright sun and sky are against a clear day, and thin cloud."""
-
-    to_sun: tuple[float, float, float]
-    sun: float
-    sky: float
-    turbidity: float
-    cloud: bool
 
 
 def choose_variant(name: str) -> None:

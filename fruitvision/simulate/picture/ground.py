@@ -5,10 +5,12 @@ Everything is drawn as seen from face A (behind is towards -z) and mirrored for 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from fruitvision.simulate.meshes import Mesh, blades, grid_faces, tube
-from fruitvision.simulate.projection import Floats
+from fruitvision.simulate.picture.camera import Floats
+from fruitvision.simulate.picture.meshes import Mesh, blades, grid_faces, tube
 
 ROW_SPACING_MM = 3500.0
 # Half of the strip under the trees that is kept free of grass, mm. Our choice.
@@ -16,9 +18,16 @@ BARE_HALF_MM = 550.0
 WIRE_HEIGHTS_MM = (800.0, 1350.0, 1900.0, 2450.0)
 
 
-def surroundings(post_at_mm: float, rng: np.random.Generator) -> list[Mesh]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundDials:
+    """What grows and stands around the trees. Our choice. `weeds` : tufts under the near trees."""
+
+    weeds: int = 5000
+
+
+def surroundings(dials: GroundDials, post_at_mm: float, rng: np.random.Generator) -> list[Mesh]:
     """Soil, grass, wires of three rows, posts, and the hedge at the end of the block."""
-    meshes = [_soil(rng), _grass(rng), _hedge(rng)]
+    meshes = [_soil(rng), _grass(dials.weeds, rng), _hedge(rng)]
     for row in range(4):
         z = -row * ROW_SPACING_MM
         for height in WIRE_HEIGHTS_MM:
@@ -71,7 +80,7 @@ def _distance_to_row(z: Floats) -> Floats:
     return np.asarray(np.abs((z + ROW_SPACING_MM / 2.0) % ROW_SPACING_MM - ROW_SPACING_MM / 2.0))
 
 
-def _grass(rng: np.random.Generator) -> Mesh:
+def _grass(weed_count: int, rng: np.random.Generator) -> Mesh:
     """Dense grass between the rows, weeds under the trees."""
     near = np.column_stack(
         [rng.uniform(-4200.0, 4200.0, 90000), rng.uniform(-5200.0, 900.0, 90000)]
@@ -79,7 +88,9 @@ def _grass(rng: np.random.Generator) -> Mesh:
     far = np.column_stack(
         [rng.uniform(-8500.0, 8500.0, 90000), rng.uniform(-16000.0, -5000.0, 90000)]
     )
-    weeds = np.column_stack([rng.uniform(-2500.0, 2500.0, 5000), rng.normal(0.0, 320.0, 5000)])
+    weeds = np.column_stack(
+        [rng.uniform(-2500.0, 2500.0, weed_count), rng.normal(0.0, 320.0, weed_count)]
+    )
     alley = np.concatenate([near, far])
     alley = alley[_distance_to_row(alley[:, 1]) > BARE_HALF_MM * rng.uniform(0.75, 1.0, len(alley))]
     spots = np.concatenate([alley, weeds])

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitvision.simulate.season import FATES, SeasonBlock
+from fruitvision.simulate.season.draw import FATES, SeasonBlock
 
 # Standard deviation of one caliper reading, mm. Our choice for a dial caliper in the tree.
 CALIPER_ERROR_MM = 0.5

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitvision.simulate.meshes import Ints, Mesh, copies, lathe
-from fruitvision.simulate.projection import Floats
-from fruitvision.simulate.tree import Fruits
+from fruitvision.simulate.picture.camera import Floats
+from fruitvision.simulate.picture.meshes import Ints, Mesh, copies, lathe
+from fruitvision.simulate.picture.tree import Fruits
 
 Colour = tuple[float, float, float]
 
@@ -46,8 +46,20 @@ SKINS = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkinDials:
+    """Look of the skin. `kind` : a name of `SKINS`; empty takes that of the block's variety."""
+
+    kind: str = ""
+
+
+def skin_of(dials: SkinDials, variety: str) -> Skin:
+    """The skin of a preset on a variety."""
+    return SKINS[dials.kind or variety]
+
+
 def fruit_mesh(
-    fruits: Fruits, labels: Ints, variety: str, sunny: Floats, seed: int, *, rows: int
+    fruits: Fruits, labels: Ints, skin: Skin, sunny: Floats, seed: int, *, rows: int
 ) -> Mesh:
     """All fruit of a tree as one mesh.
 
@@ -65,7 +77,7 @@ def fruit_mesh(
         material="fruit",
         points_mm=(turned + fruits.centres_mm[:, None, :]).reshape(-1, 3),
         faces=copies(faces, len(points), len(labels)),
-        colours=_paint(directions, own_sunny, SKINS[variety], rng).reshape(-1, 3),
+        colours=_paint(directions, own_sunny, skin, rng).reshape(-1, 3),
         normals=normals.reshape(-1, 3),
         labels=np.repeat(labels, len(points)),
     )

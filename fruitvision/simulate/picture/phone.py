@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
 
@@ -18,13 +19,25 @@ _MAKE, _MODEL, _ORIENTATION, _CHANGED, _EXIF = 271, 272, 274, 306, 34665
 _TAKEN, _OFFSET, _FOCAL_MM, _FOCAL_35MM, _WIDTH, _HEIGHT = 36867, 36881, 37386, 41989, 40962, 40963
 
 
-def develop(light: Pixels, rng: np.random.Generator) -> NDArray[np.uint8]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhoneDials:
+    """What the phone does to the light. Our choice.
+
+    `exposure_stops` : mean and standard deviation around a middle tone of 0.12; `jpeg_quality` : 86
+    gives the size of a phone's own files.
+    """
+
+    exposure_stops: tuple[float, float] = (0.0, 0.2)
+    jpeg_quality: int = 86
+
+
+def develop(dials: PhoneDials, light: Pixels, rng: np.random.Generator) -> NDArray[np.uint8]:
     """(H, W, 3) sRGB picture of (H, W, 3) linear radiance, exposed for the middle of the frame."""
     height = len(light)
     exposed = np.minimum(light, np.quantile(light, 0.999))
     grey = exposed[height // 4 :].mean(axis=2)
     # A scene's middle tone lands at about 0.12 of white, give or take a quarter of a stop.
-    gain = 0.120 / float(np.median(grey)) * 2.0 ** float(rng.normal(0.0, 0.2))
+    gain = 0.120 / float(np.median(grey)) * 2.0 ** float(rng.normal(*dials.exposure_stops))
     warm = np.exp(rng.normal(0.0, 0.02, 3)).astype(np.float32)
     linear = _blurred(exposed * gain * warm, float(rng.uniform(0.30, 0.45)))
     # Photon noise grows with the root of the light; numbers are our choice.

@@ -8,25 +8,17 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.simulate.field_data import Row, photo_name
-from fruitvision.simulate.phone import develop, to_jpeg
-from fruitvision.simulate.projection import Camera, Floats
-from fruitvision.simulate.render import Light, render_labels, render_light
-from fruitvision.simulate.scene import (
-    CAMERA_DISTANCE_MM,
-    FOCAL_35MM,
-    Picture,
-    Sheet,
-    Shot,
-    compose,
-    hang_sheet,
-    meshes,
-)
+from fruitvision.simulate.picture.camera import Camera, Floats
+from fruitvision.simulate.picture.light import choose_light
+from fruitvision.simulate.picture.phone import develop, to_jpeg
+from fruitvision.simulate.picture.references import Sheet, hang_sheet
+from fruitvision.simulate.picture.render import render_labels, render_light
+from fruitvision.simulate.picture.scene import Picture, compose, meshes, solid_points
+from fruitvision.simulate.picture.shot import Shot
+from fruitvision.simulate.season.tables import Row, photo_name
 
 # Fruit of rows behind that show less than this are left out of the truth. Our choice.
 SMALLEST_SHARE_BEHIND = 0.2
-# JPEG quality of the samples. Our choice: of the size of a phone's own, but 40 in one checkout.
-JPEG_QUALITY = 86
 
 PHOTO_COLUMNS: Row = (
     "photo",
@@ -73,20 +65,37 @@ class Exposure:
 
 def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
     """Make one photo. `shrink` 5 gives a fifth of the width, to look at the scene cheaply."""
+    look = shot.look
     picture = compose(shot)
     camera = _smaller(picture.camera, shrink)
-    shares = visible_shares(picture, None, camera)
-    sheet = hang_sheet(picture, _visible_depth_mm(picture, shares))
+    sheet = _sheet(shot, shrink)
     everything = meshes(picture, sheet)
     shares = visible_shares(picture, sheet, camera)
-    light = render_light(everything, sheet, camera, _sun(shot), samples=samples)
-    pixels = develop(light, shot.rng(4))
+    light = render_light(
+        everything,
+        sheet,
+        camera,
+        choose_light(look.light, shot.towards, shot.rng(6)),
+        samples=samples,
+    )
+    pixels = develop(look.phone, light, shot.rng(4))
     return Exposure(
         name=photo_name(shot.block, shot.tree, shot.face),
-        jpeg=to_jpeg(pixels, _taken_at(shot), FOCAL_35MM, quality=JPEG_QUALITY),
+        jpeg=to_jpeg(
+            pixels, _taken_at(shot), look.camera.focal_35mm, quality=look.phone.jpeg_quality
+        ),
         fruit_rows=tuple(_fruit_rows(picture, shares)),
         marker_row=_marker_row(picture, sheet),
     )
+
+
+def _sheet(shot: Shot, shrink: int) -> Sheet:
+    """The sheet hangs where the scout put it before the first photo of this face."""
+    picture = compose(replace(shot, step=0))
+    shares = visible_shares(picture, None, _smaller(picture.camera, shrink))
+    depth = _visible_depth_mm(picture, shares)
+    references = shot.look.references
+    return hang_sheet(references, picture.camera, solid_points(picture), depth, shot.rng(2))
 
 
 def visible_shares(picture: Picture, sheet: Sheet | None, camera: Camera) -> Floats:
@@ -117,7 +126,7 @@ def _visible_depth_mm(picture: Picture, shares: Floats) -> float:
     own = _own_fruit(picture)
     weight = np.where(own, shares, 0.0)
     if weight.sum() <= 0.0:
-        return CAMERA_DISTANCE_MM
+        return picture.shot.look.camera.distance_mm
     depth = picture.camera.seen_from(picture.fruits().centres_mm)[:, 2]
     return float((weight * depth).sum() / weight.sum())
 
@@ -171,7 +180,11 @@ def _in_frame(ellipse: Floats, camera: Camera) -> bool:
 
 
 def _marker_row(picture: Picture, sheet: Sheet) -> Row:
-    from fruitvision.simulate.marker import MARKER_ID, MARKER_SIDE_MM, marker_corners_on_sheet_mm
+    from fruitvision.simulate.picture.marker import (
+        MARKER_ID,
+        MARKER_SIDE_MM,
+        marker_corners_on_sheet_mm,
+    )
 
     camera = picture.camera
     middle = sheet.points(marker_corners_on_sheet_mm()).mean(axis=0)
@@ -196,21 +209,3 @@ def _taken_at(shot: Shot) -> datetime:
     step = turn if shot.face == "A" else len(shot.block.photographed) - turn
     seconds = 130 * step + int(shot.rng(5).integers(0, 40))
     return datetime.combine(shot.block.plan.walked_on, start) + timedelta(seconds=seconds)
-
-
-def _sun(shot: Shot) -> Light:
-    """Sun behind the camera, up to 60 degrees to a side; one photo in four under thin cloud."""
-    rng = shot.rng(6)
-    aside, height = np.radians(rng.uniform(-60.0, 60.0)), np.radians(rng.uniform(32.0, 58.0))
-    cloud = rng.random() < 0.25
-    return Light(
-        to_sun=(
-            float(np.sin(aside) * np.cos(height)),
-            float(np.sin(height)),
-            float(shot.towards * np.cos(aside) * np.cos(height)),
-        ),
-        sun=float(rng.uniform(0.40, 0.65)),
-        sky=1.25,
-        cloud=cloud,
-        turbidity=float(rng.uniform(3.0, 6.0)),
-    )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.simulate.projection import Floats
+from fruitvision.simulate.picture.camera import Floats
 
 Ints = NDArray[np.int64]
 

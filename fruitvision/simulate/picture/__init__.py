@@ -1,0 +1,1 @@
+"""The picture layer: the trees of a season as photos with their truth."""
