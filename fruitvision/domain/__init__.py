@@ -1,0 +1,114 @@
+"""The records that travel from step to step. Frozen, unit in the name, doubt beside the number.
+
+Conventions
+-----------
+* `Estimate` is always P10, P50, P90: one chance in ten that the truth lies below `p10`, even
+  chance for `p50`, one in ten that it lies above `p90`.
+* A field that ends in `_error` is one standard error in the unit of its neighbour.
+* Pixels: the centre of the top-left pixel is (0, 0), x to the right, y down.
+* Dates are given, never read from the clock.
+"""
+
+from __future__ import annotations
+
+from fruitvision.domain.crop import (
+    BlockEstimate,
+    BlockInputs,
+    ClassCull,
+    GrowthRate,
+    HiddenFruitFactor,
+    Losses,
+    SizeDistribution,
+    StratumEstimate,
+    TreeSample,
+    WeightRule,
+)
+from fruitvision.domain.doubt import (
+    Doubt,
+    Doubts,
+    merge_doubts,
+)
+from fruitvision.domain.estimate import (
+    Estimate,
+    MadeWith,
+)
+from fruitvision.domain.field import (
+    Block,
+    CaliperReading,
+    HandCount,
+    Pick,
+    PickPlan,
+    Protocol,
+    RegisteredTree,
+    TreeId,
+    TreeKind,
+    TreePhoto,
+    VisitedPlace,
+    WeighedFruit,
+)
+from fruitvision.domain.forecast import (
+    Bridge,
+    BridgeStep,
+    ClassForecast,
+    CropForecast,
+    Forecast,
+    PickForecast,
+    SizeClass,
+    SizeTable,
+    UseQuantiles,
+    WeekForecast,
+)
+from fruitvision.domain.photo import (
+    Corners,
+    Fruit,
+    MeasuredPhoto,
+    Photo,
+    Reference,
+    Scale,
+)
+
+__all__ = [
+    "Block",
+    "BlockEstimate",
+    "BlockInputs",
+    "Bridge",
+    "BridgeStep",
+    "CaliperReading",
+    "ClassCull",
+    "ClassForecast",
+    "Corners",
+    "CropForecast",
+    "Doubt",
+    "Doubts",
+    "Estimate",
+    "Forecast",
+    "Fruit",
+    "GrowthRate",
+    "HandCount",
+    "HiddenFruitFactor",
+    "Losses",
+    "MadeWith",
+    "MeasuredPhoto",
+    "Photo",
+    "Pick",
+    "PickForecast",
+    "PickPlan",
+    "Protocol",
+    "Reference",
+    "RegisteredTree",
+    "Scale",
+    "SizeClass",
+    "SizeDistribution",
+    "SizeTable",
+    "StratumEstimate",
+    "TreeId",
+    "TreeKind",
+    "TreePhoto",
+    "TreeSample",
+    "UseQuantiles",
+    "VisitedPlace",
+    "WeekForecast",
+    "WeighedFruit",
+    "WeightRule",
+    "merge_doubts",
+]

@@ -1,0 +1,162 @@
+"""From the sampled tree to the block on the day of its walk, and how it grows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from fruitvision.domain.doubt import Doubts
+from fruitvision.domain.estimate import Estimate
+from fruitvision.domain.field import Block, PickPlan, Protocol, TreeId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeSample:
+    """One photographed tree: visible fruit summed over its faces, and the diameters seen."""
+
+    tree: TreeId
+    walked_on: date
+    protocol: Protocol
+    visible_count: int
+    diameters_mm: tuple[float, ...] = ()
+    diameter_errors_mm: tuple[float, ...] = ()
+    doubts: Doubts = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HiddenFruitFactor:
+    """Fruit on the tree per visible fruit: ratio of sums over the hand-counted trees.
+
+    `trees` are the block's own hand-counted trees; `pooled_blocks` names like blocks whose counts
+    moved the factor. `suspects` are trees whose pair looks wrong; they are in `factor`, and
+    `factor_without_suspects` tells what it would be without them.
+    """
+
+    factor: float
+    factor_error: float
+    trees: int
+    protocol: Protocol
+    doubts: Doubts = ()
+    counted_on: date | None = None
+    detector: str = ""
+    pooled_blocks: tuple[str, ...] = ()
+    suspects: tuple[TreeId, ...] = ()
+    factor_without_suspects: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StratumEstimate:
+    """A part of a block that bears alike. `bearing_trees` are full-tree equivalents."""
+
+    name: str
+    bearing_trees: float
+    sampled: int
+    fruit_per_tree: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeDistribution:
+    """Diameters of a block's fruit on one day, freed of measuring noise.
+
+    `quantiles_mm` are equally probable diameters, smallest first. `mean_error_mm` is the
+    tree-to-tree sampling error of the mean; `shared_error` is the relative error of the scale that
+    is common to all photos of the walk; `spread_error` is the relative error of the spread.
+    """
+
+    measured_on: date
+    quantiles_mm: tuple[float, ...]
+    mean_mm: float
+    sd_mm: float
+    mean_error_mm: float
+    shared_error: float
+    spread_error: float
+    fruit: int
+    trees: int
+    doubts: Doubts = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrowthRate:
+    """Gain of the cubed diameter per day, with its error and where it comes from."""
+
+    mm3_per_day: float
+    mm3_per_day_error: float
+    source: str
+    doubts: Doubts = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockEstimate:
+    """What a walk says about a block on the day of the walk.
+
+    `fruit_per_tree_error` and `degrees_of_freedom` belong to `fruit_per_tree_mean`; the finite
+    number of trees is already in.
+    """
+
+    block: Block
+    walked_on: date
+    trees: int
+    visible_per_tree: float
+    factor: HiddenFruitFactor | None
+    fruit_per_tree_mean: float
+    fruit_per_tree_error: float
+    degrees_of_freedom: int
+    sampling_error: float
+    fruit_per_tree: Estimate
+    fruit_total: Estimate
+    sizes: SizeDistribution | None
+    doubts: Doubts
+    # Full-tree equivalents by the register, and their standard error; None: the block's own count.
+    bearing_trees: float | None = None
+    bearing_trees_error: float = 0.0
+    strata: tuple[StratumEstimate, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeightRule:
+    """Mass from diameter: mass_g = factor * diameter_mm ** power, with what is not known of it.
+
+    `factor_error` : relative standard error of the rule's mean mass, shared by all fruit;
+    `scatter` : coefficient of variation of mass among fruit of one diameter.
+    """
+
+    factor: float
+    power: float
+    factor_error: float
+    scatter: float
+    source: str
+    fruit: int = 0
+    doubts: Doubts = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClassCull:
+    """Share of the picked fruit of one size class that is not packed."""
+
+    size_class: str
+    cull_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Losses:
+    """Shares of the fruit that never reach a carton, each with its standard error.
+
+    `culls_by_class` replaces `cull_share` for the classes it names.
+    """
+
+    drop_share: float
+    drop_share_error: float
+    cull_share: float
+    cull_share_error: float
+    culls_by_class: tuple[ClassCull, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockInputs:
+    """All that a block's forecast is drawn from: the same inputs and seed give the same numbers."""
+
+    estimate: BlockEstimate
+    growth: GrowthRate
+    weight: WeightRule
+    losses: Losses
+    plan: PickPlan

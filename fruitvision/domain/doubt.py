@@ -1,0 +1,110 @@
+"""Reasons to trust a number less."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Doubt(StrEnum):
+    """A reason to trust a number less. The value is the code in tables, `words` is for people."""
+
+    # photo
+    BLURRED = "blurred"
+    TOO_DARK = "too_dark"
+    TOO_BRIGHT = "too_bright"
+    NO_DATE = "no_date"
+    NO_TREE = "no_tree"
+    # reference and scale
+    NO_MARKER = "no_marker"
+    MARKER_CUT = "marker_cut"
+    MARKER_TILTED = "marker_tilted"
+    MARKER_SMALL = "marker_small"
+    MARKERS_DISAGREE = "markers_disagree"
+    SCALE_BY_HAND = "scale_by_hand"
+    LENS_UNKNOWN = "lens_unknown"
+    # fruit
+    NOT_SIZED = "not_sized"
+    CUT_BY_EDGE = "cut_by_edge"
+    PARTLY_HIDDEN = "partly_hidden"
+    # tree and block
+    FACE_MISSING = "face_missing"
+    FEW_TREES = "few_trees"
+    NO_HAND_COUNTS = "no_hand_counts"
+    FEW_HAND_COUNTS = "few_hand_counts"
+    OTHER_PROTOCOL = "other_protocol"
+    HAND_BELOW_VISIBLE = "hand_below_visible"
+    NO_SIZES = "no_sizes"
+    NO_CALIPERS = "no_calipers"
+    POOLED_FACTOR = "pooled_factor"
+    OLD_FACTOR = "old_factor"
+    OTHER_DETECTOR = "other_detector"
+    SUSPECT_PAIRS = "suspect_pairs"
+    NOT_SPREAD = "not_spread"
+    STRATUM_NOT_SAMPLED = "stratum_not_sampled"
+    ONE_TREE = "one_tree"
+    TREES_ALL_EQUAL = "trees_all_equal"
+    REGISTER_DIFFERS = "register_differs"
+    # forecast
+    DEFAULT_GROWTH = "default_growth"
+    SISTER_GROWTH = "sister_growth"
+    FARM_GROWTH = "farm_growth"
+    FEW_WEIGHED = "few_weighed"
+    DEFAULT_WEIGHT = "default_weight"
+    ASSUMED_CULLS = "assumed_culls"
+    FAR_AHEAD = "far_ahead"
+
+    @property
+    def words(self) -> str:
+        """One plain sentence for a grower."""
+        return _WORDS[self]
+
+
+_WORDS: dict[Doubt, str] = {
+    Doubt.BLURRED: "Blurred: hold still and focus on the fruit, then take it again.",
+    Doubt.TOO_DARK: "Too dark: wait for light or step so that the sun is behind you.",
+    Doubt.TOO_BRIGHT: "Too bright: turn away from the sun or lower the exposure.",
+    Doubt.NO_DATE: "The photo carries no date: check the phone's clock settings.",
+    Doubt.NO_TREE: "No tree seen: this photo shows neither fruit nor foliage enough to count.",
+    Doubt.NO_MARKER: "No marker found: fruit are counted, not sized.",
+    Doubt.MARKER_CUT: "The marker is cut off or half covered: fruit are counted, not sized.",
+    Doubt.MARKER_TILTED: "The marker is tilted over 35°: fruit are counted, not sized.",
+    Doubt.MARKER_SMALL: "The marker is under 40 px wide: fruit are counted, not sized. Go nearer.",
+    Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
+    Doubt.SCALE_BY_HAND: "The scale was typed in, not measured from a marker.",
+    Doubt.LENS_UNKNOWN: "Lens unknown: the stretch of fruit near the picture's edge stays in.",
+    Doubt.NOT_SIZED: "Counted, not sized.",
+    Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
+    Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",
+    Doubt.FACE_MISSING: "A tree lacks a usable photo of one face and was left out.",
+    Doubt.FEW_TREES: "Fewer than 8 trees: a first look, no promise.",
+    Doubt.NO_HAND_COUNTS: "No hand-counted trees: visible fruit only, hidden fruit are not in.",
+    Doubt.FEW_HAND_COUNTS: "Fewer than 5 hand-counted trees: the hidden-fruit factor is weak.",
+    Doubt.OTHER_PROTOCOL: "Hand counts belong to another way of taking photos: not used.",
+    Doubt.HAND_BELOW_VISIBLE: "A hand count is below the visible count: check that tree.",
+    Doubt.NO_SIZES: "No fruit could be sized: numbers only, no size classes.",
+    Doubt.NO_CALIPERS: "No caliper readings of this walk: photo millimetres are unchecked.",
+    Doubt.POOLED_FACTOR: "The hidden-fruit factor leans on counts of like blocks.",
+    Doubt.OLD_FACTOR: "The hand counts are more than 30 days older than the photos: count again.",
+    Doubt.OTHER_DETECTOR: "The hidden-fruit factor was made with another detector.",
+    Doubt.SUSPECT_PAIRS: "Some hand counts fit their photos badly: look at those trees.",
+    Doubt.NOT_SPREAD: "The photographed trees stand in one part of the block only.",
+    Doubt.STRATUM_NOT_SAMPLED: "A part of the block has no photographed tree: its load is assumed.",
+    Doubt.ONE_TREE: "One tree only: the spread between trees is assumed.",
+    Doubt.TREES_ALL_EQUAL: "All photographed trees have the same count: check the counts.",
+    Doubt.REGISTER_DIFFERS: "The walk found more gaps than the register says: check the register.",
+    Doubt.SISTER_GROWTH: "Growth is that of like blocks this year: measure this block twice.",
+    Doubt.FARM_GROWTH: "Growth is the farm's curve of past years: measure this block twice.",
+    Doubt.FEW_WEIGHED: "Too few fruit were weighed for a rule of this variety's own.",
+    Doubt.DEFAULT_GROWTH: "Growth is a textbook rate: measure twice to get this block's own.",
+    Doubt.DEFAULT_WEIGHT: "Weight from diameter is a general rule: weigh fruit of this variety.",
+    Doubt.ASSUMED_CULLS: "Culls and drop are assumed, not measured here.",
+    Doubt.FAR_AHEAD: "More than 60 days ahead: trust the peak classes only.",
+}
+
+Doubts = tuple[Doubt, ...]
+
+
+def merge_doubts(*groups: Doubts) -> Doubts:
+    """All doubts once, in the order of the enumeration."""
+    found = {doubt for group in groups for doubt in group}
+    return tuple(doubt for doubt in Doubt if doubt in found)

@@ -1,0 +1,145 @@
+"""What people enter: blocks, the tree register, walks, counts, calipers, weights, picks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+
+class Protocol(StrEnum):
+    """How a tree was photographed. A hidden-fruit factor holds for one protocol only."""
+
+    ONE_FACE = "one face"
+    TWO_FACES = "two faces"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class TreeId:
+    """A position in a block: row and place along the row, as the register numbers them."""
+
+    block_id: str
+    row: int
+    position: int
+
+    def __str__(self) -> str:
+        return f"{self.block_id} row {self.row} tree {self.position}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """Trees of one variety that are picked and recorded together."""
+
+    block_id: str
+    variety: str
+    positions: int
+    missing: int = 0
+    pollinizers: int = 0
+    pick_date: date | None = None
+    row_spacing_m: float | None = None
+    tree_spacing_m: float | None = None
+    area_ha: float | None = None
+    # Blocks alike in variety, age and system share a name here; empty stands for the variety.
+    group: str = ""
+
+    @property
+    def bearing_trees(self) -> int:
+        """Positions less missing trees and pollinizers."""
+        return self.positions - self.missing - self.pollinizers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreePhoto:
+    """Which tree and which face a photo shows, and the day of the walk. `face` is A or B."""
+
+    tree: TreeId
+    face: str
+    photo_id: str
+    walked_on: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandCount:
+    """Every fruit of one tree, counted by hand, and the photo protocol it is paired with."""
+
+    tree: TreeId
+    fruit_count: int
+    counted_on: date
+    protocol: Protocol = Protocol.TWO_FACES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaliperReading:
+    """One fruit of a tree, measured by hand across the cheeks."""
+
+    tree: TreeId
+    measured_on: date
+    diameter_mm: float
+    fruit: str = ""
+
+
+class TreeKind(StrEnum):
+    """What stands at a position of the register."""
+
+    BEARING = "bearing"
+    REPLANT = "replant"
+    POLLINIZER = "pollinizer"
+    MISSING = "missing"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisteredTree:
+    """One position of the tree register.
+
+    `stratum` names a part of the block that bears alike (low ground, on-trees, old rows); empty
+    is the rest of the block. `bearing_share` is the crop against a full tree: 0 to 1.
+    """
+
+    tree: TreeId
+    kind: TreeKind = TreeKind.BEARING
+    stratum: str = ""
+    bearing_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitedPlace:
+    """What a walk found at a drawn position; gaps are recorded, not replaced."""
+
+    tree: TreeId
+    visited_on: date
+    found: TreeKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeighedFruit:
+    """Diameter and mass of one fruit of a variety."""
+
+    variety: str
+    weighed_on: date
+    diameter_mm: float
+    mass_g: float
+    fruit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pick:
+    """One pass through a block: its middle day, and how sure that day is (standard error)."""
+
+    pick_date: date
+    date_error_days: float = 0.0
+    # Share of the harvest that this pass takes; all passes of a plan add up to 1.
+    share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickPlan:
+    """The passes of a block. Several passes pick by colour, the largest fruit first.
+
+    `doubling_g` : the odds that a fruit is picked double with so many grams more. `left_share` :
+    share of the fruit at the last pass that stays on the tree.
+    """
+
+    picks: tuple[Pick, ...]
+    doubling_g: float = 20.0
+    left_share: float = 0.0
+    left_share_error: float = 0.0
