@@ -9,6 +9,7 @@ FruitVisionError
 ├── DetectorUnknown            no detector of that name
 ├── SettingsError              a settings file has an unknown key or an impossible value
 ├── ForecastError              the dates or numbers do not allow a forecast
+├── SimulationError            an invented orchard can't be made from these dials
 └── StoreError                 the farm folder can't be opened or written
 """
 
@@ -68,6 +69,10 @@ class SettingsError(FruitVisionError):
 
 class ForecastError(FruitVisionError):
     """The dates or numbers do not allow a forecast."""
+
+
+class SimulationError(FruitVisionError):
+    """An invented orchard can't be made from these dials."""
 
 
 class StoreError(FruitVisionError):
