@@ -18,7 +18,14 @@ from fruitvision.simulate.picture.meshes import Ints, Mesh, leaf_mesh, merged, t
 from fruitvision.simulate.picture.references import Sheet, cane, covers
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.picture.skin import fruit_mesh, skin_of, sunny_sides
-from fruitvision.simulate.picture.tree import Fruits, Leaves, Tree, grow_tree
+from fruitvision.simulate.picture.tree import (
+    Fruits,
+    Leaves,
+    Tree,
+    grow_tree,
+    joined_fruits,
+    no_fruits,
+)
 
 # Our choice: at 2.3 m a phone sees 2.3 m of the row, so 1.75 m between trees of 1.1 m keeps
 # nearly all fruit of the neighbours out of the picture.
@@ -29,18 +36,30 @@ REACH = (2, 2, 3, 4)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stand:
-    """One tree of the picture; `place` is None where the register has no bearing tree."""
+    """One tree of the picture.
+
+    `row_behind` : 0 is the photographed row; `offset` : trees along the row from the photographed
+    one, so (0, 0) is that tree itself; `place` : None where the register has no bearing tree;
+    `fallen` : fruit on the ground under it.
+    """
 
     tree: Tree
     foot_mm: Floats
     row_behind: int
+    offset: int
     place: tuple[int, int] | None
     fruit_ids: tuple[str, ...]
+    fallen: Fruits
+    fallen_ids: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Picture:
-    """Everything in view but the sheet. Fruit of all stands are numbered one after another."""
+    """Everything in view but the sheet.
+
+    Labels count from 1: first the hanging fruit of all stands, one stand after another, in the
+    order of `fruits()`; then the fallen ones in the order of `fallen()`.
+    """
 
     shot: Shot
     stands: tuple[Stand, ...]
@@ -48,19 +67,22 @@ class Picture:
     scenery: tuple[Mesh, ...]
 
     def fruits(self) -> Fruits:
-        """All fruit of the picture in the order of their numbers."""
-        groups = [stand.tree.fruits for stand in self.stands]
-        return Fruits(
-            centres_mm=np.concatenate([group.centres_mm for group in groups]),
-            spots_mm=np.concatenate([group.spots_mm for group in groups]),
-            turns=np.concatenate([group.turns for group in groups]),
-            diameters_mm=np.concatenate([group.diameters_mm for group in groups]),
-            heights_mm=np.concatenate([group.heights_mm for group in groups]),
-        )
+        """All hanging fruit of the picture in the order of their numbers."""
+        return joined_fruits([stand.tree.fruits for stand in self.stands])
+
+    def fallen(self) -> Fruits:
+        """All fruit on the ground, in the order of their labels, which follow the hanging ones."""
+        return joined_fruits([stand.fallen for stand in self.stands])
 
     def outlines(self) -> Floats:
-        """(N, 5) full outlines of all fruit, see `projection.outlines`."""
-        fruits = self.fruits()
+        """(N, 5) full outlines of all hanging fruit, see `camera.outlines`."""
+        return self._outlines(self.fruits())
+
+    def fallen_outlines(self) -> Floats:
+        """(M, 5) full outlines of all fallen fruit."""
+        return self._outlines(self.fallen())
+
+    def _outlines(self, fruits: Fruits) -> Floats:
         shapes = ellipsoid_shapes(fruits.turns, fruits.diameters_mm, fruits.heights_mm)
         return outlines(self.camera, fruits.centres_mm, shapes)
 
@@ -120,8 +142,11 @@ def _stand(shot: Shot, place: tuple[int, int], behind: int, offset: int) -> Stan
         tree=grow_tree(shot.look.tree, diameters, foot, rng),
         foot_mm=foot,
         row_behind=behind,
+        offset=offset,
         place=None if tree is None else (row, position),
         fruit_ids=ids,
+        fallen=no_fruits(),
+        fallen_ids=(),
     )
 
 

@@ -42,6 +42,29 @@ class Fruits:
     heights_mm: Floats
 
 
+def joined_fruits(groups: list[Fruits]) -> Fruits:
+    """All fruit of the groups, one group after another."""
+    groups = groups or [no_fruits()]
+    return Fruits(
+        centres_mm=np.concatenate([group.centres_mm for group in groups]),
+        spots_mm=np.concatenate([group.spots_mm for group in groups]),
+        turns=np.concatenate([group.turns for group in groups]),
+        diameters_mm=np.concatenate([group.diameters_mm for group in groups]),
+        heights_mm=np.concatenate([group.heights_mm for group in groups]),
+    )
+
+
+def no_fruits() -> Fruits:
+    """No fruit."""
+    return Fruits(
+        centres_mm=np.zeros((0, 3)),
+        spots_mm=np.zeros((0, 3)),
+        turns=np.zeros((0, 3, 3)),
+        diameters_mm=np.zeros(0),
+        heights_mm=np.zeros(0),
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Leaves:
     """`bases_mm` : (N, 3); `frames` : (N, 3, 3), columns length, up, side; and so on per leaf."""
