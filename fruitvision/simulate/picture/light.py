@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+
+from fruitvision.simulate.picture.camera import Camera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,3 +51,30 @@ def choose_light(dials: LightDials, towards: float, rng: np.random.Generator) ->
         cloud=cloud,
         turbidity=float(rng.uniform(3.0, 6.0)),
     )
+
+
+def emitters(light: Light, camera: Camera) -> dict[str, Any]:
+    """What shines in the scene, as descriptions for Mitsuba (metres, z up)."""
+    x, y, z = light.to_sun
+    to_sun = np.array([x, -z, y])
+    if light.cloud:
+        # A white sky, and a sun that gives a third of the light. Our choice.
+        return {
+            "sky": {"type": "constant", "radiance": {"type": "rgb", "value": [0.93, 0.97, 1.0]}},
+            "sun": {
+                "type": "directional",
+                "direction": (-to_sun).tolist(),
+                "irradiance": {"type": "rgb", "value": [1.6, 1.5, 1.35]},
+            },
+        }
+    return {
+        "sky": {
+            "type": "sunsky",
+            "sun_direction": to_sun.tolist(),
+            "turbidity": light.turbidity,
+            "sun_scale": light.sun,
+            "sky_scale": light.sky,
+            # Wider than the sun's 0.53 degrees: haze softens shadows and calms the noise.
+            "sun_aperture": 1.5,
+        }
+    }

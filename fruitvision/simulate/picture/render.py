@@ -1,7 +1,13 @@
-"""From triangles to light with Mitsuba 3 (extra `simulate`), and which fruit each ray meets."""
+"""From triangles to light with Mitsuba 3 (extra `simulate`), and which fruit each ray meets.
+
+One scene serves both: `load_stage` builds it, `light_of` gathers its light, `labels_of` asks what
+stands at given places of the picture. The world is bent for the lens beforehand (see
+`Camera.bent`), so that every renderer's plain pinhole sees what the lens would.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,13 +15,26 @@ from numpy.typing import NDArray
 
 from fruitvision.errors import SettingsError
 from fruitvision.simulate.picture.camera import Camera, Floats
-from fruitvision.simulate.picture.light import Light
-from fruitvision.simulate.picture.marker import SHEET_MM, draw_sheet
-from fruitvision.simulate.picture.meshes import Mesh
+from fruitvision.simulate.picture.light import Light, emitters
+from fruitvision.simulate.picture.marker import SHEET_MM
+from fruitvision.simulate.picture.materials import material, sheet_grey, sheet_material
+from fruitvision.simulate.picture.meshes import Mesh, grid_faces
 from fruitvision.simulate.picture.references import Sheet
 
-# Labels are drawn as grey levels label / LABEL_STEPS, exact in 32-bit floats.
-LABEL_STEPS = 16384.0
+# Rays of one pass. Our choice: 2^26 take about 4 GB on an accelerator, so that several processes
+# can share one.
+RAYS_AT_ONCE = 1 << 26
+# Bounces. Our choice: between leaves the light of a seventh is below 1 % of the picture's.
+MAX_DEPTH, ROULETTE_DEPTH = 7, 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stage:
+    """A loaded scene seen by a camera; `face_labels` : label of each triangle, by shape id."""
+
+    scene: Any
+    camera: Camera
+    face_labels: dict[str, NDArray[np.int32]]
 
 
 def choose_variant(name: str) -> None:
@@ -39,80 +58,73 @@ def choose_variant(name: str) -> None:
     mitsuba.set_variant(name)
 
 
-def render_light(
-    meshes: list[Mesh], sheet: Sheet, camera: Camera, light: Light, *, samples: int
-) -> NDArray[np.float32]:
+def load_stage(
+    meshes: list[Mesh], sheet: Sheet | None, camera: Camera, light: Light | None = None
+) -> Stage:
+    """Load everything once, for light and labels. Without a light only labels can be asked."""
+    mi = _mitsuba()
+    scene: dict[str, Any] = {
+        "type": "scene",
+        "integrator": {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH},
+    }
+    if light is not None:
+        scene.update(emitters(light, camera))
+    face_labels = {}
+    for number, mesh in enumerate(meshes):
+        name = f"mesh{number}"
+        scene[name] = _shape(name, mesh, camera)
+        vertex_labels = np.zeros(len(mesh.points_mm)) if mesh.labels is None else mesh.labels
+        face_labels[name] = vertex_labels[mesh.faces[:, 0]].astype(np.int32)
+    if sheet is not None:
+        scene["sheet"] = _sheet_shape(sheet, camera)
+    return Stage(scene=mi.load_dict(scene), camera=camera, face_labels=face_labels)
+
+
+def light_of(stage: Stage, *, samples: int) -> NDArray[np.float32]:
     """The picture as (H, W, 3) linear radiance, `samples` rays per px."""
     mi = _mitsuba()
-    scene = {
-        "type": "scene",
-        "integrator": {"type": "path", "max_depth": 7, "rr_depth": 5},
-        **_sky(light),
-        "sheet": _sheet(sheet),
-    }
-    for index, mesh in enumerate(meshes):
-        scene[f"mesh{index}"] = _mesh(mesh, mesh.colours, _material(mesh.material))
-    loaded = mi.load_dict(scene)
-    at_once = min(samples, 16)
+    camera = stage.camera
+    at_once = int(np.clip(RAYS_AT_ONCE // (camera.width_px * camera.height_px), 1, samples))
+    passes = -(-samples // at_once)
     total = np.zeros((camera.height_px, camera.width_px, 3), dtype=np.float32)
-    passes = max(samples // at_once, 1)
     for seed in range(passes):
-        sensor = _sensor(camera)
-        picture = mi.render(loaded, sensor=sensor, spp=at_once, seed=seed)
+        picture = mi.render(stage.scene, sensor=_sensor(camera), spp=at_once, seed=seed)
         # A ray along an edge may give no number.
         total += np.nan_to_num(np.array(picture, dtype=np.float32)[..., :3])
     return np.asarray(total / passes, dtype=np.float32)
 
 
-def _sky(light: Light) -> dict[str, Any]:
-    to_sun = _up_is_z(np.array([light.to_sun]))[0]
-    if light.cloud:
-        # A white sky, and a sun that gives a third of the light. Our choice.
-        return {
-            "sky": {"type": "constant", "radiance": {"type": "rgb", "value": [0.93, 0.97, 1.0]}},
-            "sun": {
-                "type": "directional",
-                "direction": (-to_sun).tolist(),
-                "irradiance": {"type": "rgb", "value": [1.6, 1.5, 1.35]},
-            },
-        }
-    return {
-        "sky": {
-            "type": "sunsky",
-            "sun_direction": to_sun.tolist(),
-            "turbidity": light.turbidity,
-            "sun_scale": light.sun,
-            "sky_scale": light.sky,
-            # Wider than the sun's 0.53 degrees: haze softens shadows and calms the noise.
-            "sun_aperture": 1.5,
-        }
-    }
+def labels_of(stage: Stage, *, per_side: int = 2) -> NDArray[np.int32]:
+    """What stands at the middles of a fixed grid of `per_side` x `per_side` places per px.
+
+    Returns
+    -------
+    (H * per_side, W * per_side) int32
+        Fruit number + 1 that the ray through each place meets, or 0. `per_side` 1 asks at the
+        centres of the pixels.
+    """
+    rays = _directions(stage.camera, per_side)
+    origin = _metres(np.array([stage.camera.position_mm]))[0]
+    found = np.zeros(len(rays), dtype=np.int32)
+    for start in range(0, len(rays), RAYS_AT_ONCE):
+        part = slice(start, start + RAYS_AT_ONCE)
+        found[part] = _met(stage, origin, rays[part])
+    height, width = stage.camera.height_px * per_side, stage.camera.width_px * per_side
+    return found.reshape(height, width)
+
+
+def render_light(
+    meshes: list[Mesh], sheet: Sheet | None, camera: Camera, light: Light, *, samples: int
+) -> NDArray[np.float32]:
+    """`load_stage` and `light_of` in one."""
+    return light_of(load_stage(meshes, sheet, camera, light), samples=samples)
 
 
 def render_labels(
-    meshes: list[Mesh], sheet: Sheet | None, camera: Camera, *, passes: int = 4
+    meshes: list[Mesh], sheet: Sheet | None, camera: Camera, *, per_side: int = 2
 ) -> NDArray[np.int32]:
-    """(passes, H, W) label that one ray per px meets: fruit number + 1, or 0."""
-    mi = _mitsuba()
-    scene: dict[str, Any] = {
-        "type": "scene",
-        "integrator": {"type": "aov", "aovs": "label:albedo"},
-        "sky": {"type": "constant"},
-    }
-    for index, mesh in enumerate(meshes):
-        labels = np.zeros(len(mesh.points_mm)) if mesh.labels is None else mesh.labels
-        grey = np.repeat(labels[:, None] / LABEL_STEPS, 3, axis=1)
-        scene[f"mesh{index}"] = _mesh(mesh, grey, _flat())
-    if sheet is not None:
-        scene["sheet"] = {**_sheet(sheet), "bsdf": {"type": "diffuse", "reflectance": 0.0}}
-    loaded = mi.load_dict(scene)
-    found = []
-    for seed in range(passes):
-        picture = mi.render(loaded, sensor=_sensor(camera), spp=1, seed=seed)
-        grey = np.array(picture, dtype=np.float64)[..., -3]
-        grey = np.where(np.isfinite(grey), grey, 0.0)
-        found.append(np.rint(grey * LABEL_STEPS).astype(np.int32))
-    return np.stack(found)
+    """`load_stage` and `labels_of` in one."""
+    return labels_of(load_stage(meshes, sheet, camera), per_side=per_side)
 
 
 def _mitsuba() -> Any:
@@ -128,6 +140,56 @@ def _up_is_z(points: Floats) -> Floats:
 
 def _metres(points_mm: Floats) -> Floats:
     return _up_is_z(points_mm) / 1000.0
+
+
+def _directions(camera: Camera, per_side: int) -> Floats:
+    """(H * per_side * W * per_side, 3) unit vectors through the places, row by row, z up."""
+    x = (np.arange(camera.width_px * per_side) + 0.5) / per_side - 0.5 * camera.width_px
+    y = (np.arange(camera.height_px * per_side) + 0.5) / per_side - 0.5 * camera.height_px
+    right, down, forward = _up_is_z(camera.axes())
+    rays = forward + (
+        x[None, :, None] / camera.focal_px * right + y[:, None, None] / camera.focal_px * down
+    )
+    rays = rays.reshape(-1, 3)
+    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
+
+
+def _met(stage: Stage, origin: Floats, rays: Floats) -> NDArray[np.int32]:
+    """(N,) label of the first triangle on each ray."""
+    if _mitsuba().variant().startswith("scalar"):
+        return _met_one_by_one(stage, origin, rays)
+    return _met_at_once(stage, origin, rays)
+
+
+def _met_one_by_one(stage: Stage, origin: Floats, rays: Floats) -> NDArray[np.int32]:
+    mi = _mitsuba()
+    found = np.zeros(len(rays), dtype=np.int32)
+    start = mi.Point3f(origin.tolist())
+    for number, ray in enumerate(rays.tolist()):
+        hit = stage.scene.ray_intersect_preliminary(mi.Ray3f(start, mi.Vector3f(ray)))
+        if hit.is_valid():
+            labels = stage.face_labels.get(hit.shape.id())
+            if labels is not None:
+                found[number] = labels[hit.prim_index]
+    return found
+
+
+def _met_at_once(stage: Stage, origin: Floats, rays: Floats) -> NDArray[np.int32]:
+    import drjit
+
+    mi = _mitsuba()
+    ray = mi.Ray3f(mi.Point3f(origin.tolist()), mi.Vector3f(rays.T.astype(np.float32)))
+    hit = stage.scene.ray_intersect_preliminary(ray, coherent=True)
+    valid, triangle = np.array(hit.is_valid()), np.array(hit.prim_index)
+    shape = np.array(drjit.reinterpret_array(mi.UInt32, hit.shape))
+    found = np.zeros(len(rays), dtype=np.int32)
+    for one in stage.scene.shapes():
+        labels = stage.face_labels.get(one.id())
+        if labels is not None and labels.any():
+            number = np.array(drjit.reinterpret_array(mi.UInt32, mi.ShapePtr(one)))[0]
+            here = valid & (shape == number)
+            found[here] = labels[triangle[here]]
+    return found
 
 
 def _sensor(camera: Camera) -> Any:
@@ -162,80 +224,55 @@ def _sensor(camera: Camera) -> Any:
     )
 
 
-def _mesh(mesh: Mesh, colours: Floats, bsdf: dict[str, Any]) -> Any:
+def _shape(name: str, mesh: Mesh, camera: Camera) -> Any:
     mi = _mitsuba()
-    properties = mi.Properties()
-    properties["mesh_bsdf"] = mi.load_dict(bsdf)
-    smooth = mesh.normals is not None
     shape = mi.Mesh(
-        mesh.material,
+        name,
         vertex_count=len(mesh.points_mm),
         face_count=len(mesh.faces),
-        has_vertex_normals=smooth,
+        has_vertex_normals=mesh.normals is not None,
         has_vertex_texcoords=False,
-        props=properties,
+        props=_scattering(material(mesh.material)),
     )
-    shape.add_attribute("vertex_color", 3, colours.astype(np.float32).ravel())
+    shape.add_attribute("vertex_color", 3, mesh.colours.astype(np.float32).ravel())
     inside = mi.traverse(shape)
-    inside["vertex_positions"] = _metres(mesh.points_mm).astype(np.float32).ravel()
-    inside["faces"] = mesh.faces.astype(np.uint32).ravel()
+    _fill(inside, camera.bent(mesh.points_mm), mesh.faces)
     if mesh.normals is not None:
         inside["vertex_normals"] = _up_is_z(mesh.normals).astype(np.float32).ravel()
     inside.update()
     return shape
 
 
-def _sheet(sheet: Sheet) -> dict[str, Any]:
+def _sheet_shape(sheet: Sheet, camera: Camera) -> Any:
     mi = _mitsuba()
     # Mitsuba counts the rows of a bitmap from the bottom.
-    grey = 0.03 + 0.60 * draw_sheet()[::-1].copy().astype(np.float32)[:, :, None] / 255.0
-    sides = np.stack([sheet.right * SHEET_MM[0], sheet.up * SHEET_MM[1]]) / 2000.0
-    across, upwards = _up_is_z(sides)
-    facing = np.cross(across, upwards)
-    facing = facing / np.linalg.norm(facing)
-    middle = _metres(sheet.middle_mm[None])[0]
-    to_world = np.eye(4)
-    to_world[:3] = np.column_stack([across, upwards, facing, middle])
-    return {
-        "type": "rectangle",
-        "to_world": mi.ScalarTransform4f(to_world),
-        "bsdf": {
-            "type": "twosided",
-            "bsdf": {
-                "type": "diffuse",
-                "reflectance": {"type": "bitmap", "data": mi.TensorXf(grey), "raw": True},
-            },
-        },
-    }
+    grey = mi.TensorXf(sheet_grey()[::-1].copy()[:, :, None])
+    # Cells of about 20 mm, so that a bent world bends the sheet too.
+    across, upwards = np.linspace(0.0, 1.0, 11), np.linspace(0.0, 1.0, 16)
+    places = np.stack(np.meshgrid(across, upwards), axis=-1).reshape(-1, 2)
+    points = sheet.points((places - 0.5) * np.array(SHEET_MM))
+    shape = mi.Mesh(
+        "sheet",
+        vertex_count=len(points),
+        face_count=2 * 10 * 15,
+        has_vertex_normals=False,
+        has_vertex_texcoords=True,
+        props=_scattering(sheet_material(grey)),
+    )
+    inside = mi.traverse(shape)
+    _fill(inside, camera.bent(points), grid_faces(16, 11))
+    inside["vertex_texcoords"] = places.astype(np.float32).ravel()
+    inside.update()
+    return shape
 
 
-def _flat() -> dict[str, Any]:
-    return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": _per_vertex()}}
+def _scattering(bsdf: dict[str, Any]) -> Any:
+    mi = _mitsuba()
+    properties = mi.Properties()
+    properties["mesh_bsdf"] = mi.load_dict(bsdf)
+    return properties
 
 
-def _per_vertex() -> dict[str, Any]:
-    return {"type": "mesh_attribute", "name": "vertex_color"}
-
-
-def _material(name: str) -> dict[str, Any]:
-    """How a material scatters light. Our choice, tuned by eye."""
-    if name == "leaf":
-        return {
-            "type": "principledthin",
-            "base_color": _per_vertex(),
-            "roughness": 0.45,
-            "eta": 1.4,
-            "diff_trans": 0.7,
-            "spec_trans": 0.0,
-        }
-    if name == "fruit":
-        inner = {
-            "type": "principled",
-            "base_color": _per_vertex(),
-            "roughness": 0.42,
-            "specular": 0.45,
-            "clearcoat": 0.35,
-            "clearcoat_gloss": 0.75,
-        }
-        return {"type": "twosided", "bsdf": inner}
-    return _flat()
+def _fill(inside: Any, points_mm: Floats, faces: NDArray[np.int64]) -> None:
+    inside["vertex_positions"] = _metres(points_mm).astype(np.float32).ravel()
+    inside["faces"] = faces.astype(np.uint32).ravel()

@@ -104,7 +104,8 @@ def visible_shares(picture: Picture, sheet: Sheet | None, camera: Camera) -> Flo
     ellipses = replace_camera(picture, camera).outlines()
     area_px = np.pi / 4.0 * ellipses[:, 2] * ellipses[:, 3]
     hits = np.bincount(labels.ravel(), minlength=len(ellipses) + 1)[1 : len(ellipses) + 1]
-    return np.clip(hits / len(labels) / area_px, 0.0, 1.0)
+    places_per_px = labels.size / (camera.width_px * camera.height_px)
+    return np.clip(hits / places_per_px / area_px, 0.0, 1.0)
 
 
 def replace_camera(picture: Picture, camera: Camera) -> Picture:
