@@ -14,6 +14,7 @@ from fruitvision.simulate.picture.references import ReferenceDials
 from fruitvision.simulate.picture.skin import SkinDials
 from fruitvision.simulate.picture.tree import TreeDials
 from fruitvision.simulate.season.draw import SeasonBlock
+from fruitvision.simulate.season.tables import photo_name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,12 @@ class Shot:
     seed: int
     look: Look = field(default_factory=Look)
     step: int = 0
+
+    @property
+    def name(self) -> str:
+        """File of the photo, relative to the folder of the tables; a step aside has its number."""
+        name = photo_name(self.block, self.tree, self.face)
+        return name if self.step == 0 else name.replace(".jpg", f"_{self.step}.jpg")
 
     @property
     def towards(self) -> float:
