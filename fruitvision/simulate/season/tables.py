@@ -23,7 +23,6 @@ from fruitvision.simulate.season.draw import FATES, SeasonBlock
 
 # Standard deviation of one caliper reading, mm. Our choice for a dial caliper in the tree.
 CALIPER_ERROR_MM = 0.5
-TAGGED_FRUIT = 10
 FACES = ("A", "B")
 
 Row = tuple[object, ...]
@@ -105,7 +104,16 @@ def _calipers(blocks: tuple[SeasonBlock, ...], rng: np.random.Generator) -> Iter
     for block in blocks:
         plan = block.plan
         tagged = [
-            (tree, np.sort(rng.choice(block.fruit_of(tree), TAGGED_FRUIT, replace=False)))
+            (
+                tree,
+                np.sort(
+                    rng.choice(
+                        block.fruit_of(tree),
+                        min(plan.tagged_fruit, len(block.fruit_of(tree))),
+                        replace=False,
+                    )
+                ),
+            )
             for tree in block.calipered
         ]
         days = ((plan.earlier_calipers_on, block.earlier_mm), (plan.walked_on, block.diameter_mm))
