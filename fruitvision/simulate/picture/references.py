@@ -6,21 +6,53 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fruitvision.simulate.picture.balls import (
+    BALL_COLOURS,
+    Ball,
+    Obstacles,
+    Room,
+    ball_meshes,
+    hang_ball,
+)
 from fruitvision.simulate.picture.camera import Bools, Camera, Floats, turns_about
+from fruitvision.simulate.picture.dials import check_choice, check_number, check_span
 from fruitvision.simulate.picture.marker import SHEET_MM, marker_corners_on_sheet_mm
 from fruitvision.simulate.picture.meshes import Mesh, tube
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceDials:
-    """How the sheet hangs. Our choice.
+    """The sheet and the balls. Our choice.
 
+    `sheet` : whether one hangs; `aside_mm` : how far from the trunk, to either side;
     `depth_sd_mm` : a person judges the mean depth of the fruit to within some centimetres;
-    `tilt_deg` : largest tilt by wind and string.
+    `depth_off_mm` : how much too far away it is hung on purpose; `tilt_deg` : largest tilt by wind
+    and string, up to 35.
+    `balls`, `ball_mm`, `ball_colours` : how many, how wide, and in which colours by turns;
+    `ball_depth_mm` : nearest and farthest, against the mean depth of the visible fruit.
     """
 
+    sheet: bool = True
+    aside_mm: tuple[float, float] = (650.0, 790.0)
     depth_sd_mm: float = 35.0
+    depth_off_mm: float = 0.0
     tilt_deg: float = 15.0
+    balls: int = 0
+    ball_mm: float = 60.0
+    ball_colours: tuple[str, ...] = ("white",)
+    ball_depth_mm: tuple[float, float] = (-180.0, 60.0)
+
+    def __post_init__(self) -> None:
+        check_span("references.aside_mm", self.aside_mm, 0.0, 2000.0)
+        check_number("references.depth_sd_mm", self.depth_sd_mm, 0.0, 300.0)
+        check_number("references.depth_off_mm", self.depth_off_mm, -800.0, 800.0)
+        check_number("references.tilt_deg", self.tilt_deg, 0.0, 35.0)
+        check_number("references.balls", self.balls, 0, 12)
+        check_number("references.ball_mm", self.ball_mm, 20.0, 150.0)
+        check_span("references.ball_depth_mm", self.ball_depth_mm, -800.0, 800.0)
+        check_number("the number of references.ball_colours", len(self.ball_colours), 1, 12)
+        for colour in self.ball_colours:
+            check_choice("references.ball_colours", colour, tuple(BALL_COLOURS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,6 +74,67 @@ class Sheet:
         return camera.project(self.points(marker_corners_on_sheet_mm()))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class References:
+    """All that gives a picture its scale. The label of a ball follows those of all fruit."""
+
+    sheet: Sheet | None
+    balls: tuple[Ball, ...] = ()
+
+    def covered_by(self, camera: Camera, points_mm: Floats) -> Bools:
+        """Which of (N, 3) middles of leaves would hide a reference."""
+        found: Bools = np.zeros(len(points_mm), dtype=np.bool_)
+        if self.sheet is not None:
+            found |= covers(points_mm, self.sheet, camera)
+        for ball in self.balls:
+            found |= ball.covered_by(camera, points_mm)
+        return found
+
+    def meshes(self, first_label: int) -> list[Mesh]:
+        """Cane, balls and strings; the sheet itself is no mesh of colours but a printed bitmap."""
+        parts = [] if self.sheet is None else [cane(self.sheet)]
+        return parts + ball_meshes(self.balls, first_label)
+
+
+def hang_references(
+    dials: ReferenceDials,
+    camera: Camera,
+    obstacles: Obstacles,
+    visible_depth_mm: float,
+    rngs: tuple[np.random.Generator, np.random.Generator],
+) -> References:
+    """Hang the sheet, then the balls, where nothing solid hides or touches them.
+
+    `visible_depth_mm` : mean depth of the fruit that are seen; `rngs` : for sheet and balls.
+    """
+    sheet = None
+    if dials.sheet:
+        sheet = hang_sheet(dials, camera, obstacles.centres_mm, visible_depth_mm, rngs[0])
+        grid = np.stack(np.meshgrid(np.linspace(-105, 105, 8), np.linspace(-148, 148, 11)), axis=-1)
+        obstacles = _with(obstacles, sheet.points(grid.reshape(-1, 2)), 25.0)
+    balls: list[Ball] = []
+    near, far = dials.ball_depth_mm
+    room = Room(
+        aside_mm=(-620.0, 620.0),
+        height_mm=(800.0, 1900.0),
+        depth_mm=(visible_depth_mm + near, visible_depth_mm + far),
+    )
+    for number in range(dials.balls):
+        colour = dials.ball_colours[number % len(dials.ball_colours)]
+        ball = hang_ball(dials.ball_mm, colour, camera, room, obstacles, rngs[1])
+        if ball is not None:
+            balls.append(ball)
+            obstacles = _with(obstacles, np.array([ball.centre_mm]), ball.diameter_mm / 2.0)
+    return References(sheet=sheet, balls=tuple(balls))
+
+
+def _with(obstacles: Obstacles, points_mm: Floats, radius_mm: float) -> Obstacles:
+    return Obstacles(
+        centres_mm=np.concatenate([obstacles.centres_mm, points_mm]),
+        radii_mm=np.concatenate([obstacles.radii_mm, np.full(len(points_mm), radius_mm)]),
+    )
+
+
 def hang_sheet(
     dials: ReferenceDials,
     camera: Camera,
@@ -54,7 +147,7 @@ def hang_sheet(
     `in_the_way_mm` : (N, 3) points of fruit, wood and posts that would cover a sheet.
     """
     reach = 2.3 * dials.depth_sd_mm
-    error = float(np.clip(rng.normal(0.0, dials.depth_sd_mm), -reach, reach))
+    error = float(np.clip(rng.normal(0.0, dials.depth_sd_mm), -reach, reach)) + dials.depth_off_mm
     tries = [_one_sheet(dials, camera, visible_depth_mm + error, rng) for _ in range(60)]
     blocked = [int(covers(in_the_way_mm, sheet, camera).sum()) for sheet in tries]
     cut = [0 if _in_frame(sheet, camera) else 10000 for sheet in tries]
@@ -71,7 +164,7 @@ def _one_sheet(
     dials: ReferenceDials, camera: Camera, depth_mm: float, rng: np.random.Generator
 ) -> Sheet:
     towards = 1.0 if camera.position_mm[2] > 0.0 else -1.0
-    aside = rng.choice((-1.0, 1.0)) * rng.uniform(650.0, 790.0)
+    aside = rng.choice((-1.0, 1.0)) * rng.uniform(*dials.aside_mm)
     # Between two wires, so that none runs across it.
     height = rng.uniform(*((995.0, 1135.0), (1545.0, 1690.0))[int(rng.integers(2))])
     forward = camera.axes()[2]

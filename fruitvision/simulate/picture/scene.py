@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fruitvision.simulate.picture.balls import Obstacles
 from fruitvision.simulate.picture.camera import (
     Camera,
     Floats,
@@ -15,8 +16,9 @@ from fruitvision.simulate.picture.camera import (
 )
 from fruitvision.simulate.picture.ground import ROW_SPACING_MM, mirrored, surroundings
 from fruitvision.simulate.picture.meshes import Ints, Mesh, leaf_mesh, merged, tube
-from fruitvision.simulate.picture.references import Sheet, cane, covers
+from fruitvision.simulate.picture.references import References
 from fruitvision.simulate.picture.shot import Shot
+from fruitvision.simulate.picture.sight import points_along, rough_shares
 from fruitvision.simulate.picture.skin import fruit_mesh, skin_of, sunny_sides
 from fruitvision.simulate.picture.tree import (
     Fruits,
@@ -150,8 +152,8 @@ def _stand(shot: Shot, place: tuple[int, int], behind: int, offset: int) -> Stan
     )
 
 
-def meshes(picture: Picture, sheet: Sheet | None) -> list[Mesh]:
-    """All triangles of the picture; leaves that would cover the sheet are left out."""
+def meshes(picture: Picture, references: References) -> list[Mesh]:
+    """All triangles of the picture but the sheet; leaves that hide a reference are left out."""
     parts = list(picture.scenery)
     look = picture.shot.look
     first = 1
@@ -160,8 +162,8 @@ def meshes(picture: Picture, sheet: Sheet | None) -> list[Mesh]:
         tree, count = stand.tree, len(stand.fruit_ids)
         rng = np.random.default_rng([len(stand.fruit_ids), int(abs(stand.foot_mm).sum() * 1000)])
         leaves = tree.leaves
-        if near and sheet is not None:
-            leaves = leaves.where(~covers(leaves.middles_mm(), sheet, picture.camera))
+        if near:
+            leaves = leaves.where(~references.covered_by(picture.camera, leaves.middles_mm()))
         parts.append(_foliage(leaves, rows=7 if near else 4))
         parts.extend(_wood(tree))
         if count:
@@ -172,8 +174,7 @@ def meshes(picture: Picture, sheet: Sheet | None) -> list[Mesh]:
             rows = 33 if near else 13
             parts.append(fruit_mesh(tree.fruits, labels, skin, sunny, seed, rows=rows))
         first += count
-    if sheet is not None:
-        parts.append(cane(sheet))
+    parts.extend(references.meshes(first + len(picture.fallen().diameters_mm)))
     return merged(parts)
 
 
@@ -197,9 +198,31 @@ def _wood(tree: Tree) -> list[Mesh]:
 
 def solid_points(picture: Picture) -> Floats:
     """(N, 3) points of this row that would cover a sheet: fruit, limbs, posts."""
+    return obstacles(picture).centres_mm
+
+
+def obstacles(picture: Picture) -> Obstacles:
+    """What stands in the way of references in this row: fruit, limbs, trunks, posts."""
     trees = [stand.tree for stand in picture.stands if stand.row_behind == 0]
     height = np.linspace(0.0, 2700.0, 40)
     at = np.full(40, _post_at(picture.shot))
     post = [np.column_stack([at + side, height, 0.0 * height]) for side in (-40.0, 40.0)]
-    fruit = [tree.fruits.centres_mm for tree in trees]
-    return np.concatenate([*post, *fruit, *[tree.limbs_mm.reshape(-1, 3) for tree in trees]])
+    wood = [*post, *[tree.limbs_mm.reshape(-1, 3) for tree in trees]]
+    parts = [
+        *[(points, np.full(len(points), 20.0)) for points in wood],
+        *[(tree.fruits.centres_mm, tree.fruits.diameters_mm / 2.0) for tree in trees],
+    ]
+    return Obstacles(
+        centres_mm=np.concatenate([points for points, _ in parts]),
+        radii_mm=np.concatenate([radii for _, radii in parts]),
+    )
+
+
+def rough_shares_of(picture: Picture) -> Floats:
+    """(N,) roughly visible part of each hanging fruit, see `sight.rough_shares`."""
+    leaves = [stand.tree.leaves for stand in picture.stands if stand.row_behind == 0]
+    along = [points_along(one.bases_mm, one.frames[:, :, 0], one.lengths_mm) for one in leaves]
+    fruits = picture.fruits()
+    return rough_shares(
+        picture.camera, fruits.centres_mm, fruits.diameters_mm, np.concatenate(along)
+    )

@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 from fruitvision.simulate.picture.camera import Camera, Floats
 from fruitvision.simulate.picture.light import choose_light
 from fruitvision.simulate.picture.phone import develop, to_jpeg
-from fruitvision.simulate.picture.references import Sheet, hang_sheet
-from fruitvision.simulate.picture.render import render_labels, render_light
-from fruitvision.simulate.picture.scene import Picture, compose, meshes, solid_points
+from fruitvision.simulate.picture.references import References, Sheet, hang_references
+from fruitvision.simulate.picture.render import Stage, labels_of, light_of, load_stage
+from fruitvision.simulate.picture.scene import (
+    Picture,
+    compose,
+    meshes,
+    obstacles,
+    rough_shares_of,
+)
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.season.tables import Row, photo_name
 
@@ -67,17 +73,15 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
     """Make one photo. `shrink` 5 gives a fifth of the width, to look at the scene cheaply."""
     look = shot.look
     picture = compose(shot)
-    camera = _smaller(picture.camera, shrink)
-    sheet = _sheet(shot, shrink)
-    everything = meshes(picture, sheet)
-    shares = visible_shares(picture, sheet, camera)
-    light = render_light(
-        everything,
-        sheet,
-        camera,
+    references = references_of(shot)
+    stage = load_stage(
+        meshes(picture, references),
+        references.sheet,
+        _smaller(picture.camera, shrink),
         choose_light(look.light, shot.towards, shot.rng(6)),
-        samples=samples,
     )
+    shares = visible_shares(picture, stage)
+    light = light_of(stage, samples=samples)
     pixels = develop(look.phone, light, shot.rng(4))
     return Exposure(
         name=photo_name(shot.block, shot.tree, shot.face),
@@ -85,27 +89,25 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
             pixels, _taken_at(shot), look.camera.focal_35mm, quality=look.phone.jpeg_quality
         ),
         fruit_rows=tuple(_fruit_rows(picture, shares)),
-        marker_row=_marker_row(picture, sheet),
+        marker_row=_marker_row(picture, references.sheet),
     )
 
 
-def _sheet(shot: Shot, shrink: int) -> Sheet:
-    """The sheet hangs where the scout put it before the first photo of this face."""
+def references_of(shot: Shot) -> References:
+    """Sheet and balls hang where the scout put them before the first photo of this face."""
     picture = compose(replace(shot, step=0))
-    shares = visible_shares(picture, None, _smaller(picture.camera, shrink))
-    depth = _visible_depth_mm(picture, shares)
-    references = shot.look.references
-    return hang_sheet(references, picture.camera, solid_points(picture), depth, shot.rng(2))
+    depth = _visible_depth_mm(picture, rough_shares_of(picture))
+    rngs = shot.rng(2), shot.rng(8)
+    return hang_references(shot.look.references, picture.camera, obstacles(picture), depth, rngs)
 
 
-def visible_shares(picture: Picture, sheet: Sheet | None, camera: Camera) -> Floats:
+def visible_shares(picture: Picture, stage: Stage) -> Floats:
     """(N,) visible part of each fruit's full outline, 0 to 1."""
-    labels = render_labels(meshes(picture, sheet), sheet, camera)
-    ellipses = replace_camera(picture, camera).outlines()
+    labels = labels_of(stage, per_side=2)
+    ellipses = replace_camera(picture, stage.camera).outlines()
     area_px = np.pi / 4.0 * ellipses[:, 2] * ellipses[:, 3]
     hits = np.bincount(labels.ravel(), minlength=len(ellipses) + 1)[1 : len(ellipses) + 1]
-    places_per_px = labels.size / (camera.width_px * camera.height_px)
-    return np.clip(hits / places_per_px / area_px, 0.0, 1.0)
+    return np.clip(hits / 2**2 / area_px, 0.0, 1.0)
 
 
 def replace_camera(picture: Picture, camera: Camera) -> Picture:
@@ -180,7 +182,7 @@ def _in_frame(ellipse: Floats, camera: Camera) -> bool:
     return bool(inside_x and -reach < y < camera.height_px - 1 + reach)
 
 
-def _marker_row(picture: Picture, sheet: Sheet) -> Row:
+def _marker_row(picture: Picture, sheet: Sheet | None) -> Row:
     from fruitvision.simulate.picture.marker import (
         MARKER_ID,
         MARKER_SIDE_MM,
@@ -188,6 +190,8 @@ def _marker_row(picture: Picture, sheet: Sheet) -> Row:
     )
 
     camera = picture.camera
+    if sheet is None:
+        return ()
     middle = sheet.points(marker_corners_on_sheet_mm()).mean(axis=0)
     facing = np.cross(sheet.right, sheet.up)
     # Tilt against the picture plane, as a pinhole camera with this axis sees it.
