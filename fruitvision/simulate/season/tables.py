@@ -34,16 +34,18 @@ def photo_name(block: SeasonBlock, tree: int, face: str) -> str:
     return f"photos/{block.plan.variety.lower()}_r{row}_t{position:02d}_{face}.jpg"
 
 
-def write_field_data(blocks: tuple[SeasonBlock, ...], folder: Path, seed: int) -> tuple[Path, ...]:
+def write_field_data(
+    blocks: tuple[SeasonBlock, ...], folder: Path, seed: int, faces: tuple[str, ...] = FACES
+) -> tuple[Path, ...]:
     """Write the six tables of a season (UTF-8) and return their paths.
 
-    Counting and caliper errors have their own stream of `seed`.
+    Counting and caliper errors have their own stream of `seed`. `faces` : those photographed.
     """
     rng = np.random.default_rng([seed, 1])
     tables = {
         "blocks.csv": _blocks(blocks),
-        "walk.csv": _walk(blocks),
-        "hand_counts.csv": _hand_counts(blocks, rng),
+        "walk.csv": _walk(blocks, faces),
+        "hand_counts.csv": _hand_counts(blocks, faces, rng),
         "calipers.csv": _calipers(blocks, rng),
         "truth_trees.csv": _truth_trees(blocks),
         "truth.csv": _truth(blocks),
@@ -74,16 +76,18 @@ def _blocks(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
         )
 
 
-def _walk(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+def _walk(blocks: tuple[SeasonBlock, ...], faces: tuple[str, ...]) -> Iterable[Row]:
     yield ("photo", "block", "row", "position", "face")
     for block in blocks:
         for tree in block.photographed:
-            for face in FACES:
+            for face in faces:
                 place = block.places[tree].tolist()
                 yield (photo_name(block, tree, face), block.plan.block_id, *place, face)
 
 
-def _hand_counts(blocks: tuple[SeasonBlock, ...], rng: np.random.Generator) -> Iterable[Row]:
+def _hand_counts(
+    blocks: tuple[SeasonBlock, ...], faces: tuple[str, ...], rng: np.random.Generator
+) -> Iterable[Row]:
     yield ("block", "row", "position", "fruit_count", "counted_on", "protocol")
     for block in blocks:
         counts = block.fruit_counts()
@@ -95,7 +99,7 @@ def _hand_counts(blocks: tuple[SeasonBlock, ...], rng: np.random.Generator) -> I
                 *block.places[tree].tolist(),
                 int(counts[tree]) + slip,
                 block.plan.walked_on + timedelta(days=1),
-                "two faces",
+                "two faces" if faces == FACES else "one face",
             )
 
 
