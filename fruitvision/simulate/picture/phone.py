@@ -1,4 +1,4 @@
-"""What a phone makes of the light: exposure, tone, lens blur, noise, JPEG with its EXIF."""
+"""What a phone makes of the light: exposure, blur, noise, tone, sharpening, JPEG with its EXIF."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-Pixels = NDArray[np.float32]
+from fruitvision.simulate.picture import blur
+from fruitvision.simulate.picture.blur import Pixels
+from fruitvision.simulate.picture.dials import check_choice, check_number, check_span
 
 # An invented phone.
 MAKER, MODEL = "Orchard Phone", "One"
@@ -18,61 +20,148 @@ MAKER, MODEL = "Orchard Phone", "One"
 _MAKE, _MODEL, _ORIENTATION, _CHANGED, _EXIF = 271, 272, 274, 306, 34665
 _TAKEN, _OFFSET, _FOCAL_MM, _FOCAL_35MM, _WIDTH, _HEIGHT = 36867, 36881, 37386, 41989, 40962, 40963
 
+# Where the middle tone of the scene lands, of white, and how many times white the 98th percentile
+# may come out: a meter saves the highlights of a small bright scene. Our choice.
+MIDDLE_TONE, HIGHLIGHT_LIMIT = 0.120, 1.1
+# Light above this many times white no longer adds to the veil: the sun's own disc would drown the
+# picture, and lenses of phones are coated. Our choice.
+BRIGHTEST = 12.0
+# Rec. 709 weights of red, green and blue in luminance (ITU-R BT.709).
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+SUBSAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhoneDials:
-    """What the phone does to the light. Our choice.
+    """What the phone does to the light. Our choice, where no source is named.
 
-    `exposure_stops` : mean and standard deviation around a middle tone of 0.12; `jpeg_quality` : 86
-    gives the size of a phone's own files.
+    `exposure_stops` : mean and standard deviation of how far the exposure is off; `warm_stops` :
+    mean and standard deviation of red against blue, of an imperfect white balance; `saturation` : 1
+    leaves colours alone; `veil` : share of the light that the lens scatters over the picture, 0.01
+    to 0.03 for phones (from memory), more with the sun on the lens; `defocus_px` : smallest and
+    largest spread of a lens not quite in focus; `motion_px` : likewise length of the smear of a
+    moving hand; `noise` : against that of bright daylight; `smoothing_px` : smallest and largest
+    spread of the phone's own noise reduction; `sharpening` : height of the halos at edges, as a
+    share of the edge; `jpeg_quality` : 86 gives the size of a phone's own files;
+    `jpeg_subsampling` : of colour, 4:2:0 is common practice of phones.
     """
 
     exposure_stops: tuple[float, float] = (0.0, 0.2)
+    warm_stops: tuple[float, float] = (0.0, 0.04)
+    saturation: float = 1.0
+    veil: float = 0.015
+    defocus_px: tuple[float, float] = (0.0, 0.0)
+    motion_px: tuple[float, float] = (0.0, 0.0)
+    noise: float = 1.0
+    smoothing_px: tuple[float, float] = (0.50, 0.65)
+    sharpening: float = 0.25
     jpeg_quality: int = 86
+    jpeg_subsampling: str = "4:2:0"
+
+    def __post_init__(self) -> None:
+        for name, (middle, sd) in (
+            ("exposure_stops", self.exposure_stops),
+            ("warm_stops", self.warm_stops),
+        ):
+            check_number(f"phone.{name}[0]", middle, -4.0, 4.0)
+            check_number(f"phone.{name}[1]", sd, 0.0, 2.0)
+        check_number("phone.saturation", self.saturation, 0.0, 2.0)
+        check_number("phone.veil", self.veil, 0.0, 0.5)
+        check_span("phone.defocus_px", self.defocus_px, 0.0, 4.0)
+        check_span("phone.motion_px", self.motion_px, 0.0, 30.0)
+        check_number("phone.noise", self.noise, 0.0, 20.0)
+        check_span("phone.smoothing_px", self.smoothing_px, 0.0, 3.0)
+        check_number("phone.sharpening", self.sharpening, 0.0, 2.0)
+        check_number("phone.jpeg_quality", self.jpeg_quality, 30, 100)
+        check_choice("phone.jpeg_subsampling", self.jpeg_subsampling, SUBSAMPLINGS)
 
 
 def develop(dials: PhoneDials, light: Pixels, rng: np.random.Generator) -> NDArray[np.uint8]:
     """(H, W, 3) sRGB picture of (H, W, 3) linear radiance, exposed for the middle of the frame."""
-    height = len(light)
-    exposed = np.minimum(light, np.quantile(light, 0.999))
-    grey = exposed[height // 4 :].mean(axis=2)
-    # A scene's middle tone lands at about 0.12 of white, give or take a quarter of a stop.
-    gain = 0.120 / float(np.median(grey)) * 2.0 ** float(rng.normal(*dials.exposure_stops))
-    warm = np.exp(rng.normal(0.0, 0.02, 3)).astype(np.float32)
-    linear = _blurred(exposed * gain * warm, float(rng.uniform(0.30, 0.45)))
-    # Photon noise grows with the root of the light; numbers are our choice.
-    sigma = np.sqrt(2.0e-5 + 3.0e-4 * np.clip(linear, 0.0, None))
-    linear = linear + sigma * rng.normal(0.0, 1.0, linear.shape).astype(np.float32)
+    # All draws first, in this order, so that a dial turned to 0 moves no other.
+    stops, warm = rng.normal(*dials.exposure_stops), rng.normal(*dials.warm_stops)
+    lens_px, smoothing_px = rng.uniform(0.30, 0.45), rng.uniform(*dials.smoothing_px)
+    defocus_px = rng.uniform(*dials.defocus_px)
+    motion_px, motion_rad = rng.uniform(*dials.motion_px), rng.uniform(0.0, np.pi)
+    balance = np.array([2.0 ** (warm / 2.0), 1.0, 2.0 ** (-warm / 2.0)], dtype=np.float32)
+    linear = light * (balance * np.float32(gain_for(light) * 2.0**stops))
+    linear = _veiled(np.minimum(linear, np.float32(BRIGHTEST)), dials.veil)
+    linear = blur.gaussian(linear, float(np.hypot(lens_px, defocus_px)))
+    linear = blur.smear(linear, motion_px, motion_rad)
+    linear = _saturated(_noisy(linear, dials.noise, rng), dials.saturation)
     # A phone smooths its noise after the tone curve, so edges stay where they are.
-    finished = _blurred(_tone(linear), float(rng.uniform(0.50, 0.65)))
-    return np.asarray(np.rint(255.0 * finished), dtype=np.uint8)
+    finished = blur.gaussian(_tone(linear), smoothing_px)
+    finished = _sharpened(finished, dials.sharpening)
+    return np.clip(finished * np.float32(255.0) + np.float32(0.5), 0.0, 255.0).astype(np.uint8)
+
+
+def gain_for(light: Pixels) -> float:
+    """What the meter multiplies (H, W, 3) radiance by so that 1 is white."""
+    grey = light[len(light) // 4 :] @ LUMINANCE
+    middle, high = np.quantile(grey[::2, ::2], (0.5, 0.98))
+    return float(min(MIDDLE_TONE / max(middle, 1e-9), HIGHLIGHT_LIMIT / max(high, 1e-9)))
+
+
+def _veiled(linear: Pixels, veil: float) -> Pixels:
+    """Part of the light spread over the picture: half of it near by, half of it far."""
+    if veil == 0.0:
+        return linear
+    stray = blur.spread_widely(linear)
+    stray -= linear
+    stray *= np.float32(veil)
+    stray += linear
+    return stray
+
+
+def _noisy(linear: Pixels, noise: float, rng: np.random.Generator) -> Pixels:
+    """Photon noise grows with the root of the light; colour noise is coarser. Our choice."""
+    height, width, _ = linear.shape
+    fine = rng.standard_normal(linear.shape, dtype=np.float32)
+    coarse = rng.standard_normal((height // 3 + 2, width // 3 + 2, 3), dtype=np.float32)
+    coarse -= coarse.mean(axis=2, keepdims=True)
+    fine += np.repeat(np.repeat(np.float32(0.25) * coarse, 3, axis=0), 3, axis=1)[:height, :width]
+    sigma = np.maximum(linear, np.float32(0.0))
+    sigma *= np.float32(3.0e-4 * noise**2)
+    sigma += np.float32(2.0e-5 * noise**2)
+    fine *= np.sqrt(sigma, out=sigma)
+    fine += linear
+    return fine
+
+
+def _saturated(linear: Pixels, saturation: float) -> Pixels:
+    if saturation == 1.0:
+        return linear
+    grey = (linear @ LUMINANCE)[..., None]
+    return np.asarray(grey + np.float32(saturation) * (linear - grey))
 
 
 def _tone(linear: Pixels) -> Pixels:
-    """Soft shoulder above 0.6, then the sRGB curve of IEC 61966-2-1."""
-    x = np.clip(linear, 0.0, None)
+    """Soft shoulder above 0.6, then the sRGB curve of IEC 61966-2-1, by table."""
+    # Light of 4 and more is white; steps so fine that 8 bits don't see them.
+    steps, top = 1 << 16, 4.0
+    x = np.linspace(0.0, top, steps + 1)
     x = np.where(x > 0.6, 0.6 + 0.4 * (1.0 - np.exp(-(x - 0.6) / 0.4)), x)
     curve = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
-    return np.asarray(np.clip(curve, 0.0, 1.0), dtype=np.float32)
+    at = linear * np.float32(steps / top)
+    at = np.clip(at, 0.0, steps, out=at).astype(np.int32)
+    return np.asarray(curve.astype(np.float32)[at])
 
 
-def _blurred(picture: Pixels, sigma_px: float) -> Pixels:
-    reach = np.arange(-3, 4)
-    weights = np.exp(-0.5 * (reach / sigma_px) ** 2)
-    weights = (weights / weights.sum()).astype(np.float32)
-    for axis in (0, 1):
-        margin = [(3, 3) if side == axis else (0, 0) for side in range(3)]
-        padded = np.pad(picture, margin, mode="edge")
-        length = picture.shape[axis]
-        picture = sum(
-            weight * np.take(padded, range(shift, shift + length), axis=axis)
-            for shift, weight in enumerate(weights)
-        )
-    return picture
+def _sharpened(finished: Pixels, amount: float) -> Pixels:
+    """Halos at edges, alike in all colours, 1.2 px wide (our choice)."""
+    if amount == 0.0:
+        return finished
+    grey = (finished @ LUMINANCE)[..., None]
+    return np.asarray(finished + np.float32(amount) * (grey - blur.gaussian(grey, 1.2)))
 
 
 def to_jpeg(
-    picture: NDArray[np.uint8], taken_at: datetime, focal_35mm: float, *, quality: int
+    picture: NDArray[np.uint8],
+    taken_at: datetime,
+    focal_35mm: float,
+    *,
+    quality: int,
+    subsampling: str = "4:2:0",
 ) -> bytes:
     """JPEG bytes with the time and the lens, without a place."""
     exif = Image.Exif()
@@ -82,7 +171,8 @@ def to_jpeg(
         {
             _TAKEN: f"{taken_at:%Y:%m:%d %H:%M:%S}",
             _OFFSET: "+00:00",
-            _FOCAL_MM: 5.4,
+            # The film's 43.27 mm diagonal to a sensor of 9.0 mm: 26 mm are 5.4 mm.
+            _FOCAL_MM: round(focal_35mm * 5.4 / 26.0, 2),
             _FOCAL_35MM: round(focal_35mm),
             _WIDTH: picture.shape[1],
             _HEIGHT: picture.shape[0],
@@ -90,6 +180,11 @@ def to_jpeg(
     )
     stream = BytesIO()
     Image.fromarray(picture).save(
-        stream, "JPEG", quality=quality, optimize=True, exif=exif.tobytes()
+        stream,
+        "JPEG",
+        quality=quality,
+        subsampling=subsampling,
+        optimize=True,
+        exif=exif.tobytes(),
     )
     return stream.getvalue()
