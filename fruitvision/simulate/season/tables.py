@@ -6,6 +6,8 @@
 | walk.csv | field | photo |
 | hand_counts.csv | field | hand-counted tree |
 | calipers.csv | field | reading |
+| register.csv | office | position |
+| harvest.csv | packing house | pick |
 | truth_trees.csv | nobody | bearing tree |
 | truth.csv | nobody | fruit |
 """
@@ -19,11 +21,17 @@ from pathlib import Path
 
 import numpy as np
 
+from fruitvision.domain import SizeTable
 from fruitvision.simulate.season.draw import FATES, SeasonBlock
+from fruitvision.simulate.season.harvest import harvest
+from fruitvision.simulate.season.walk import registered_trees
+from fruitvision.size_table import load_size_table
 
 # Standard deviation of one caliper reading, mm. Our choice for a dial caliper in the tree.
 CALIPER_ERROR_MM = 0.5
 FACES = ("A", "B")
+# Classes in which the packing house of the invented farm reports. Our choice.
+HARVEST_TABLE = "box_counts_42lb"
 
 Row = tuple[object, ...]
 
@@ -37,7 +45,7 @@ def photo_name(block: SeasonBlock, tree: int, face: str) -> str:
 def write_field_data(
     blocks: tuple[SeasonBlock, ...], folder: Path, seed: int, faces: tuple[str, ...] = FACES
 ) -> tuple[Path, ...]:
-    """Write the six tables of a season (UTF-8) and return their paths.
+    """Write the eight tables of a season (UTF-8) and return their paths.
 
     Counting and caliper errors have their own stream of `seed`. `faces` : those photographed.
     """
@@ -49,6 +57,8 @@ def write_field_data(
         "calipers.csv": _calipers(blocks, rng),
         "truth_trees.csv": _truth_trees(blocks),
         "truth.csv": _truth(blocks),
+        "register.csv": _register(blocks),
+        "harvest.csv": _harvest(blocks, load_size_table(HARVEST_TABLE)),
     }
     return tuple(write_table(folder / name, rows) for name, rows in tables.items())
 
@@ -157,4 +167,44 @@ def _truth(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
                 f"{block.pick_mm[fruit]:.1f}",
                 f"{block.mass_g[fruit]:.1f}",
                 FATES[block.fate[fruit]],
+            )
+
+
+def _register(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
+    yield ("block", "row", "position", "kind", "stratum")
+    for block in blocks:
+        for one in registered_trees(block):
+            yield (one.tree.block_id, one.tree.row, one.tree.position, one.kind, one.stratum)
+
+
+def _harvest(blocks: tuple[SeasonBlock, ...], table: SizeTable) -> Iterable[Row]:
+    """The true result of each pick; a cause that a block does not have is left empty."""
+    causes = list(dict.fromkeys(cause.name for b in blocks for cause in b.plan.culls.causes))
+    yield (
+        "block",
+        "pick",
+        "picked_on",
+        "fruit",
+        "bins",
+        "tonnes",
+        "mean_mm",
+        "culled",
+        *(f"culled_{cause}" for cause in causes),
+        *(f"cartons_{size_class.name}" for size_class in table.classes),
+    )
+    for block in blocks:
+        names = [cause.name for cause in block.plan.culls.causes]
+        for result in harvest(block, table):
+            by_cause = dict(zip(names, result.culled_by_cause, strict=True))
+            yield (
+                block.plan.block_id,
+                result.pick,
+                result.picked_on,
+                result.fruit,
+                f"{result.bins:.2f}",
+                f"{result.tonnes:.3f}",
+                f"{result.mean_mm:.1f}" if result.fruit else "",
+                result.culled,
+                *(by_cause.get(cause, "") for cause in causes),
+                *(f"{cartons:.2f}" for cartons in result.cartons),
             )
