@@ -12,12 +12,14 @@ Conventions
 from __future__ import annotations
 
 from fruitvision.domain.crop import (
+    Attention,
     BlockEstimate,
     BlockInputs,
     ClassCull,
     GrowthRate,
     HiddenFruitFactor,
     Losses,
+    RegisterCheck,
     SizeDistribution,
     StratumEstimate,
     TreeSample,
@@ -38,8 +40,10 @@ from fruitvision.domain.field import (
     HandCount,
     Pick,
     PickPlan,
+    Pollinizers,
     Protocol,
     RegisteredTree,
+    Stratum,
     TreeId,
     TreeKind,
     TreePhoto,
@@ -68,6 +72,7 @@ from fruitvision.domain.photo import (
 )
 
 __all__ = [
+    "Attention",
     "Block",
     "BlockEstimate",
     "BlockInputs",
@@ -93,13 +98,16 @@ __all__ = [
     "Pick",
     "PickForecast",
     "PickPlan",
+    "Pollinizers",
     "Protocol",
     "Reference",
+    "RegisterCheck",
     "RegisteredTree",
     "Scale",
     "SizeClass",
     "SizeDistribution",
     "SizeTable",
+    "Stratum",
     "StratumEstimate",
     "TreeId",
     "TreeKind",

@@ -42,6 +42,47 @@ class HiddenFruitFactor:
     pooled_blocks: tuple[str, ...] = ()
     suspects: tuple[TreeId, ...] = ()
     factor_without_suspects: float | None = None
+    # Of `factor_error`; and how hidden fruit were worked out: "ratio", or "line" (regression on
+    # the visible count, from 15 pairs on, where it predicts better).
+    degrees_of_freedom: int = 1
+    model: str = "ratio"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterCheck:
+    """What a walk found at its places against what the register says.
+
+    `missing_share` is the register's, over all places of the block. `chance` is the probability
+    of a find at least as odd if the register were right. `bearing_trees` (full-tree equivalents)
+    with its standard error is what the forecast counts on: the register's number, or the walk's
+    where the two differ by more than chance.
+    """
+
+    block_id: str
+    visited: int
+    missing_found: int
+    missing_share: float
+    chance: float
+    differs: bool
+    register_trees: float
+    bearing_trees: float
+    bearing_trees_error: float
+
+    @property
+    def words(self) -> str:
+        """One or two plain sentences."""
+        found = self.missing_found / self.visited if self.visited else 0.0
+        text = (
+            f"{self.block_id}: found {self.missing_found} of {self.visited} missing = "
+            f"{100 * found:.1f} %, register says {100 * self.missing_share:.3g} %"
+        )
+        if not self.differs:
+            return f"{text}. The difference may be chance."
+        return (
+            f"{text}. That is more than chance: {self.bearing_trees:,.0f} instead of "
+            f"{self.register_trees:,.0f} bearing trees are counted on until the register is put "
+            "right."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +151,36 @@ class BlockEstimate:
     bearing_trees: float | None = None
     bearing_trees_error: float = 0.0
     strata: tuple[StratumEstimate, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attention:
+    """Something that stands out from its like: a prompt to go and look, no diagnosis.
+
+    `what` is load, size or growth; `effect` the relative difference from its like (-0.25 is a
+    quarter less); `noise_chance` the chance that noise alone looks like this, all comparisons of
+    the list considered.
+    """
+
+    block_id: str
+    where: str
+    what: str
+    effect: Estimate
+    noise_chance: float
+
+    @property
+    def words(self) -> str:
+        """What stands out, by how much, and what to do."""
+        mid, low, high = (100 * x for x in (self.effect.p50, self.effect.p10, self.effect.p90))
+        chance = max(1, round(100 * self.noise_chance))
+        return (
+            f"{self.where}: {_ATTENTION[self.what]} {abs(mid):.0f} % "
+            f"{'above' if mid > 0 else 'below'} its like ({low:+.0f} to {high:+.0f} %; chance of "
+            f"noise {'under ' if self.noise_chance < 0.01 else ''}{chance} %). Go and look."
+        )
+
+
+_ATTENTION = {"load": "fruit per tree", "size": "fruit diameter", "growth": "growth"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -91,7 +91,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.STRATUM_NOT_SAMPLED: "A part of the block has no photographed tree: its load is assumed.",
     Doubt.ONE_TREE: "One tree only: the spread between trees is assumed.",
     Doubt.TREES_ALL_EQUAL: "All photographed trees have the same count: check the counts.",
-    Doubt.REGISTER_DIFFERS: "The walk found more gaps than the register says: check the register.",
+    Doubt.REGISTER_DIFFERS: "The walk found other gaps than the register says: put it right.",
     Doubt.SISTER_GROWTH: "Growth is that of like blocks this year: measure this block twice.",
     Doubt.FARM_GROWTH: "Growth is the farm's curve of past years: measure this block twice.",
     Doubt.FEW_WEIGHED: "Too few fruit were weighed for a rule of this variety's own.",

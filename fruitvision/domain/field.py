@@ -92,13 +92,44 @@ class RegisteredTree:
     """One position of the tree register.
 
     `stratum` names a part of the block that bears alike (low ground, on-trees, old rows); empty
-    is the rest of the block. `bearing_share` is the crop against a full tree: 0 to 1.
+    is the rest of the block. `bearing_share` is the crop against a full tree: 0 to 1. `variety`
+    is a pollinizer's; empty stands for the block's.
     """
 
     tree: TreeId
     kind: TreeKind = TreeKind.BEARING
     stratum: str = ""
     bearing_share: float = 1.0
+    variety: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stratum:
+    """One line of a register: the places of a part of the block that bears alike.
+
+    `bearing_trees` are full-tree equivalents: the sum of the bearing shares of `bearing` trees and
+    `replants`. Pollinizers and missing trees have none.
+    """
+
+    name: str
+    bearing: int
+    replants: int
+    pollinizers: int
+    missing: int
+    bearing_trees: float
+
+    @property
+    def positions(self) -> int:
+        """All places."""
+        return self.bearing + self.replants + self.pollinizers + self.missing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pollinizers:
+    """Pollinizers of one variety in a block; an empty variety is one that nobody wrote down."""
+
+    variety: str
+    trees: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
