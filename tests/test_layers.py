@@ -28,6 +28,8 @@ ALLOWED: dict[str, set[str]] = {
     "reference": BASE | {"cut_marker"},
     "cut_marker": BASE,
     "marker_sheet": BASE | {"reference", "whole_file"},
+    "sampling": BASE,
+    "walk_list": BASE | {"sampling", "whole_file"},
     "scale": BASE,
     "fruit": BASE | {"scale"},
     "overlay": BASE | {"whole_file"},
@@ -54,7 +56,7 @@ HEAVY = {
     "mitsuba": {"simulate"},
     "sqlalchemy": {"store", "store_database", "store_rows", "store_tables", "migrations"},
     "alembic": {"store", "store_database", "migrations"},
-    "reportlab": {"marker_sheet"},
+    "reportlab": {"marker_sheet", "walk_list"},
     "xlsxwriter": {"export"},
     "pi_heif": {"photo"},
 }

@@ -1,0 +1,133 @@
+"""The walk as a list to print: large type, one stop a line, room to write."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
+
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from fruitvision.domain import TreeKind
+from fruitvision.errors import SettingsError, StoreError, did_you_mean
+from fruitvision.sampling import PlannedPlace, WalkPlan
+from fruitvision.whole_file import write_whole
+
+PAPERS = {"A4": A4, "Letter": LETTER}
+
+# Our choice: to be read at arm's length in the sun, and written on with gloves.
+LINE_MM, STOP_POINTS, WORD_POINTS = 19.0, 22, 12
+MARGIN_MM = 14.0
+TOP_MM, BOTTOM_MM = 34.0, 22.0
+# Left edges of the columns, mm from the margin.
+PLACE_MM, STEPS_MM, BOXES_MM, COUNT_MM = 14.0, 76.0, 104.0, 142.0
+
+CAUTION = (
+    "Work from the ground. Mind tractors, platforms and ladders, drink and rest in heat, and "
+    "keep out of blocks closed after spraying: labels and local rules apply."
+)
+
+
+def write_walk_list(plan: WalkPlan, path: Path, *, paper: str = "A4") -> int:
+    """Write the list as a PDF and return its number of pages.
+
+    Raises
+    ------
+    SettingsError
+        If the paper is unknown.
+    StoreError
+        If the file can't be written.
+    """
+    if paper not in PAPERS:
+        raise SettingsError(f"Unknown paper '{paper}'.", fix=did_you_mean(paper, PAPERS))
+    pages = _pages(plan.places, PAPERS[paper][1])
+    sheet = BytesIO()
+    # Invariant: no clock and no random id in the file, same in same out.
+    canvas = Canvas(sheet, pagesize=PAPERS[paper], invariant=1)
+    canvas.setTitle(f"Walk through {plan.block_id}, {len(plan.places)} stops")
+    canvas.setCreator("fruitvision")
+    first = 1
+    for number, places in enumerate(pages, start=1):
+        _draw_page(canvas, PAPERS[paper], plan, f"page {number} of {len(pages)}", places, first)
+        canvas.showPage()
+        first += len(places)
+    canvas.save()
+    try:
+        write_whole(path, sheet.getvalue())
+    except OSError as err:
+        raise StoreError(
+            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
+        ) from err
+    return len(pages)
+
+
+def _pages(places: Sequence[PlannedPlace], height: float) -> list[Sequence[PlannedPlace]]:
+    lines = int((height / mm - TOP_MM - BOTTOM_MM) // LINE_MM)
+    return [places[start : start + lines] for start in range(0, len(places), lines)]
+
+
+def _draw_page(
+    canvas: Canvas,
+    size: tuple[float, float],
+    plan: WalkPlan,
+    page: str,
+    places: Sequence[PlannedPlace],
+    first: int,
+) -> None:
+    width, height = size
+    left, right = MARGIN_MM * mm, width - MARGIN_MM * mm
+    canvas.setFont("Helvetica-Bold", STOP_POINTS)
+    canvas.drawString(left, height - 17 * mm, plan.block_id)
+    canvas.setFont("Helvetica", WORD_POINTS)
+    counted = sum(place.count_by_hand for place in plan.places)
+    canvas.drawString(
+        left,
+        height - 25 * mm,
+        f"{len(plan.places)} stops, {counted} to count by hand. Date __________  Name __________",
+    )
+    canvas.drawRightString(right, height - 17 * mm, page)
+    for line, place in enumerate(places):
+        middle = height - (TOP_MM + (line + 0.5) * LINE_MM) * mm
+        _draw_stop(canvas, left, middle, first + line, place)
+        canvas.setLineWidth(0.4)
+        canvas.line(left, middle - LINE_MM / 2 * mm, right, middle - LINE_MM / 2 * mm)
+    canvas.setFont("Helvetica", 8)
+    half = CAUTION.index(" ", len(CAUTION) // 2)
+    canvas.drawString(left, 13 * mm, CAUTION[:half])
+    canvas.drawString(left, 9 * mm, CAUTION[half + 1 :])
+
+
+def _draw_stop(
+    canvas: Canvas, left: float, middle: float, number: int, place: PlannedPlace
+) -> None:
+    """Number, row and tree in large type, steps to go, boxes to tick, room for the count."""
+    base = middle - 2.5 * mm
+    canvas.setFont("Helvetica", WORD_POINTS)
+    canvas.drawString(left, base, f"{number}")
+    canvas.setFont("Helvetica-Bold", STOP_POINTS)
+    row, position = place.tree.row, place.tree.position
+    canvas.drawString(left + PLACE_MM * mm, base, f"Row {row}  Tree {position}")
+    canvas.setFont("Helvetica", 8)
+    canvas.drawString(left + PLACE_MM * mm, base - 5 * mm, _remarks(place))
+    canvas.setFont("Helvetica", WORD_POINTS)
+    canvas.drawString(left + STEPS_MM * mm, base, f"{place.steps} on")
+    for shift, word in enumerate(("A", "B", "gap")):
+        x = left + (BOXES_MM + 12 * shift) * mm
+        canvas.rect(x, base - 1 * mm, 6 * mm, 6 * mm)
+        canvas.setFont("Helvetica", 8)
+        canvas.drawString(x, base - 5 * mm, word)
+    if place.count_by_hand:
+        canvas.setFont("Helvetica-Bold", WORD_POINTS)
+        canvas.drawString(left + COUNT_MM * mm, base, "count ______")
+
+
+def _remarks(place: PlannedPlace) -> str:
+    remarks = [
+        place.stratum,
+        "as last time" if place.repeat else "",
+        "register: gap" if place.kind is TreeKind.MISSING else "",
+        "register: young tree" if place.kind is TreeKind.REPLANT else "",
+    ]
+    return ", ".join(remark for remark in remarks if remark)
