@@ -44,19 +44,20 @@ def grid_faces(rows: int, columns: int, *, closed: bool = False) -> Ints:
     return np.stack([a, c, b, b, c, d], axis=-1).reshape(-1, 3).astype(np.int64)
 
 
-def lathe(rows: int, columns: int) -> tuple[Floats, Floats, Floats, Ints]:
+def lathe(rows: int, columns: int, *, hollow: float = 1.0) -> tuple[Floats, Floats, Floats, Ints]:
     """A fruit of half axes 1: points, normals, directions (V, 3) and faces; y runs to the stem.
 
-    An ellipsoid all round, except for the stem cavity and the calyx basin, which lie inside the
-    outline as seen from the side.
+    An ellipsoid all round, except for the stem cavity and the calyx basin, which lie inside of it:
+    `hollow` 0 has none, 1 those of a mature apple. Narrow, since a wide one would flatten the
+    outline seen from the side, which the truth has as that of the ellipsoid.
     """
     polar = np.pi * (np.arange(rows) + 0.5 * (np.arange(rows) == 0)) / (rows - 1)
     polar = np.clip(polar, 0.02, np.pi - 0.02)
     azimuth = 2.0 * np.pi * np.arange(columns) / columns
     radius, height = np.sin(polar), np.cos(polar)
-    stem = np.exp(-((radius / 0.24) ** 2)) * (height > 0)
-    calyx = np.exp(-((radius / 0.20) ** 2)) * (height < 0)
-    height = height - 0.42 * stem + 0.20 * calyx
+    stem = np.exp(-((radius / 0.17) ** 2)) * (height > 0)
+    calyx = np.exp(-((radius / 0.14) ** 2)) * (height < 0)
+    height = height + hollow * (0.20 * calyx - 0.42 * stem)
     slope_radius, slope_height = np.gradient(radius), np.gradient(height)
     around = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
     points = _turned(radius, height, around)
@@ -74,58 +75,48 @@ def _turned(radius: Floats, height: Floats, around: Floats) -> Floats:
     return points.reshape(-1, 3)
 
 
-def leaf_template(rows: int) -> tuple[Floats, Ints]:
-    """A leaf of length 1 along x, folded along its middle: (V, 3) points and faces, y is up."""
-    along = np.linspace(0.0, 1.0, rows)
-    half = 0.30 * np.sin(np.pi * np.clip(along, 0.02, 0.98) ** 0.85)
-    points = np.empty((rows, 3, 3))
-    for column, side in enumerate((-1.0, 0.0, 1.0)):
-        points[:, column, 0] = along
-        points[:, column, 1] = abs(side) * half * 0.38 - 0.22 * along**2
-        points[:, column, 2] = side * half
-    return points.reshape(-1, 3), grid_faces(rows, 3)
-
-
-def leaf_mesh(
-    bases_mm: Floats, frames: Floats, lengths_mm: Floats, colours: Floats, *, rows: int
-) -> Mesh:
-    """Leaves as one mesh.
-
-    `bases_mm` : (N, 3) where the leaf starts; `frames` : (N, 3, 3) columns are the leaf's length,
-    up and side; `lengths_mm` : (N,); `colours` : (N, 3).
-    """
-    template, faces = leaf_template(rows)
-    points = np.einsum("nij,vj->nvi", frames * lengths_mm[:, None, None], template)
-    points = points + bases_mm[:, None, :]
-    return Mesh(
-        material="leaf",
-        points_mm=points.reshape(-1, 3),
-        faces=copies(faces, len(template), len(bases_mm)),
-        colours=np.repeat(colours, len(template), axis=0),
-    )
-
-
 def tube(path_mm: Floats, radii_mm: Floats, colour: Floats, *, sides: int = 9) -> Mesh:
     """A round stick along (P, 3) points with (P,) radii."""
-    along = np.gradient(path_mm, axis=0)
-    along = along / np.linalg.norm(along, axis=1, keepdims=True)
-    helper = np.where(np.abs(along[:, 1:2]) > 0.8, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
-    first = np.cross(along, helper)
-    first = first / np.linalg.norm(first, axis=1, keepdims=True)
+    return tubes(path_mm[None], radii_mm[None], colour[None, None], sides=sides)
+
+
+def tubes(
+    paths_mm: Floats, radii_mm: Floats, colours: Floats, *, sides: int, material: str = "bark"
+) -> Mesh:
+    """Round sticks along (N, P, 3) points.
+
+    `radii_mm` : (N, P), or shapes that spread to it; `colours` : (N, P, 3), or shapes that do.
+    """
+    count, points = paths_mm.shape[:2]
+    along = np.gradient(paths_mm, axis=1)
+    along = along / (np.linalg.norm(along, axis=2, keepdims=True) + 1e-12)
+    # Any axis across the stick will do, if it is not along it at any point.
+    upright = np.abs(along[..., 1]) > 0.8
+    first = _across(along, upright)
     second = np.cross(along, first)
     turn = 2.0 * np.pi * np.arange(sides) / sides
     outward = (
-        first[:, None, :] * np.cos(turn)[None, :, None]
-        + second[:, None, :] * np.sin(turn)[None, :, None]
+        first[:, :, None, :] * np.cos(turn)[:, None] + second[:, :, None, :] * np.sin(turn)[:, None]
     )
-    points = path_mm[:, None, :] + outward * radii_mm[:, None, None]
+    radii = np.broadcast_to(radii_mm, (count, points))[:, :, None, None]
+    painted = np.broadcast_to(colours, (count, points, 3))
     return Mesh(
-        material="bark",
-        points_mm=points.reshape(-1, 3),
-        faces=grid_faces(len(path_mm), sides, closed=True),
-        colours=np.tile(colour, (points.shape[0] * sides, 1)),
+        material=material,
+        points_mm=(paths_mm[:, :, None, :] + outward * radii).reshape(-1, 3),
+        faces=copies(grid_faces(points, sides, closed=True), points * sides, count),
+        colours=np.repeat(painted.reshape(-1, 3), sides, axis=0),
         normals=outward.reshape(-1, 3),
     )
+
+
+def _across(along: Floats, upright: NDArray[np.bool_]) -> Floats:
+    """Unit vectors at right angles to `along` and to x where it is upright, to y elsewhere."""
+    x, y, z = along[..., 0], along[..., 1], along[..., 2]
+    zero = np.zeros_like(x)
+    first = np.where(
+        upright[..., None], np.stack([zero, z, -y], axis=-1), np.stack([-z, zero, x], axis=-1)
+    )
+    return np.asarray(first / (np.linalg.norm(first, axis=-1, keepdims=True) + 1e-12))
 
 
 def blades(feet_mm: Floats, tips_mm: Floats, widths_mm: Floats, colours: Floats) -> Mesh:

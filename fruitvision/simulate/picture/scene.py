@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,26 +14,20 @@ from fruitvision.simulate.picture.camera import (
     hold_camera,
     outlines,
 )
+from fruitvision.simulate.picture.dress import Paint, fruit_meshes, leaf_meshes, wood_meshes
+from fruitvision.simulate.picture.fallen import drop_fruit
 from fruitvision.simulate.picture.ground import ROW_SPACING_MM, mirrored, surroundings
-from fruitvision.simulate.picture.meshes import Ints, Mesh, leaf_mesh, merged, tube
+from fruitvision.simulate.picture.meshes import Mesh, merged
 from fruitvision.simulate.picture.references import References
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.picture.sight import points_along, rough_shares
-from fruitvision.simulate.picture.skin import fruit_mesh, skin_of, sunny_sides
-from fruitvision.simulate.picture.tree import (
-    Fruits,
-    Leaves,
-    Tree,
-    grow_tree,
-    joined_fruits,
-    no_fruits,
-)
+from fruitvision.simulate.picture.skin import skin_of
+from fruitvision.simulate.picture.tree import Fruits, Tree, TreeDials, grow_tree, joined_fruits
 
-# Our choice: at 2.3 m a phone sees 2.3 m of the row, so 1.75 m between trees of 1.1 m keeps
-# nearly all fruit of the neighbours out of the picture.
-TREE_SPACING_MM = 1750.0
 # Trees to each side that are drawn: this row, then the rows behind.
 REACH = (2, 2, 3, 4)
+# Share of its leaves that a tree of each row is drawn with; the rest are made up by their size.
+LEAF_SHARES = (1.0, 0.75, 0.4, 0.3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,7 +86,8 @@ class Picture:
 def compose(shot: Shot) -> Picture:
     """Put the trees, their surroundings and the camera of a photo in place."""
     rng = shot.rng(0)
-    scenery = surroundings(shot.look.ground, _post_at(shot), rng)
+    spacing_mm = shot.look.tree.spacing_mm
+    scenery = surroundings(shot.look.ground, _post_at(shot), spacing_mm, rng)
     if shot.face == "B":
         scenery = [mirrored(mesh) for mesh in scenery]
     return Picture(
@@ -105,9 +100,11 @@ def compose(shot: Shot) -> Picture:
 
 
 def _post_at(shot: Shot) -> float:
-    """Posts stand half way between two trees, every fifth gap."""
+    """Posts stand half way between two trees, one after every so many trees of the row."""
     position = int(shot.block.places[shot.tree][1])
-    return (0.5 - (position % 5)) * TREE_SPACING_MM + 2.0 * TREE_SPACING_MM
+    trees = shot.look.ground.trees_per_post
+    nearest = (position + trees // 2) % trees - trees // 2
+    return (0.5 - nearest) * shot.look.tree.spacing_mm
 
 
 def _stands(shot: Shot) -> list[Stand]:
@@ -127,73 +124,77 @@ def _stand(shot: Shot, place: tuple[int, int], behind: int, offset: int) -> Stan
     block, plan = shot.block, shot.block.plan
     row, position = place
     rng = np.random.default_rng([shot.seed, ord(plan.letter), row + 100, position + 100, 9])
+    tree_rng, fallen_rng = rng.spawn(2)
     on_register = 1 <= row <= plan.rows and 1 <= position <= plan.trees_per_row
     tree = block.tree_at(row, position) if on_register else None
     if on_register and tree is None and rng.random() < 0.5:
         return None
     if tree is None:
-        count = 0 if on_register else int(rng.normal(plan.fruit_per_tree, 12.0))
-        diameters = np.clip(rng.normal(plan.diameter_mm, 5.0, count), 45.0, 90.0)
+        count = 0 if on_register else max(int(rng.normal(plan.fruit_per_tree, 12.0)), 0)
+        diameters = np.clip(rng.normal(plan.diameter_mm, 5.0, count), 15.0, 110.0)
         ids = tuple(f"other-r{row}-t{position}-{index + 1}" for index in range(count))
     else:
         fruit = block.fruit_of(tree)
         diameters, ids = block.diameter_mm[fruit], tuple(block.fruit_id(one) for one in fruit)
-    foot = np.array([offset * TREE_SPACING_MM, 0.0, -shot.towards * behind * ROW_SPACING_MM])
+    spacing_mm = shot.look.tree.spacing_mm
+    foot = np.array([offset * spacing_mm, 0.0, -shot.towards * behind * ROW_SPACING_MM])
     foot[[0, 2]] += rng.normal(0.0, 25.0, 2)
+    # Fruit on the ground further back than the next row are hidden.
+    mean = shot.look.ground.fallen_per_tree if behind < 2 else 0.0
+    fallen = drop_fruit(mean, diameters, foot, fallen_rng)
     return Stand(
-        tree=grow_tree(shot.look.tree, diameters, foot, rng),
+        tree=grow_tree(_far_dials(shot.look.tree, behind), diameters, foot, tree_rng),
         foot_mm=foot,
         row_behind=behind,
         offset=offset,
         place=None if tree is None else (row, position),
         fruit_ids=ids,
-        fallen=no_fruits(),
-        fallen_ids=(),
+        fallen=fallen,
+        fallen_ids=tuple(
+            f"fallen-r{row}-t{position}-{index + 1}" for index in range(len(fallen.diameters_mm))
+        ),
     )
+
+
+def _far_dials(dials: TreeDials, behind: int) -> TreeDials:
+    """Fewer and larger leaves where they are small in the picture; the fruit stay as they are."""
+    share = LEAF_SHARES[behind]
+    shortest, longest = (min(length / share**0.5, 200.0) for length in dials.leaf_mm)
+    return replace(dials, leaves=int(share * dials.leaves), leaf_mm=(shortest, longest))
 
 
 def meshes(picture: Picture, references: References) -> list[Mesh]:
     """All triangles of the picture but the sheet; leaves that hide a reference are left out."""
     parts = list(picture.scenery)
-    look = picture.shot.look
-    first = 1
+    look, camera = picture.shot.look, picture.camera
+    paint = Paint(
+        skin=skin_of(look.skin, picture.shot.block.plan.variety),
+        dials=look.skin,
+    )
+    label, fallen_label = 1, 1 + sum(len(stand.fruit_ids) for stand in picture.stands)
     for stand in picture.stands:
-        near = stand.row_behind == 0
-        tree, count = stand.tree, len(stand.fruit_ids)
-        rng = np.random.default_rng([len(stand.fruit_ids), int(abs(stand.foot_mm).sum() * 1000)])
+        tree, near = stand.tree, stand.row_behind == 0
         leaves = tree.leaves
         if near:
-            leaves = leaves.where(~references.covered_by(picture.camera, leaves.middles_mm()))
-        parts.append(_foliage(leaves, rows=7 if near else 4))
-        parts.extend(_wood(tree))
-        if count:
-            labels: Ints = np.arange(first, first + count)
-            sunny = sunny_sides(tree.fruits, stand.foot_mm, rng)
-            skin = skin_of(look.skin, picture.shot.block.plan.variety)
-            seed = int(rng.integers(1 << 31))
-            rows = 33 if near else 13
-            parts.append(fruit_mesh(tree.fruits, labels, skin, sunny, seed, rows=rows))
-        first += count
-    parts.extend(references.meshes(first + len(picture.fallen().diameters_mm)))
+            leaves = leaves.where(~references.covered_by(camera, leaves.middles_mm()))
+        parts += leaf_meshes(leaves, camera, near=near, curl=look.tree.leaf_curl)
+        seed = _looks_seed(stand)
+        thick = look.tree.trunk_mm, look.tree.limb_mm
+        parts += wood_meshes(tree, thick, near=stand.row_behind < 2, seed=[*seed, 2])
+        labels = np.arange(label, label + len(stand.fruit_ids))
+        parts += fruit_meshes(tree.fruits, labels, paint, stand.foot_mm, camera, seed)
+        labels = np.arange(fallen_label, fallen_label + len(stand.fallen_ids))
+        fallen_seed = [*seed, 3]
+        parts += fruit_meshes(stand.fallen, labels, paint, stand.foot_mm, camera, fallen_seed)
+        label, fallen_label = label + len(stand.fruit_ids), fallen_label + len(stand.fallen_ids)
+    parts += references.meshes(fallen_label)
     return merged(parts)
 
 
-def _foliage(leaves: Leaves, *, rows: int) -> Mesh:
-    return leaf_mesh(leaves.bases_mm, leaves.frames, leaves.lengths_mm, leaves.colours, rows=rows)
-
-
-def _wood(tree: Tree) -> list[Mesh]:
-    bark = np.array([0.19, 0.15, 0.11])
-    parts = [tube(tree.trunk_mm, np.linspace(26.0, 7.0, len(tree.trunk_mm)), bark, sides=14)]
-    thick = np.linspace(8.5, 2.2, tree.limbs_mm.shape[1])
-    parts.extend(tube(limb, thick, 0.85 * bark, sides=7) for limb in tree.limbs_mm)
-    fruits = tree.fruits
-    green = np.array([0.12, 0.13, 0.05])
-    tops = fruits.centres_mm + fruits.turns[:, :, 1] * (0.33 * fruits.heights_mm[:, None])
-    for top, spot in zip(tops, fruits.spots_mm, strict=True):
-        path = np.stack([top, (top + spot) / 2.0 + (0.0, 4.0, 0.0), spot])
-        parts.append(tube(path, np.array([1.4, 1.2, 1.9]), green, sides=5))
-    return parts
+def _looks_seed(stand: Stand) -> list[int]:
+    """The same for a tree from whichever side and step it is seen."""
+    foot = stand.foot_mm - np.round(stand.foot_mm, -2)
+    return [len(stand.fruit_ids), *(int(abs(value) * 1e6) for value in foot)]
 
 
 def solid_points(picture: Picture) -> Floats:
