@@ -48,8 +48,7 @@ class Shot:
     @property
     def name(self) -> str:
         """File of the photo, relative to the folder of the tables; a step aside has its number."""
-        name = photo_name(self.block, self.tree, self.face)
-        return name if self.step == 0 else name.replace(".jpg", f"_{self.step}.jpg")
+        return photo_name(self.block, self.tree, self.face, self.step)
 
     @property
     def towards(self) -> float:

@@ -36,10 +36,11 @@ HARVEST_TABLE = "box_counts_42lb"
 Row = tuple[object, ...]
 
 
-def photo_name(block: SeasonBlock, tree: int, face: str) -> str:
-    """File of a photo, relative to the folder of the tables."""
+def photo_name(block: SeasonBlock, tree: int, face: str, step: int = 0) -> str:
+    """File of a photo, relative to the folder of the tables; `step` as in `picture.shot.Shot`."""
     row, position = block.places[tree]
-    return f"photos/{block.plan.variety.lower()}_r{row}_t{position:02d}_{face}.jpg"
+    aside = f"_step{step}" if step else ""
+    return f"photos/{block.plan.variety.lower()}_r{row}_t{position:02d}_{face}{aside}.jpg"
 
 
 def write_field_data(
