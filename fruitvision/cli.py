@@ -30,6 +30,7 @@ from fruitvision.console import (
 from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
+from fruitvision.simulate.command import simulate_cli
 
 cli = typer.Typer(
     help="Row photos in, pack-out forecast out. Works offline; nothing leaves this computer.",
@@ -37,6 +38,7 @@ cli = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+cli.add_typer(simulate_cli, name="simulate")
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 SettingsFile = Annotated[

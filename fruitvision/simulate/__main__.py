@@ -1,92 +1,91 @@
-"""Make the sample farm again: `python -m fruitvision.simulate --out DIR --seed 2026`."""
+"""The photo commands where only numpy, Pillow and the renderer are installed.
+
+Accelerators are often bare: python -m fruitvision.simulate benchmark --out DIR --workers 10
+Elsewhere use `fruitvision simulate`, which has the same options.
+"""
 
 from __future__ import annotations
 
 import argparse
 import logging
 import sys
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from multiprocessing import get_context
+from collections.abc import Sequence
 from pathlib import Path
 
 from fruitvision.errors import FruitVisionError
-from fruitvision.simulate.album import Order, gather, make_photo, sidecar
-from fruitvision.simulate.season.draw import SeasonBlock, draw_season
-from fruitvision.simulate.season.tables import FACES, photo_name, write_field_data
-
-logger = logging.getLogger("fruitvision.simulate")
-
-SEED = 2026
-SAMPLES = 96
+from fruitvision.simulate import defaults
+from fruitvision.simulate.album import Album
+from fruitvision.simulate.benchmark import BENCHMARK
+from fruitvision.simulate.presets import preset_of
+from fruitvision.simulate.run import Machine, make_albums, make_tables
+from fruitvision.simulate.work import Pictures, Work, faces_of
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Write the tables, then the photos that are not there yet; 1 if a photo failed."""
-    options = _parse(arguments)
-    logging.basicConfig(level=logging.INFO, format="%(message)s")
-    blocks = draw_season(options.seed)
-    write_field_data(blocks, options.out, options.seed)
-    wanted = list(_orders(blocks, options))
+    """0: all photos are there; 1: some failed; 2: a user's error."""
+    options = _parser().parse_args(arguments)
+    logging.basicConfig(level=logging.CRITICAL, format="%(message)s")
     try:
-        failed = _make(wanted, options.workers)
+        albums = _benchmark(options) if options.command == "benchmark" else _block(options)
+        if options.tables_only:
+            return make_tables(albums, _say)
+        return make_albums(albums, Machine(variant=options.variant, workers=options.workers), _say)
     except FruitVisionError as err:
-        logger.error("%s", err)
+        sys.stderr.write(f"{err.what}\n{err.fix}\n")
         return 2
-    gather(blocks, options.out)
-    return 1 if failed else 0
 
 
-def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
-    parser = argparse.ArgumentParser(prog="python -m fruitvision.simulate", description=__doc__)
-    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
-    parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument(
-        "--photos", nargs="*", help="part of a photo's name, several allowed; none: tables only"
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def _block(options: argparse.Namespace) -> tuple[Album, ...]:
+    pictures = Pictures(
+        samples=options.samples,
+        shrink=options.shrink,
+        width_px=options.width,
+        height_px=options.height,
+        jpeg_quality=options.jpeg_quality,
+        denoise=options.denoise,
     )
-    parser.add_argument("--samples", type=int, default=SAMPLES, help="rays per pixel")
-    parser.add_argument("--shrink", type=int, default=1, help="5: a fifth of the width, to look")
-    parser.add_argument("--variant", default="cuda_ad_rgb", help="of Mitsuba; or scalar_rgb")
-    parser.add_argument("--workers", type=int, default=1, help="processes side by side")
-    return parser.parse_args(arguments)
+    work = Work(
+        preset=preset_of(options.preset),
+        seed=options.seed,
+        trees=options.trees,
+        faces=faces_of(options.faces),
+        steps=options.steps,
+        pictures=pictures,
+    )
+    return (Album(work=work, folder=options.out),)
 
 
-def _orders(blocks: tuple[SeasonBlock, ...], options: argparse.Namespace) -> Iterable[Order]:
-    for number, block in enumerate(blocks):
-        for tree in block.photographed:
-            for face in FACES:
-                name = photo_name(block, tree, face)
-                parts = options.photos
-                if sidecar(options.out, name).exists():
-                    continue
-                if parts is None or any(part in name for part in parts):
-                    yield Order(
-                        block=number,
-                        tree=tree,
-                        face=face,
-                        seed=options.seed,
-                        samples=options.samples,
-                        shrink=options.shrink,
-                        variant=options.variant,
-                        folder=options.out,
-                    )
+def _benchmark(options: argparse.Namespace) -> tuple[Album, ...]:
+    return BENCHMARK.albums(options.out, tuple(options.only))
 
 
-def _make(orders: list[Order], workers: int) -> int:
-    """Number of photos that failed; one failure leaves the others alone."""
-    failed = 0
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        tasks = {pool.submit(make_photo, order): order for order in orders}
-        for done, task in enumerate(as_completed(tasks), start=1):
-            problem = task.exception()
-            if isinstance(problem, FruitVisionError):
-                raise problem
-            if problem is not None:
-                failed += 1
-                logger.error("failed: %s: %r", tasks[task], problem)
-            else:
-                logger.info("%d of %d: %s", done, len(orders), task.result())
-    return failed
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m fruitvision.simulate", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    block = commands.add_parser("block", help="photos of one block")
+    block.add_argument("--preset", required=True)
+    block.add_argument("--trees", type=int)
+    block.add_argument("--seed", type=int, default=defaults.SEED)
+    block.add_argument("--faces", default="both")
+    block.add_argument("--steps", type=int, default=1)
+    block.add_argument("--samples", type=int, default=defaults.SAMPLES)
+    block.add_argument("--shrink", type=int, default=1)
+    for name in ("--width", "--height", "--jpeg-quality"):
+        block.add_argument(name, type=int)
+    block.add_argument("--denoise", action="store_true")
+    benchmark = commands.add_parser("benchmark", help="the whole benchmark set")
+    benchmark.add_argument("--only", action="append", default=[], help="this preset")
+    for command in (block, benchmark):
+        command.add_argument("--out", type=Path, required=True)
+        command.add_argument("--variant", default=defaults.VARIANT)
+        command.add_argument("--workers", type=int, default=1)
+        command.add_argument("--tables-only", action="store_true")
+    return parser
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """A simulated farm with its truth, walked through the whole job and scored. Run by hand.
 
-python -m fruitvision.simulate --out FOLDER --seed 2028      (needs the extra [simulate])
+fruitvision simulate block --preset sample-farm --out FOLDER --seed 2028    (extra [simulate])
 python -m tests.bench.bench_farm FOLDER
 """
 
