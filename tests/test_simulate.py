@@ -1,4 +1,4 @@
-"""The invented season, its tables, the camera, and the samples that were made with them."""
+"""The camera, trees, and the sample photos that were made with them."""
 
 from __future__ import annotations
 
@@ -19,8 +19,6 @@ from fruitvision.simulate.picture.scene import compose, solid_points
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.picture.tree import TreeDials, grow_tree
 from fruitvision.simulate.season.draw import SeasonBlock, draw_season
-from fruitvision.simulate.season.plan import PLANS
-from fruitvision.simulate.season.tables import write_field_data
 
 SAMPLES = Path(__file__).parent.parent / "samples"
 SEED = 2026
@@ -167,82 +165,7 @@ def test_the_sheet_faces_the_camera_at_the_wanted_depth(
     assert bottom_right[1] - top_right[1] > 80.0
 
 
-# ---------------------------------------------------------------- season
-
-
-def test_the_same_seed_gives_the_same_season(season: tuple[SeasonBlock, ...]) -> None:
-    again = draw_season(SEED)
-    other = draw_season(SEED + 1)
-    assert np.array_equal(season[1].mass_g, again[1].mass_g)
-    assert len(season[1].mass_g) != len(other[1].mass_g)
-
-
-def test_a_block_is_drawn_alike_whatever_the_other_block_is(
-    season: tuple[SeasonBlock, ...],
-) -> None:
-    changed = draw_season(SEED, (PLANS[0], replace(PLANS[1], fruit_per_tree=20.0)))
-    assert np.array_equal(season[0].pick_mm, changed[0].pick_mm)
-
-
-@pytest.mark.parametrize("number", [0, 1], ids=["Gala", "Fuji"])
-def test_a_season_keeps_to_its_plan(season: tuple[SeasonBlock, ...], number: int) -> None:
-    block = season[number]
-    plan = block.plan
-    counts = block.fruit_counts()
-    assert len(block.places) == plan.rows * plan.trees_per_row - plan.missing - plan.pollinizers
-    assert counts.mean() == pytest.approx(plan.fruit_per_tree, rel=0.08)
-    assert 0.18 < counts.std() / counts.mean() < 0.32
-    assert block.diameter_mm.mean() == pytest.approx(plan.diameter_mm, abs=1.0)
-    assert block.diameter_mm.std() == pytest.approx(5.0, abs=0.5)
-    assert (block.earlier_mm < block.diameter_mm).all()
-    assert (block.pick_mm >= block.diameter_mm).all()
-    # The plan: masses within 4 % of 3.8e-4 g/mm³, culls 15-22 %, drop 3-5 % (a little sampling).
-    assert (block.mass_g / block.pick_mm**3).mean() == pytest.approx(3.8e-4, rel=0.045)
-    dropped = (block.fate == 2).mean()
-    culled = (block.fate == 1).sum() / (block.fate != 2).sum()
-    assert 0.027 < dropped < 0.053
-    assert 0.14 < culled < 0.23
-
-
-# ---------------------------------------------------------------- tables and samples
-
-
-def test_the_tables_on_disk_are_those_of_the_season(
-    season: tuple[SeasonBlock, ...], tmp_path: Path
-) -> None:
-    for path in write_field_data(season, tmp_path, SEED):
-        assert path.read_bytes() == (SAMPLES / path.name).read_bytes(), path.name
-
-
-def test_every_fruit_of_the_tree_table_is_in_the_fruit_table() -> None:
-    counted: dict[tuple[str, str, str], int] = {}
-    for row in read("truth.csv"):
-        key = (row["block"], row["row"], row["position"])
-        counted[key] = counted.get(key, 0) + 1
-    said = {
-        (row["block"], row["row"], row["position"]): int(row["fruit_count"])
-        for row in read("truth_trees.csv")
-    }
-    assert counted == said
-
-
-def test_hand_counts_are_within_two_fruit_of_the_truth() -> None:
-    truth = {
-        (row["block"], row["row"], row["position"]): int(row["fruit_count"])
-        for row in read("truth_trees.csv")
-    }
-    counts = read("hand_counts.csv")
-    assert len(counts) == 14
-    for row in counts:
-        key = (row["block"], row["row"], row["position"])
-        assert abs(int(row["fruit_count"]) - truth[key]) <= 2
-
-
-def test_calipers_read_each_tagged_fruit_twice() -> None:
-    readings = read("calipers.csv")
-    fruit = {(row["row"], row["position"], row["fruit"]) for row in readings}
-    assert (len(readings), len(fruit)) == (160, 80)
-    assert {row["block"] for row in readings} == {"Gala North"}
+# ---------------------------------------------------------------- samples
 
 
 def test_every_photo_of_the_walk_is_there_with_its_truth() -> None:
