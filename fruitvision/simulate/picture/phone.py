@@ -20,9 +20,10 @@ MAKER, MODEL = "Orchard Phone", "One"
 _MAKE, _MODEL, _ORIENTATION, _CHANGED, _EXIF = 271, 272, 274, 306, 34665
 _TAKEN, _OFFSET, _FOCAL_MM, _FOCAL_35MM, _WIDTH, _HEIGHT = 36867, 36881, 37386, 41989, 40962, 40963
 
-# Where the middle tone of the scene lands, of white, and how many times white the 98th percentile
-# may come out: a meter saves the highlights of a small bright scene. Our choice.
-MIDDLE_TONE, HIGHLIGHT_LIMIT = 0.120, 1.1
+# What the meter brings to which part of white: a quarter of the lower middle of the frame, where the
+# tree stands and little sky, is brighter. Our choice: then the middle tone lands near that of a grey
+# card by day, and a tree before the night is not burnt out.
+METERED_QUANTILE, METERED_TONE = 0.75, 0.30
 # Light above this many times white no longer adds to the veil: the sun's own disc would drown the
 # picture, and lenses of phones are coated. Our choice.
 BRIGHTEST = 12.0
@@ -97,9 +98,10 @@ def develop(dials: PhoneDials, light: Pixels, rng: np.random.Generator) -> NDArr
 
 def gain_for(light: Pixels) -> float:
     """What the meter multiplies (H, W, 3) radiance by so that 1 is white."""
-    grey = light[len(light) // 4 :] @ LUMINANCE
-    middle, high = np.quantile(grey[::2, ::2], (0.5, 0.98))
-    return float(min(MIDDLE_TONE / max(middle, 1e-9), HIGHLIGHT_LIMIT / max(high, 1e-9)))
+    height, width, _ = light.shape
+    rows = slice(9 * height // 20, 9 * height // 10)
+    field = light[rows, width // 5 : width - width // 5] @ LUMINANCE
+    return METERED_TONE / max(float(np.quantile(field, METERED_QUANTILE)), 1e-9)
 
 
 def _veiled(linear: Pixels, veil: float) -> Pixels:

@@ -56,6 +56,8 @@ def choose_variant(name: str) -> None:
             f"Mitsuba has no variant '{name}'.", fix=f"Known: {', '.join(mitsuba.variants())}."
         )
     mitsuba.set_variant(name)
+    # Each single ray that gives no number is a warning otherwise.
+    mitsuba.set_log_level(mitsuba.LogLevel.Error)
 
 
 def load_stage(
@@ -67,8 +69,8 @@ def load_stage(
         "type": "scene",
         "integrator": {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH},
     }
-    if light is not None:
-        scene.update(emitters(light, camera))
+    for name, lamp in {} if light is None else emitters(light, camera).items():
+        scene[name] = {**lamp, "to_world": mi.ScalarTransform4f(lamp.get("to_world", np.eye(4)))}
     face_labels = {}
     for number, mesh in enumerate(meshes):
         name = f"mesh{number}"
