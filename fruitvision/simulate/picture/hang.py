@@ -112,18 +112,23 @@ def _settle(
 ) -> Floats:
     """The fruit pushed out of each other, of the trunk and of limbs, until nothing overlaps."""
     wood = _wood_points(limbs)
-    first, second = _neighbours(centres, diameters)
+    settled = False
     for step in range(SETTLING_STEPS):
-        if step % 12 == 0:
+        # Fruit move far at first; before they are called settled, strangers may have met.
+        if step % 12 in ((0, 4, 8) if step < 24 else (0,)) or settled:
             first, second = _neighbours(centres, diameters)
         away = centres[first] - centres[second]
         gap = np.sqrt((away**2).sum(axis=1)) + 1e-9
         over = np.clip((diameters[first] + diameters[second]) / 2.0 - dials.press_mm - gap, 0, None)
         moves = _off_trunk(centres, diameters, trunk, dials.trunk_mm)
         worst = max(float(over.max(initial=0.0)), float(np.abs(moves).max(initial=0.0)))
-        if worst < 0.3 and step > WOOD_STEPS:
+        if settled and worst < 0.3:
             break
+        settled = worst < 0.3 and step > WOOD_STEPS
         push = (0.42 * over / gap)[:, None] * away
+        if step > 30:
+            # Fruit that are wedged in slip past each other, the higher one upwards.
+            push[:, 1] += 0.3 * over * np.where((away[:, 1] > 0.0), 1.0, -1.0)
         for axis in range(3):
             moves[:, axis] += np.bincount(first, push[:, axis], len(centres))
         if step < WOOD_STEPS:
