@@ -70,7 +70,9 @@ def load_stage(
         "integrator": {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH},
     }
     for name, lamp in {} if light is None else emitters(light, camera).items():
-        scene[name] = {**lamp, "to_world": mi.ScalarTransform4f(lamp.get("to_world", np.eye(4)))}
+        # A lamp with a direction of its own takes no further placing.
+        placed = {"to_world": mi.ScalarTransform4f(lamp["to_world"])} if "to_world" in lamp else {}
+        scene[name] = {**lamp, **placed}
     face_labels = {}
     for number, mesh in enumerate(meshes):
         name = f"mesh{number}"
