@@ -26,9 +26,11 @@ class Sampled:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ratio:
-    """Ratio of sums of y and x.
+    """Ratio of sums of y and x, with the standard error of that ratio.
 
-    `residual_sd` is the spread of d = y − ratio·x among the pairs, `covariance` that of x and d.
+    `residual_sd` is the spread of d = y − ratio·x among the units, `covariance` that of x and d.
+    `pairs` of the photographed units themselves gave it: 0 for a ratio from elsewhere, whose
+    `degrees_of_freedom` are then its own.
     """
 
     ratio: float
@@ -36,62 +38,58 @@ class Ratio:
     residual_sd: float
     pairs: int
     covariance: float = 0.0
+    degrees_of_freedom: int | None = None
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of `error`, at least 1."""
+        given = self.degrees_of_freedom
+        return max(1, self.pairs - 1 if given is None else given)
 
 
-def ratio_of_sums(x: Sequence[float], y: Sequence[float]) -> Ratio:
-    """Σy / Σx with its standard error (Cochran 1977, §2.11 and §6.3, without finite correction).
+def ratio_of_sums(
+    x: Sequence[float], y: Sequence[float], *, weights: Sequence[float] | None = None
+) -> Ratio:
+    """Σwy / Σwx with its standard error (Cochran 1977, §2.11 and §6.3, without finite correction).
+
+    With weights that say how many units each pair stands for it is the combined ratio of a
+    stratified sample (§6.11): one ratio for all strata, since a separate ratio from the two or
+    three pairs of a stratum would be biased and its error unknown.
 
     Raises
     ------
     ValueError
-        If there are fewer than 2 pairs, unequal lengths, or Σx is not above 0.
+        If there are fewer than 2 pairs, unequal lengths, or Σwx is not above 0.
     """
     if len(x) != len(y) or len(x) < 2:
         raise ValueError(f"need 2 or more pairs of x and y, got {len(x)} and {len(y)}")
-    sum_x = float(np.sum(x))
+    w = np.ones(len(x)) if weights is None else np.asarray(weights, float)
+    x_of, y_of = np.asarray(x, float), np.asarray(y, float)
+    sum_x = float(np.sum(w * x_of))
     if sum_x <= 0:
         raise ValueError(f"the sum of x must be above 0, got {sum_x}")
     pairs = len(x)
-    ratio = float(np.sum(y)) / sum_x
-    residuals = np.asarray(y, float) - ratio * np.asarray(x, float)
-    residual_sd = float(np.sqrt(np.sum(residuals**2) / (pairs - 1)))
-    error = residual_sd / (sum_x / pairs) / pairs**0.5
+    ratio = float(np.sum(w * y_of)) / sum_x
+    residuals = y_of - ratio * x_of
     return Ratio(
         ratio=ratio,
-        error=error,
-        residual_sd=residual_sd,
+        error=float((np.sum((w * residuals) ** 2) * pairs / (pairs - 1)) ** 0.5) / sum_x,
+        residual_sd=float((np.sum(residuals**2) / (pairs - 1)) ** 0.5),
         pairs=pairs,
-        covariance=float(np.cov(x, residuals)[0, 1]),
+        covariance=float(np.cov(x_of, residuals)[0, 1]),
     )
 
 
-def two_phase_mean(x_sample: Sequence[float], ratio: Ratio, *, population: int) -> Sampled:
-    """Mean of y per unit when x is seen on many units and y on few of them.
+def add_errors(variances: Sequence[float], freedoms: Sequence[float]) -> tuple[float, int]:
+    """Standard error of a sum of independent parts, and its degrees of freedom, at least 1.
 
-    mean = R·x̄′ with variance s_y²(1/n′ − 1/N) + s_d²(1/m − 1/n′), where n′ units give x, m of them
-    give y, and d = y − R·x (Cochran 1977, §12.8). s_y² = R²·s_x² + 2R·cov(x, d) + s_d² with s_x²
-    from all n′ units. Degrees of freedom after Satterthwaite, at least 1.
-
-    Raises
-    ------
-    ValueError
-        If the sample has fewer than 2 units or is larger than the population.
+    Satterthwaite 1946 (Biometrics 2: 110): V²/Σ(v²/f), rounded down.
     """
-    x = np.asarray(x_sample, float)
-    if len(x) < 2 or len(x) > population:
-        raise ValueError(f"need 2 to {population} units, got {len(x)}")
-    units, pairs = len(x), min(ratio.pairs, len(x))
-    residual = ratio.residual_sd**2
-    together = ratio.ratio**2 * float(np.var(x, ddof=1)) + 2 * ratio.ratio * ratio.covariance
-    spread = max(residual, together + residual)
-    sampling = spread * (1 / units - 1 / population)
-    calibration = residual * (1 / pairs - 1 / units)
-    variance = sampling + calibration
-    weights = sampling**2 / (units - 1) + calibration**2 / max(ratio.pairs - 1, 1)
-    freedom = int(max(1.0, variance**2 / weights)) if weights > 0 else units - 1
-    return Sampled(
-        value=ratio.ratio * float(x.mean()), error=variance**0.5, degrees_of_freedom=freedom
-    )
+    total = float(sum(variances))
+    parts = sum(v**2 / f for v, f in zip(variances, freedoms, strict=True))
+    if parts <= 0:
+        return total**0.5, max(1, int(min(freedoms)))
+    return total**0.5, int(max(1.0, total**2 / parts + 1e-9))
 
 
 def stratified_mean(
@@ -161,17 +159,25 @@ def two_stage_total(
     return Sampled(value=clusters / n * sum(totals), error=variance**0.5, degrees_of_freedom=n - 1)
 
 
-def cluster_mean(clusters: Sequence[Sequence[float]]) -> Sampled:
+def cluster_mean(
+    clusters: Sequence[Sequence[float]], *, weights: Sequence[float] | None = None
+) -> Sampled:
     """Mean of all units when whole clusters (trees) were drawn: a ratio of sums over clusters.
+
+    `weights` says how many clusters of the whole each one stands for; equal if left out.
 
     Raises
     ------
     ValueError
         If there are fewer than 2 clusters that hold a unit.
     """
-    filled = [values for values in clusters if len(values) > 0]
-    sums = [float(np.sum(values)) for values in filled]
-    ratio = ratio_of_sums([float(len(values)) for values in filled], sums)
+    given = [1.0] * len(clusters) if weights is None else weights
+    filled = [(v, w) for v, w in zip(clusters, given, strict=True) if len(v) > 0]
+    ratio = ratio_of_sums(
+        [float(len(values)) for values, _ in filled],
+        [float(np.sum(values)) for values, _ in filled],
+        weights=[weight for _, weight in filled],
+    )
     return Sampled(value=ratio.ratio, error=ratio.error, degrees_of_freedom=len(filled) - 1)
 
 

@@ -5,7 +5,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from fruitvision.block import estimate_block, fit_hidden_fruit, size_distribution
+from fruitvision.block import estimate_block
+from fruitvision.hidden import fit_hidden_fruit
+from fruitvision.sizes import size_distribution
 from fruitvision.domain import Block, Doubt, Protocol
 from fruitvision.errors import FieldDataError
 from fruitvision.settings import Settings

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import norm
 
 from fruitvision.advice import next_action
-from fruitvision.block import QUANTILES
+from fruitvision.sizes import QUANTILES
 from fruitvision.domain import (
     BlockEstimate,
     Doubt,

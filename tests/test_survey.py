@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from fruitvision.two_phase import two_phase_mean
 from fruitvision.survey import (
     Sampled,
     cluster_mean,
@@ -10,7 +11,6 @@ from fruitvision.survey import (
     ratio_of_sums,
     sample_size,
     stratified_mean,
-    two_phase_mean,
     two_stage_total,
 )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitvision.block import pair_counts
+from fruitvision.hidden_pairs import pair_counts
 from fruitvision.domain import (
     Doubts,
     MeasuredPhoto,
