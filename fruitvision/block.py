@@ -32,7 +32,6 @@ from fruitvision.register import check_register
 from fruitvision.settings import Settings
 from fruitvision.sizes import size_distribution
 from fruitvision.strata import (
-    ASSUMED_TREE_SPREAD,
     StratumSample,
     part_trees,
     tree_weights,
@@ -49,6 +48,9 @@ from fruitvision.walk_spread import WalkSpread, spread_of_walk
 
 # Below this many trees a block estimate is a first look. Common practice.
 FEW_TREES = 8
+# Spread of the load between strata assumed where it can't be computed. Our choice: strata are told
+# apart because they bear apart, 30 against 90 fruit in the worked example of two.
+ASSUMED_STRATUM_SPREAD = 0.50
 # A t-distribution with fewer degrees of freedom has no variance, and a simulation with it no mean.
 # The range P10 to P90 is kept, the tails are not.
 FEWEST_FREEDOM = 3
@@ -201,8 +203,8 @@ def _between_strata(strata: Sequence[StratumSample]) -> float:
     seen = [one.visible for one in strata if one.is_sampled]
     mean = _visible_per_tree(strata)
     if len(seen) < 2 or mean <= 0:
-        return ASSUMED_TREE_SPREAD
-    return max(ASSUMED_TREE_SPREAD, float(np.std(seen, ddof=1)) / mean)
+        return ASSUMED_STRATUM_SPREAD
+    return max(ASSUMED_STRATUM_SPREAD, float(np.std(seen, ddof=1)) / mean)
 
 
 def _relative_spread(strata: Sequence[StratumSample]) -> float:

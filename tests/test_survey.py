@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from fruitvision.two_phase import two_phase_mean
 from fruitvision.survey import (
     Sampled,
     cluster_mean,
@@ -13,6 +12,7 @@ from fruitvision.survey import (
     stratified_mean,
     two_stage_total,
 )
+from fruitvision.two_phase import two_phase_mean
 
 # R package survey 4.1-1, tests/fpc.R: five units of 15 and three units of 12.
 FPC_TOY = ([2.8, 4.1, 6.8, 6.8, 9.2], [3.7, 6.6, 4.2])
