@@ -373,6 +373,12 @@ def test_the_pace_of_the_season_is_shared_by_all_fruit() -> None:
     assert (fast > slow).all()
 
 
+def test_no_fruit_shrinks_from_the_walk_to_the_pick() -> None:
+    block = one(replace(GALA, pick_date=GALA.walked_on))
+    assert (block.pick_mm >= block.diameter_mm).all()
+    assert (block.pick_mm > block.diameter_mm).any()
+
+
 # ---------------------------------------------------------------- drop, picks, culls, mass
 
 
@@ -558,6 +564,16 @@ def test_picks_add_up_to_the_cartons_of_the_whole_crop(name: str) -> None:
     assert cartons == pytest.approx(list(truth.values()))
     classes = carton_classes(block, table)
     assert np.array_equal(classes == NOT_PACKED, block.fate != 0)
+
+
+def test_a_fruit_on_the_limit_belongs_to_the_upper_class() -> None:
+    sizes = SizeDials(tree_sd_mm=0.0, fruit_sd_mm=0.0, load_mm_per_fruit=0.0)
+    plan = replace(SMALL, diameter_mm=70.0, sizes=sizes, weather=CALM, pick_date=SMALL.walked_on)
+    block, table = one(plan), load_size_table("classes_5mm")
+    assert set(block.pick_mm) == {70.0}
+    names = [size_class.name for size_class in table.classes]
+    classes = carton_classes(block, table)
+    assert {names[index - 1] for index in classes[classes != NOT_PACKED]} == {"70-75"}
 
 
 def test_a_lighter_carton_gives_more_of_them() -> None:
