@@ -7,17 +7,20 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
-from fruitvision.simulate.album import Progress
+from fruitvision.simulate.album import Album, Filled, Progress, fill_albums
 from fruitvision.simulate.benchmark import BENCHMARK
+from fruitvision.simulate.picture.ground import GroundDials
 from fruitvision.simulate.picture.skin import skin_of
 from fruitvision.simulate.presets import PRESETS, Preset, preset_names, preset_of
 from fruitvision.simulate.season.draw import SeasonBlock
-from fruitvision.simulate.work import Work
+from fruitvision.simulate.work import Pictures, Work, start_folder
 from fruitvision.store import open_farm
 from tests.test_bad_input import run
 
@@ -398,3 +401,154 @@ def test_progress_says_what_is_done_how_fast_and_how_long_it_still_takes() -> No
     assert line == "16 of 96 photos, 8.0 a minute, 10 min left: x.jpg"
     failed = Progress(name="x.jpg", done=1, of=2, made=1, seconds=1.0, problem="no light")
     assert failed.words() == "failed: x.jpg: no light"
+
+
+# ---------------------------------------------------------------- photos, if the renderer is there
+
+
+def sparse() -> Album:
+    """Two photos of a tree with hardly a leaf, so that they take seconds."""
+    usual = preset_of("low-sun")
+    look = replace(
+        usual.look,
+        tree=replace(usual.look.tree, leaves=60, limbs=6, water_shoots=0),
+        ground=GroundDials(
+            weeds=0, tall_grass=0, dandelions=0, litter=0, bare_half_mm=1700.0, backdrop="sky"
+        ),
+    )
+    preset = Preset(
+        name="sparse",
+        words="For tests.",
+        plans=(replace(usual.plans[0], fruit_per_tree=6.0),),
+        look=look,
+    )
+    pictures = Pictures(samples=1, shrink=10)
+    return Album(
+        work=Work(preset=preset, seed=3, trees=1, pictures=pictures), folder=Path("nowhere")
+    )
+
+
+def own_fruit(folder: Path) -> list[dict[str, str]]:
+    """What hangs on the photographed trees."""
+    rows = rows_of(folder / "truth_photos.csv")
+    return [r for r in rows if r["own_tree"] == "true" and r["category"] == "hanging fruit"]
+
+
+def fill(folder: Path, workers: int = 1) -> tuple[Filled, list[str]]:
+    """Fill a folder with the sparse photos; what came of it, and the lines on the screen."""
+    lines: list[str] = []
+    album = replace(sparse(), folder=folder)
+    filled = fill_albums(
+        (album,),
+        variant="scalar_rgb",
+        workers=workers,
+        on_progress=lambda progress: lines.append(progress.words()),
+    )
+    return filled, lines
+
+
+@pytest.fixture(scope="module")
+def album(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose first photo could not be written at first."""
+    pytest.importorskip("mitsuba")
+    folder = tmp_path_factory.mktemp("album")
+    shots = sparse().work.shots(sparse().work.draw())
+    in_the_way = folder / shots[0].name
+    start_folder(sparse().work, folder)
+    in_the_way.mkdir(parents=True)
+    filled, lines = fill(folder)
+    assert (filled.photos, filled.made, filled.failed) == (2, 1, (str(in_the_way),))
+    assert lines[0].startswith(f"failed: {in_the_way}: ")
+    assert lines[1].startswith("1 of 2 photos, ")
+    in_the_way.rmdir()
+    filled, lines = fill(folder)
+    assert (filled.made, filled.failed) == (1, ())
+    assert len(lines) == 1
+    assert lines[0].startswith("2 of 2 photos, ")
+    return folder
+
+
+def test_a_failed_photo_is_named_and_made_the_next_time(album: Path) -> None:
+    coco = json.loads((album / "truth_coco.json").read_text(encoding="utf-8"))
+    walk = [row["photo"] for row in rows_of(album / "walk.csv")]
+    assert [image["file_name"] for image in coco["images"]] == walk
+    assert [row["photo"] for row in rows_of(album / "truth_markers.csv")] == walk
+    for name in walk:
+        with Image.open(album / name) as picture:
+            assert picture.size == (150, 200)
+    hanging = own_fruit(album)
+    truth = {row["fruit_id"]: row["diameter_mm"] for row in rows_of(album / "truth.csv")}
+    assert len(hanging) >= 6
+    assert all(row["diameter_mm"] == truth[row["fruit_id"]] for row in hanging)
+
+
+def test_a_finished_folder_is_left_as_it_is(album: Path) -> None:
+    before = contents(album)
+    filled, lines = fill(album)
+    assert (filled.photos, filled.made, lines) == (2, 0, [])
+    assert contents(album) == before
+
+
+KILLED = """
+import sys
+from pathlib import Path
+from tests.test_simulate_command import fill_albums, replace, sparse
+if __name__ == "__main__":
+    fill_albums((replace(sparse(), folder=Path(sys.argv[1])),), variant="scalar_rgb",
+                on_progress=lambda progress: print(progress.words(), flush=True))
+"""
+
+
+def test_killed_after_the_first_photo_it_goes_on_to_the_same_files(
+    album: Path, tmp_path: Path
+) -> None:
+    pytest.importorskip("mitsuba")
+    command = [sys.executable, "-c", KILLED, str(tmp_path)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:  # noqa: S603
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("1 of 2 photos")
+        process.kill()
+    (tmp_path / "photos" / ".0123456789abcdef.part").write_bytes(b"half a photo")
+    first = next((tmp_path / "photos").glob("*.jpg"))
+    made_at = first.stat().st_mtime_ns
+    filled, lines = fill(tmp_path)
+    assert filled.made == 1
+    assert [line.split(",")[0] for line in lines] == ["2 of 2 photos"]
+    assert first.stat().st_mtime_ns == made_at
+    assert contents(tmp_path) == contents(album)
+
+
+def test_two_processes_make_the_same_files_as_one(album: Path, tmp_path: Path) -> None:
+    filled, _ = fill(tmp_path, workers=2)
+    assert filled.made == 2
+    assert contents(tmp_path) == contents(album)
+
+
+def test_the_numbers_of_a_folder_are_those_of_its_truth(album: Path) -> None:
+    status, text = run("simulate", "numbers", str(album))
+    assert status == 0
+    cells = [cell.strip() for cell in text.splitlines()[2].strip("|").split("|")]
+    own = own_fruit(album)
+    assert cells[:2] == [album.name, "2"]
+    assert int(cells[3]) == len(own)
+    assert int(cells[4]) == sum(float(row["visible_share"]) >= 0.2 for row in own)
+
+
+def test_a_folder_without_photos_has_no_numbers(tmp_path: Path) -> None:
+    status, text = run("simulate", "numbers", str(tmp_path))
+    assert status == 2
+    assert "holds no simulated photos" in text
+
+
+def test_block_renders_a_photo_end_to_end(tmp_path: Path) -> None:
+    pytest.importorskip("mitsuba")
+    status, text = run(
+        "simulate", "block", "--preset", "easy-wall", "--trees", "1", "--faces", "A", "--steps",
+        "1", "--samples", "1", "--width", "150", "--height", "200", "--jpeg-quality", "60",
+        "--out", str(tmp_path),
+    )  # fmt: skip
+    assert status == 0
+    assert "1 of 1 photos are there, 1 of them made now" in text
+    (photo,) = (tmp_path / "photos").iterdir()
+    with Image.open(photo) as picture:
+        assert picture.size == (150, 200)

@@ -223,7 +223,9 @@ def _in_a_pool(
         try:
             while waiting or under_way:
                 while waiting and len(under_way) < workers:
-                    under_way[pool.submit(_make, waiting[0])] = waiting.popleft()
+                    # Taken off only when handed out: a broken pool refuses it.
+                    task = pool.submit(_make, waiting[0])
+                    under_way[task] = waiting.popleft()
                 for task in wait(under_way, return_when=FIRST_COMPLETED).done:
                     problem = task.result()
                     yield under_way.pop(task), problem
