@@ -167,12 +167,12 @@ def _turned(
 
 def leaf_colours(dials: TreeDials, count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """(N, 3) reflectance plus transmittance of blades and of their rims, linear. Our choice."""
-    old, young = np.array([0.118, 0.182, 0.088]), np.array([0.245, 0.325, 0.125])
+    old, young = np.array([0.120, 0.182, 0.064]), np.array([0.260, 0.330, 0.085])
     age = np.clip(rng.beta(1.7, 2.6, count), 0.0, 1.0)[:, None]
     colours = ((1.0 - age) * old + age * young) * rng.uniform(0.72, 1.3, (count, 1))
     # Dust and bloom take away the colour of some.
     grey = 0.40 * rng.random((count, 1)) ** 2
-    colours = colours * (1.0 - grey) + grey * (0.24, 0.255, 0.21)
+    colours = colours * (1.0 - grey) + grey * (0.24, 0.255, 0.175)
     fading = rng.random(count) < dials.yellow_leaves
     yellow = np.array([0.52, 0.42, 0.07]) * rng.uniform(0.6, 1.1, (count, 1))
     turned = rng.uniform(0.35, 1.0, (count, 1))
@@ -224,7 +224,7 @@ def _one_shape(leaves: Leaves, kind: int, detail: int, view: tuple[float, Floats
     upper = upper * (1.0 + 0.10 * shape.bulge)[None, :, None]
     pale = 0.70 * shape.pale[None, :, None]
     upper = upper * (1.0 - pale) + pale * (0.40, 0.46, 0.26)
-    under = 0.55 * upper + (0.150, 0.175, 0.130)
+    under = 0.55 * upper + (0.155, 0.175, 0.108)
     return Mesh(
         material="leaf",
         points_mm=points.reshape(-1, 3),

@@ -24,7 +24,7 @@ RUSSET: Colour = (0.30, 0.20, 0.09)
 BURNT: Colour = (0.50, 0.34, 0.13)
 BLOOM: Colour = (0.50, 0.51, 0.53)
 # Vertices of the mesh that a spot may sit on, as a share. Real spots are closer and smaller.
-SPOT_SHARE = 0.055
+SPOT_SHARE = 0.035
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,7 +277,7 @@ def _spot(colours: Singles, looks: FruitLooks, strength: float, directions: Sing
     wanted = SPOT_SHARE * ring * (1.0 - 0.5 * directions[:, 1])
     fruit, vertex = np.nonzero(here < wanted[None])
     pale = np.array([0.58, 0.52, 0.34], dtype=np.float32)
-    strong = np.float32(0.8 * strength) * (0.4 + 0.6 * here[fruit, vertex] / wanted[vertex])
+    strong = np.float32(0.5 * strength) * (0.4 + 0.6 * here[fruit, vertex] / wanted[vertex])
     colours[fruit, vertex] += strong[:, None] * (pale - colours[fruit, vertex])
 
 

@@ -40,7 +40,7 @@ class TreeDials:
     taper: float = 0.5
     lowest_limb_mm: float = 620.0
     limbs: int = 28
-    limb_mm: float = 24.0
+    limb_mm: float = 21.0
     trunk_mm: float = 62.0
     crossing_limbs: float = 0.5
     water_shoots: int = 3
