@@ -1,7 +1,8 @@
-"""A CSV file as a spreadsheet, a phone or a text editor leaves it: encoding, delimiter, header.
+"""A table as a spreadsheet, a phone or a text editor leaves it: encoding, delimiter, header.
 
-UTF-8 with or without byte order mark, UTF-16, Windows-1252; comma, semicolon or tab; header names
-in any case. Cells stay text: "=1+1" is four characters.
+CSV in UTF-8 with or without byte order mark, UTF-16 or Windows-1252; comma, semicolon or tab; or
+the first sheet of an XLSX workbook. Header names in any case. Cells stay text: "=1+1" in a CSV
+file is four characters.
 """
 
 from __future__ import annotations
@@ -13,11 +14,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitvision.errors import FieldDataError, did_you_mean
+from fruitvision.xlsx_file import xlsx_records
 
 # Our choice: 20 MB hold some 400,000 rows of field data; more is not a table typed by people.
 LARGEST_FILE_BYTES = 20_000_000
 
 _DELIMITERS = (",", ";", "\t")
+# First bytes of a ZIP archive, which a workbook is.
+_ZIP = b"PK\x03\x04"
 _SAVE_AS_CSV = "Save the table as CSV (UTF-8) and give that file."
 
 
@@ -71,7 +75,7 @@ class CsvFile:
 
 
 def read_csv(path: Path, *, required: Sequence[str], optional: Sequence[str] = ()) -> CsvFile:
-    """The table in a CSV file.
+    """The table in a CSV file or in the first sheet of a workbook.
 
     Parameters
     ----------
@@ -90,11 +94,15 @@ def read_csv(path: Path, *, required: Sequence[str], optional: Sequence[str] = (
     -----
     Blank rows and rows whose first cell starts with '#' above the header are skipped.
     """
-    lines = _split_lines(_decode(_read_bytes(path), path.name))
     known = (*required, *optional)
-    first = _header_line(lines, path.name)
-    delimiter = _sniff_delimiter(lines[first], known)
-    records = _records(lines[first:], first, delimiter, path.name)
+    content = _read_bytes(path)
+    if content.startswith(_ZIP):
+        records = _below_comments(xlsx_records(content, path.name), path.name)
+    else:
+        lines = _split_lines(_decode(content, path.name))
+        first = _header_line(lines, path.name)
+        delimiter = _sniff_delimiter(lines[first], known)
+        records = _records(lines[first:], first, delimiter, path.name)
     columns = tuple(cell.strip().casefold().replace(" ", "_") for cell in records[0][1])
     _check_columns(columns, required, known, path.name)
     rows = tuple(_row(line, cells, columns) for line, cells in records[1:] if any(cells))
@@ -116,8 +124,6 @@ def _read_bytes(path: Path) -> bytes:
 
 
 def _decode(content: bytes, name: str) -> str:
-    if content.startswith(b"PK\x03\x04"):
-        raise FieldDataError(f"{name} is a workbook or archive, no CSV.", fix=_SAVE_AS_CSV)
     try:
         text = content.decode(_encoding(content))
     except UnicodeDecodeError as err:
@@ -150,6 +156,16 @@ def _header_line(lines: Sequence[str], name: str) -> int:
         start = line.lstrip(' "').casefold()
         if start.strip(",;\t ") and not start.startswith(("#", "sep=")):
             return index
+    raise FieldDataError(f"{name} is empty.", fix="It needs a header line and rows below it.")
+
+
+def _below_comments(
+    records: Sequence[tuple[int, list[str]]], name: str
+) -> list[tuple[int, list[str]]]:
+    """The rows of a sheet from its header on."""
+    for index, (_, cells) in enumerate(records):
+        if not cells[0].startswith("#"):
+            return list(records[index:])
     raise FieldDataError(f"{name} is empty.", fix="It needs a header line and rows below it.")
 
 

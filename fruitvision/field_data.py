@@ -1,8 +1,9 @@
 """What people wrote in the field and the office: blocks, the walk, hand counts, calipers.
 
-One CSV file each, dates as year-month-day::
+One table each, CSV or XLSX, dates as year-month-day::
 
-    blocks.csv       block, variety, positions, [missing, pollinizers, pick_date]
+    blocks.csv       block, variety, positions, [missing, pollinizers, pick_date,
+                     row_spacing_m, tree_spacing_m, area_ha, group]
     walk.csv         photo, block, row, position, face
     hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
     calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
@@ -33,6 +34,8 @@ INCHES_FROM = 0.8
 INCHES_TO = 4.5
 
 FACES = ("A", "B")
+
+_SPACING = ("row_spacing_m", "tree_spacing_m", "area_ha")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +70,7 @@ def read_blocks(path: Path) -> FieldTable[Block]:
         path,
         _block,
         required=("block", "variety", "positions"),
-        optional=("missing", "pollinizers", "pick_date"),
+        optional=("missing", "pollinizers", "pick_date", *_SPACING, "group"),
     )
     return refuse_repeats(
         table,
@@ -173,6 +176,8 @@ def _block(row: CsvRow) -> Block:
         missing=parse_count(row.text("missing") or "0", field="missing", lowest=0),
         pollinizers=parse_count(row.text("pollinizers") or "0", field="pollinizers", lowest=0),
         pick_date=parse_date(pick_date, field="pick_date") if pick_date else None,
+        group=row.text("group"),
+        **{name: _length(row, name) for name in _SPACING},
     )
     if block.bearing_trees < 1:
         raise FieldDataError(
@@ -183,7 +188,18 @@ def _block(row: CsvRow) -> Block:
     return block
 
 
-def _tree(row: CsvRow) -> TreeId:
+def _length(row: CsvRow, field: str) -> float | None:
+    text = row.text(field)
+    if not text:
+        return None
+    found = parse_number(text, field=field)
+    if found <= 0:
+        raise FieldDataError(f"{field} is {text}.", fix="Give a number above 0, or nothing.")
+    return found
+
+
+def read_tree(row: CsvRow) -> TreeId:
+    """The tree that a row names by block, row and position."""
     return TreeId(
         row.required_text("block"),
         parse_count(row.text("row"), field="row"),
@@ -202,12 +218,12 @@ def _walk_photo(row: CsvRow) -> WalkPhoto:
     face = row.text("face").upper()
     if face not in FACES:
         raise FieldDataError(f"face is '{row.text('face')}'.", fix="Write A or B.")
-    return WalkPhoto(file_name=file_name, tree=_tree(row), face=face)
+    return WalkPhoto(file_name=file_name, tree=read_tree(row), face=face)
 
 
 def _hand_count(row: CsvRow) -> HandCount:
     return HandCount(
-        tree=_tree(row),
+        tree=read_tree(row),
         fruit_count=parse_count(row.text("fruit_count"), field="fruit_count", lowest=0),
         counted_on=parse_date(row.text("counted_on"), field="counted_on"),
         protocol=_protocol(row.text("protocol")),
@@ -227,14 +243,21 @@ def _protocol(text: str) -> PhotoProtocol:
 
 def _caliper_reading(row: CsvRow) -> CaliperReading:
     return CaliperReading(
-        tree=_tree(row),
+        tree=read_tree(row),
         measured_on=parse_date(row.text("measured_on"), field="measured_on"),
-        diameter_mm=_diameter_mm(row.text("diameter_mm"), row.text("diameter_in")),
+        diameter_mm=read_diameter_mm(row.text("diameter_mm"), row.text("diameter_in")),
         fruit=row.text("fruit"),
     )
 
 
-def _diameter_mm(in_mm: str, in_inches: str) -> float:
+def read_diameter_mm(in_mm: str, in_inches: str) -> float:
+    """A diameter typed in one of two columns, in mm.
+
+    Raises
+    ------
+    FieldDataError
+        If both are filled, it looks like inches among millimetres, or no fruit is of that size.
+    """
     if in_mm and in_inches:
         raise FieldDataError(
             f"Both diameter_mm ({in_mm}) and diameter_in ({in_inches}) are filled.",

@@ -14,7 +14,7 @@ measure again with other settings adds a result; the one that was saved last cou
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -32,7 +32,11 @@ from fruitvision.domain import (
     HandCount,
     MadeWith,
     MeasuredPhoto,
+    PickPlan,
+    RegisteredTree,
     TreePhoto,
+    VisitedPlace,
+    WeighedFruit,
 )
 from fruitvision.errors import StoreError
 from fruitvision.photo_folder import find_photo, keep_photo
@@ -70,6 +74,14 @@ class Store(Protocol):
     def hand_counts(self, block_id: str | None = None) -> tuple[HandCount, ...]: ...
     def save_caliper_readings(self, readings: Iterable[CaliperReading]) -> None: ...
     def caliper_readings(self, block_id: str | None = None) -> tuple[CaliperReading, ...]: ...
+    def save_register(self, trees: Iterable[RegisteredTree]) -> None: ...
+    def register(self, block_id: str | None = None) -> tuple[RegisteredTree, ...]: ...
+    def save_visited_places(self, places: Iterable[VisitedPlace]) -> None: ...
+    def visited_places(self, block_id: str | None = None) -> tuple[VisitedPlace, ...]: ...
+    def save_pick_plan(self, block_id: str, plan: PickPlan) -> None: ...
+    def pick_plans(self) -> Mapping[str, PickPlan]: ...
+    def save_weighed_fruit(self, fruit: Iterable[WeighedFruit]) -> None: ...
+    def weighed_fruit(self) -> tuple[WeighedFruit, ...]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
     def forecasts(self) -> tuple[Forecast, ...]: ...
 
@@ -277,6 +289,64 @@ class FarmStore:
     def caliper_readings(self, block_id: str | None = None) -> tuple[CaliperReading, ...]:
         """Caliper readings by tree, day and fruit."""
         return tuple(map(rows.caliper_reading, self._of_block(tables.caliper_reading, block_id)))
+
+    def save_weighed_fruit(self, fruit: Iterable[WeighedFruit]) -> None:
+        """Add weighed fruit; those without a name replace the unnamed set of variety and day."""
+        new_rows = rows.weighed_rows(fruit)
+        sets = {(row["variety"], row["weighed_on"]) for row in new_rows if not row["fruit"]}
+        column = tables.weighed_fruit.c
+        with writing(self._engine, self._path) as connection:
+            for variety, weighed_on in sorted(sets):
+                connection.execute(
+                    delete(tables.weighed_fruit).where(
+                        column.variety == variety,
+                        column.weighed_on == weighed_on,
+                        column.fruit == "",
+                    )
+                )
+            _upsert(connection, tables.weighed_fruit, new_rows)
+
+    def weighed_fruit(self) -> tuple[WeighedFruit, ...]:
+        """Weighed fruit of all varieties, by variety and day."""
+        query = select(tables.weighed_fruit).order_by(*tables.weighed_fruit.primary_key)
+        with reading(self._engine, self._path) as connection:
+            return tuple(map(rows.weighed_fruit, connection.execute(query).mappings()))
+
+    # ------------------------------------------------------------ register and picks
+
+    def save_register(self, trees: Iterable[RegisteredTree]) -> None:
+        """Keep the register of each block that is named, in place of the one before."""
+        new_rows = [rows.tree_row(tree) for tree in trees]
+        column = tables.registered_tree.c
+        with writing(self._engine, self._path) as connection:
+            for block_id in sorted({row["block_id"] for row in new_rows}):
+                connection.execute(
+                    delete(tables.registered_tree).where(column.block_id == block_id)
+                )
+            _upsert(connection, tables.registered_tree, new_rows)
+
+    def register(self, block_id: str | None = None) -> tuple[RegisteredTree, ...]:
+        """Positions of the register by row and position; empty where there is none."""
+        return tuple(map(rows.registered_tree, self._of_block(tables.registered_tree, block_id)))
+
+    def save_visited_places(self, places: Iterable[VisitedPlace]) -> None:
+        """Say what walks found at drawn positions; the last word on a place and day counts."""
+        self._upsert(tables.visited_place, [rows.tree_row(place) for place in places])
+
+    def visited_places(self, block_id: str | None = None) -> tuple[VisitedPlace, ...]:
+        """What walks found, by place and day."""
+        return tuple(map(rows.visited_place, self._of_block(tables.visited_place, block_id)))
+
+    def save_pick_plan(self, block_id: str, plan: PickPlan) -> None:
+        """Keep the passes of a block instead of those before."""
+        self._upsert(tables.pick_plan, [rows.pick_plan_row(block_id, plan)])
+
+    def pick_plans(self) -> Mapping[str, PickPlan]:
+        """Passes by block; a block without a plan is picked once on its pick date."""
+        query = select(tables.pick_plan).order_by(tables.pick_plan.c.block_id)
+        with reading(self._engine, self._path) as connection:
+            found = connection.execute(query).mappings().all()
+        return {row["block_id"]: rows.pick_plan(row) for row in found}
 
     # ------------------------------------------------------------ forecasts
 

@@ -18,7 +18,11 @@ from fruitvision.domain import (
     HandCount,
     MeasuredPhoto,
     Photo,
+    PickPlan,
+    RegisteredTree,
     TreePhoto,
+    VisitedPlace,
+    WeighedFruit,
 )
 from fruitvision.errors import StoreError
 from fruitvision.records import from_json, from_plain, to_json, to_plain
@@ -36,7 +40,10 @@ def plain_row(record: object) -> NewRow:
     return row
 
 
-def tree_row(record: TreePhoto | HandCount | CaliperReading) -> NewRow:
+OfTree = TreePhoto | HandCount | CaliperReading | RegisteredTree | VisitedPlace
+
+
+def tree_row(record: OfTree) -> NewRow:
     """A record of a tree: the tree's three parts become columns of their own."""
     row = plain_row(record)
     return {**row.pop("tree"), **row}
@@ -75,6 +82,46 @@ def caliper_reading(row: FoundRow) -> CaliperReading:
     fields = _with_tree(row)
     del fields["unnamed_number"]
     return from_plain(CaliperReading, fields)
+
+
+def registered_tree(row: FoundRow) -> RegisteredTree:
+    """The register's position in a row."""
+    return from_plain(RegisteredTree, _with_tree(row))
+
+
+def visited_place(row: FoundRow) -> VisitedPlace:
+    """What a walk found, in a row."""
+    return from_plain(VisitedPlace, _with_tree(row))
+
+
+def pick_plan_row(block_id: str, plan: PickPlan) -> NewRow:
+    """A block's passes as one document."""
+    return {"block_id": block_id, "document": to_json(plan)}
+
+
+def pick_plan(row: FoundRow) -> PickPlan:
+    """The passes in a row."""
+    return from_json(PickPlan, row["document"])
+
+
+def weighed_rows(fruit: Iterable[WeighedFruit]) -> list[NewRow]:
+    """Rows in which fruit without a name are numbered per variety and day."""
+    unnamed: dict[tuple[str, date], int] = {}
+    new_rows = []
+    for one in fruit:
+        number = 0
+        if not one.fruit:
+            key = (one.variety, one.weighed_on)
+            number = unnamed[key] = unnamed.get(key, 0) + 1
+        new_rows.append({**plain_row(one), "unnamed_number": number})
+    return new_rows
+
+
+def weighed_fruit(row: FoundRow) -> WeighedFruit:
+    """The weighed fruit in a row."""
+    fields = dict(row)
+    del fields["unnamed_number"]
+    return from_plain(WeighedFruit, fields)
 
 
 def _with_tree(row: FoundRow) -> NewRow:

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0001"
+SCHEMA = "fruitvision_0002"
 
 metadata = MetaData()
 
@@ -44,6 +44,51 @@ block = Table(
     Column("missing", Integer, nullable=False),
     Column("pollinizers", Integer, nullable=False),
     Column("pick_date", String),
+    Column("row_spacing_m", Float),
+    Column("tree_spacing_m", Float),
+    Column("area_ha", Float),
+    Column("group", String, nullable=False, server_default=""),
+)
+
+registered_tree = Table(
+    "registered_tree",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("row", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("kind", String, nullable=False),
+    Column("stratum", String, nullable=False),
+    Column("bearing_share", Float, nullable=False),
+)
+
+visited_place = Table(
+    "visited_place",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("row", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("visited_on", String, primary_key=True),
+    Column("found", String, nullable=False),
+)
+
+# A plan is one document: nobody changes a single pass of it.
+pick_plan = Table(
+    "pick_plan",
+    metadata,
+    Column("block_id", String, primary_key=True),
+    Column("document", Text, nullable=False),
+)
+
+# Fruit without a name are numbered as in `caliper_reading`.
+weighed_fruit = Table(
+    "weighed_fruit",
+    metadata,
+    Column("variety", String, primary_key=True),
+    Column("weighed_on", String, primary_key=True),
+    Column("fruit", String, primary_key=True),
+    Column("unnamed_number", Integer, primary_key=True, autoincrement=False),
+    Column("diameter_mm", Float, nullable=False),
+    Column("mass_g", Float, nullable=False),
 )
 
 hand_count = Table(

@@ -50,8 +50,10 @@ ALLOWED: dict[str, set[str]] = {
     "block": BASE
     | {"survey", "two_phase", "register", "strata", "walk_spread", "sizes"}
     | {"hidden", "hidden_pairs", "hidden_pool"},
-    "attention": BASE | {"survey", "register"},
+    "attention": BASE | {"survey", "strata"},
+    "attention_heights": BASE | {"attention"},
     "forecast": BASE | {"survey"},
+    "crop_load": BASE,
     "advice": BASE,
     "records": BASE,
     "store": BASE | {"records", "store_database", "store_rows", "store_tables", "photo_folder"},

@@ -28,8 +28,14 @@ from fruitvision.domain import (
     HandCount,
     MeasuredPhoto,
     Photo,
+    Pick,
+    PickPlan,
     Protocol,
+    RegisteredTree,
     TreeId,
+    TreeKind,
+    VisitedPlace,
+    WeighedFruit,
 )
 from fruitvision.errors import StoreError
 from fruitvision.records import from_json, from_plain, to_json, to_plain
@@ -505,3 +511,71 @@ def test_a_batch_that_is_killed_goes_on_with_none_lost_and_none_doubled(tmp_path
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert connection.execute("SELECT count(*) FROM fruit").fetchone() == (40 * total,)
     connection.close()
+
+
+# ---------------------------------------------------------------- register, picks, weights
+
+
+def test_a_register_replaces_the_one_before_block_by_block(farm: FarmStore) -> None:
+    def place(block_id: str, position: int, kind: TreeKind = TreeKind.BEARING) -> RegisteredTree:
+        return RegisteredTree(
+            tree=TreeId(block_id, 1, position), kind=kind, stratum="low", bearing_share=0.5
+        )
+
+    farm.save_register([place("Mill", 1), place("Mill", 2), place("Hill", 1)])
+    corrected = place("Mill", 1, TreeKind.REPLANT)
+    farm.save_register([corrected])
+    assert farm.register("Mill") == (corrected,)
+    assert farm.register() == (place("Hill", 1), corrected)
+
+
+def test_the_last_word_on_a_visited_place_counts(farm: FarmStore) -> None:
+    first = VisitedPlace(tree=TREE, visited_on=DAY, found=TreeKind.BEARING)
+    farm.save_visited_places([first])
+    farm.save_visited_places([replace(first, found=TreeKind.MISSING)])
+    assert farm.visited_places(TREE.block_id) == (replace(first, found=TreeKind.MISSING),)
+
+
+def test_a_pick_plan_comes_back_exactly(farm: FarmStore) -> None:
+    plan = PickPlan(
+        picks=(
+            Pick(pick_date=DAY, date_error_days=2.5, share=0.35),
+            Pick(pick_date=date(2026, 8, 20), share=0.65),
+        ),
+        left_share=0.04,
+    )
+    farm.save_pick_plan("Mill", plan)
+    farm.save_pick_plan("Hill", replace(plan, doubling_g=15.0))
+    farm.save_pick_plan("Mill", plan)
+    assert farm.pick_plans() == {"Hill": replace(plan, doubling_g=15.0), "Mill": plan}
+
+
+def test_weighed_fruit_of_named_and_unnamed_fruit_are_kept(farm: FarmStore) -> None:
+    named = WeighedFruit(variety="Gala", weighed_on=DAY, diameter_mm=70, mass_g=130, fruit="7")
+    unnamed = replace(named, fruit="")
+    farm.save_weighed_fruit([named, unnamed, replace(unnamed, mass_g=140)])
+    farm.save_weighed_fruit([replace(named, mass_g=131), unnamed])
+    assert farm.weighed_fruit() == (unnamed, replace(named, mass_g=131))
+
+
+def test_a_farm_of_the_first_version_keeps_all_it_had(tmp_path: Path) -> None:
+    with open_farm(tmp_path) as store:
+        store.save_blocks([MILL])
+        store.save_hand_counts([HandCount(tree=TREE, fruit_count=71, counted_on=DAY)])
+        before = (store.blocks(), store.hand_counts())
+    _back_to_first_version(tmp_path / DATABASE_NAME)
+    with open_farm(tmp_path) as store:
+        assert (store.blocks(), store.hand_counts()) == before
+        assert store.register() == ()
+        store.save_blocks([replace(MILL, row_spacing_m=3.5, group="old")])
+        assert store.blocks()[0].row_spacing_m == 3.5
+
+
+def _back_to_first_version(database: Path) -> None:
+    """Undo the second migration by hand."""
+    with sqlite3.connect(database) as connection:
+        for table in ("registered_tree", "visited_place", "pick_plan", "weighed_fruit"):
+            connection.execute(f"DROP TABLE {table}")
+        for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
+            connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
+        connection.execute("UPDATE alembic_version SET version_num = 'fruitvision_0001'")
