@@ -420,6 +420,20 @@ def test_a_tree_has_the_same_fruit_in_the_row_behind_as_in_its_own(
     assert same.tree.fruits.centres_mm - same.foot_mm == pytest.approx(
         own.tree.fruits.centres_mm - own.foot_mm, abs=1e-6
     )
+    # Coarser there, but as red or green.
+    assert fruit_colours(there, same.fruit_ids) == pytest.approx(
+        fruit_colours(here, own.fruit_ids), abs=0.03
+    )
+
+
+def fruit_colours(picture: Picture, names: tuple[str, ...]) -> Floats:
+    """(N, 3) mean colour of each of these fruit, away from stem and calyx."""
+    everyone = [name for stand in picture.stands for name in stand.fruit_ids]
+    fruit = [mesh for mesh in meshes(picture, References(sheet=None)) if mesh.labels is not None]
+    labels = np.concatenate([mesh.labels for mesh in fruit if mesh.labels is not None])
+    colours = np.concatenate([mesh.colours for mesh in fruit])
+    numbers = [everyone.index(name) + 1 for name in names]
+    return np.array([colours[labels == number].mean(axis=0) for number in numbers])
 
 
 def test_trees_stand_as_far_apart_as_asked_for(block: SeasonBlock) -> None:

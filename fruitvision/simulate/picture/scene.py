@@ -93,10 +93,14 @@ def compose(shot: Shot) -> Picture:
     return Picture(
         shot=shot,
         stands=tuple(_stands(shot)),
-        # Each step has its own hand; the scene stays as it is.
-        camera=hold_camera(shot.look.camera, shot.towards, shot.step, shot.rng(1 + 10 * shot.step)),
+        camera=camera_of(shot),
         scenery=tuple(scenery),
     )
+
+
+def camera_of(shot: Shot) -> Camera:
+    """Each step along the row has its own hand; the scene stays as it is."""
+    return hold_camera(shot.look.camera, shot.towards, shot.step, shot.rng(1 + 10 * shot.step))
 
 
 def _post_at(shot: Shot) -> float:
@@ -192,9 +196,9 @@ def meshes(picture: Picture, references: References) -> list[Mesh]:
 
 
 def _looks_seed(stand: Stand) -> list[int]:
-    """The same for a tree from whichever side and step it is seen."""
-    foot = stand.foot_mm - np.round(stand.foot_mm, -2)
-    return [len(stand.fruit_ids), *(int(abs(value) * 1e6) for value in foot)]
+    """The same for a tree in whichever photo it is seen, since no two trunks are bent alike."""
+    bends = np.rint(1000.0 * (stand.tree.trunk_mm[2:5] - stand.foot_mm)[:, [0, 2]])
+    return [len(stand.fruit_ids), *(int(abs(value)) for value in bends.ravel())]
 
 
 def solid_points(picture: Picture) -> Floats:
