@@ -20,9 +20,9 @@ MAKER, MODEL = "Orchard Phone", "One"
 _MAKE, _MODEL, _ORIENTATION, _CHANGED, _EXIF = 271, 272, 274, 306, 34665
 _TAKEN, _OFFSET, _FOCAL_MM, _FOCAL_35MM, _WIDTH, _HEIGHT = 36867, 36881, 37386, 41989, 40962, 40963
 
-# What the meter brings to which part of white: a quarter of the lower middle of the frame, where the
-# tree stands and little sky, is brighter. Our choice: then the middle tone lands near that of a grey
-# card by day, and a tree before the night is not burnt out.
+# What the meter brings to which part of white: a quarter of the lower middle of the frame, where
+# the tree stands and little sky, is brighter. Our choice: then the middle tone lands near that of
+# a grey card by day, and a tree before the night is not burnt out.
 METERED_QUANTILE, METERED_TONE = 0.75, 0.30
 # Light above this many times white no longer adds to the veil: the sun's own disc would drown the
 # picture, and lenses of phones are coated. Our choice.

@@ -7,6 +7,7 @@ stands at given places of the picture. The world is bent for the lens beforehand
 
 from __future__ import annotations
 
+import gc
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,10 +66,10 @@ def load_stage(
 ) -> Stage:
     """Load everything once, for light and labels. Without a light only labels can be asked."""
     mi = _mitsuba()
-    scene: dict[str, Any] = {
-        "type": "scene",
-        "integrator": {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH},
-    }
+    # All scenes number their parts alike if the last one is gone and they are loaded in order: then
+    # the code that was compiled for one serves the next.
+    gc.collect()
+    scene: dict[str, Any] = {"type": "scene"}
     for name, lamp in {} if light is None else emitters(light, camera).items():
         # A lamp with a direction of its own takes no further placing.
         placed = {"to_world": mi.ScalarTransform4f(lamp["to_world"])} if "to_world" in lamp else {}
@@ -81,21 +82,68 @@ def load_stage(
         face_labels[name] = vertex_labels[mesh.faces[:, 0]].astype(np.int32)
     if sheet is not None:
         scene["sheet"] = _sheet_shape(sheet, camera)
-    return Stage(scene=mi.load_dict(scene), camera=camera, face_labels=face_labels)
+    return Stage(scene=mi.load_dict(scene, parallel=False), camera=camera, face_labels=face_labels)
 
 
-def light_of(stage: Stage, *, samples: int) -> NDArray[np.float32]:
-    """The picture as (H, W, 3) linear radiance, `samples` rays per px."""
+def light_of(
+    stage: Stage, *, samples: int, denoise: bool = False, seed: int = 0
+) -> NDArray[np.float32]:
+    """The picture as (H, W, 3) linear radiance, at least `samples` rays per px.
+
+    `denoise` : take out the noise of few rays with OptiX, so that 24 to 32 are enough; `seed` :
+    of that noise.
+
+    Raises
+    ------
+    SettingsError
+        If `denoise` is wanted from a variant that can't.
+    """
     mi = _mitsuba()
+    if denoise and not mi.variant().startswith("cuda"):
+        raise SettingsError(
+            f"The variant {mi.variant()} can't take out noise.",
+            fix="Use cuda_ad_rgb, or more samples without denoising.",
+        )
     camera = stage.camera
-    at_once = int(np.clip(RAYS_AT_ONCE // (camera.width_px * camera.height_px), 1, samples))
-    passes = -(-samples // at_once)
-    total = np.zeros((camera.height_px, camera.width_px, 3), dtype=np.float32)
-    for seed in range(passes):
-        picture = mi.render(stage.scene, sensor=_sensor(camera), spp=at_once, seed=seed)
+    sensor = _sensor(camera)
+    pixels = camera.width_px * camera.height_px
+    passes = -(-samples // max(RAYS_AT_ONCE // pixels, 1))
+    integrator = mi.load_dict(_guided_path() if denoise else _path())
+    total = np.zeros((camera.height_px, camera.width_px, 9 if denoise else 3), dtype=np.float32)
+    for number in range(passes):
+        picture = mi.render(
+            stage.scene,
+            sensor=sensor,
+            integrator=integrator,
+            spp=-(-samples // passes),
+            seed=seed + number,
+        )
         # A ray along an edge may give no number.
-        total += np.nan_to_num(np.array(picture, dtype=np.float32)[..., :3])
-    return np.asarray(total / passes, dtype=np.float32)
+        total += np.nan_to_num(np.array(picture, dtype=np.float32), posinf=0.0, neginf=0.0)
+    total /= passes
+    return _denoised(total, sensor) if denoise else total
+
+
+def _path() -> dict[str, Any]:
+    return {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH}
+
+
+def _guided_path() -> dict[str, Any]:
+    """Light, and two guides for the denoiser: colours of surfaces and where they face."""
+    return {"type": "aov", "aovs": "albedo:albedo,facing:sh_normal", "light": _path()}
+
+
+def _denoised(picture: NDArray[np.float32], sensor: Any) -> NDArray[np.float32]:
+    """(H, W, 3) light of (H, W, 9) light, colours and normals."""
+    mi = _mitsuba()
+    height, width, _ = picture.shape
+    light, colours, facing = (
+        mi.TensorXf(np.ascontiguousarray(picture[..., at : at + 3])) for at in (0, 3, 6)
+    )
+    denoiser = mi.OptixDenoiser(input_size=[width, height], albedo=True, normals=True)
+    to_sensor = sensor.world_transform().inverse()
+    found = denoiser(light, albedo=colours, normals=facing, to_sensor=to_sensor)
+    return np.maximum(np.array(found, dtype=np.float32), 0.0)
 
 
 def labels_of(stage: Stage, *, per_side: int = 2) -> NDArray[np.int32]:
@@ -115,6 +163,12 @@ def labels_of(stage: Stage, *, per_side: int = 2) -> NDArray[np.int32]:
         found[part] = _met(stage, origin, rays[part])
     height, width = stage.camera.height_px * per_side, stage.camera.width_px * per_side
     return found.reshape(height, width)
+
+
+def labels_at(stage: Stage, pixels: Floats) -> NDArray[np.int32]:
+    """(N,) what stands at (N, 2) places of the picture, x and y in px, inside the frame or not."""
+    origin = _metres(np.array([stage.camera.position_mm]))[0]
+    return _met(stage, origin, _through(stage.camera, pixels[:, 0], pixels[:, 1]))
 
 
 def render_light(
@@ -148,11 +202,18 @@ def _metres(points_mm: Floats) -> Floats:
 
 def _directions(camera: Camera, per_side: int) -> Floats:
     """(H * per_side * W * per_side, 3) unit vectors through the places, row by row, z up."""
-    x = (np.arange(camera.width_px * per_side) + 0.5) / per_side - 0.5 * camera.width_px
-    y = (np.arange(camera.height_px * per_side) + 0.5) / per_side - 0.5 * camera.height_px
+    x = (np.arange(camera.width_px * per_side) + 0.5) / per_side - 0.5
+    y = (np.arange(camera.height_px * per_side) + 0.5) / per_side - 0.5
+    return _through(camera, x[None, :], y[:, None])
+
+
+def _through(camera: Camera, x_px: Floats, y_px: Floats) -> Floats:
+    """(N, 3) unit vectors through places of the picture, z up."""
     right, down, forward = _up_is_z(camera.axes())
+    middle_x, middle_y = camera.matrix()[:2, 2]
     rays = forward + (
-        x[None, :, None] / camera.focal_px * right + y[:, None, None] / camera.focal_px * down
+        ((x_px - middle_x) / camera.focal_px)[..., None] * right
+        + ((y_px - middle_y) / camera.focal_px)[..., None] * down
     )
     rays = rays.reshape(-1, 3)
     return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
