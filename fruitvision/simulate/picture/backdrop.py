@@ -43,10 +43,11 @@ def _crowns(
     local = lobes[np.arange(trees)[:, None], lobe] + 0.62 * unit * shell
     feet = (middles[:, None] + radii * local).reshape(-1, 3)
     skirt = rng.random(len(feet)) < 0.25
-    feet[skirt, 1] = rng.uniform(0.0, middle_mm[0], int(skirt.sum()))
-    tone = rng.uniform(0.7, 1.35, (trees, 1, 1)) * np.array([0.135, 0.19, 0.085])
+    # Below the crowns: shrubs, lower branches, down to the ground.
+    feet[skirt, 1] = np.abs(feet[skirt, 1]) * rng.random(int(skirt.sum())) ** 1.3
+    tone = rng.uniform(0.7, 1.35, (trees, 1, 1)) * np.array([0.19, 0.25, 0.10])
     tone = tone * rng.uniform(0.6, 1.4, (trees, per_tree, 1))
-    return tufts(feet, rng.uniform(60.0, 170.0, len(feet)), tone.reshape(-1, 3), rng)
+    return tufts(feet, rng.uniform(110.0, 270.0, len(feet)), tone.reshape(-1, 3), rng)
 
 
 def tufts(feet_mm: Floats, sizes_mm: Floats, colours: Floats, rng: np.random.Generator) -> Mesh:
