@@ -2,7 +2,7 @@
 
 One table each, CSV or XLSX, dates as year-month-day::
 
-    register.csv  block, row, position, [kind, stratum, bearing_share]
+    register.csv  block, row, position, [kind, stratum, bearing_share, variety]
     gaps.csv      block, row, position, visited_on, found
     picks.csv     block, pick_date, [share, date_error_days, doubling_g, left_share]
     weighed.csv   variety, weighed_on, diameter_mm or diameter_in, mass_g, [fruit]
@@ -66,7 +66,7 @@ def read_register(path: Path) -> FieldTable[RegisteredTree]:
         path,
         _registered_tree,
         required=("block", "row", "position"),
-        optional=("kind", "stratum", "bearing_share"),
+        optional=("kind", "stratum", "bearing_share", "variety"),
     )
     return refuse_repeats(
         table, key=lambda item: item.tree, name=lambda item: str(item.tree), fix="Keep one line."
@@ -163,7 +163,11 @@ def _registered_tree(row: CsvRow) -> RegisteredTree:
             f"A {kind.value} position has a bearing_share of {share:g}.", fix="Write 0 or nothing."
         )
     return RegisteredTree(
-        tree=read_tree(row), kind=kind, stratum=row.text("stratum"), bearing_share=share
+        tree=read_tree(row),
+        kind=kind,
+        stratum=row.text("stratum"),
+        bearing_share=share,
+        variety=row.text("variety"),
     )
 
 

@@ -59,6 +59,7 @@ registered_tree = Table(
     Column("kind", String, nullable=False),
     Column("stratum", String, nullable=False),
     Column("bearing_share", Float, nullable=False),
+    Column("variety", String, nullable=False),
 )
 
 visited_place = Table(

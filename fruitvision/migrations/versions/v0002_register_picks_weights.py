@@ -20,6 +20,7 @@ def upgrade() -> None:
         sa.Column("kind", sa.String, nullable=False),
         sa.Column("stratum", sa.String, nullable=False),
         sa.Column("bearing_share", sa.Float, nullable=False),
+        sa.Column("variety", sa.String, nullable=False),
     )
     op.create_table(
         "visited_place",
