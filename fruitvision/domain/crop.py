@@ -180,7 +180,7 @@ class Attention:
         )
 
 
-_ATTENTION = {"load": "fruit per tree", "size": "fruit diameter", "growth": "growth"}
+_ATTENTION = {"load": "load", "size": "fruit diameter", "growth": "growth"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
