@@ -15,6 +15,7 @@ from fruitvision.simulate.picture.references import References, hang_references
 from fruitvision.simulate.picture.render import labels_of, light_of, load_stage
 from fruitvision.simulate.picture.scene import (
     Picture,
+    camera_of,
     compose,
     meshes,
     obstacles,
@@ -26,6 +27,9 @@ from fruitvision.simulate.picture.truth import PhotoTruth
 # Lines of sight along a side of a pixel that ask which fruit is there. Our choice: the share of a
 # fruit 20 px wide comes out within 0.01.
 SUB_PIXELS_PER_SIDE = 2
+# When a walk along each face begins, by day and by night. Our choice.
+STARTS = {"A": time(9, 20), "B": time(14, 10)}
+NIGHT_STARTS = {"A": time(21, 10), "B": time(22, 20)}
 # Seconds from one tree to the next, and from one step along the row to the next. Our choice.
 TREE_SECONDS, STEP_SECONDS = 130, 9
 
@@ -39,15 +43,16 @@ class Exposure:
     truth: PhotoTruth
 
 
-def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
+def shoot(shot: Shot, *, samples: int, shrink: int = 1, denoise: bool = False) -> Exposure:
     """Make one photo with its truth.
 
     `samples` : rays of light per px; `shrink` 5 gives a fifth of the width, to look at the scene
-    cheaply; the truth is that of the small photo.
+    cheaply; the truth is that of the small photo. `denoise` : see `render.light_of`.
     """
     look = shot.look
-    references = references_of(shot)
-    picture = compose(shot)
+    first = compose(replace(shot, step=0))
+    references = references_in(first)
+    picture = replace(first, shot=shot, camera=camera_of(shot))
     everything = meshes(picture, references)
     picture = replace(picture, camera=_smaller(picture.camera, shrink))
     light = choose_light(look.light, shot.towards, shot.rng(6))
@@ -61,7 +66,10 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
         light=light.words(shot.towards),
     )
     # Each step is another photo, with noise of its own.
-    pixels = develop(look.phone, light_of(stage, samples=samples), shot.rng(4 + 10 * shot.step))
+    aside = 10 * shot.step
+    seed = int(shot.rng(7 + aside).integers(1 << 30))
+    seen = light_of(stage, samples=samples, denoise=denoise, seed=seed)
+    pixels = develop(look.phone, seen, shot.rng(4 + aside))
     jpeg = to_jpeg(
         pixels,
         taken_at,
@@ -72,9 +80,9 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
     return Exposure(name=shot.name, jpeg=jpeg, truth=truth)
 
 
-def references_of(shot: Shot) -> References:
-    """Sheet and balls hang where the scout put them before the first photo of this face."""
-    picture = compose(replace(shot, step=0))
+def references_in(picture: Picture) -> References:
+    """Sheet and balls hang where the scout put them before the first photo of a face."""
+    shot = picture.shot
     depth = _visible_depth_mm(picture, rough_shares_of(picture))
     rngs = shot.rng(2), shot.rng(8)
     return hang_references(shot.look.references, picture.camera, obstacles(picture), depth, rngs)
@@ -104,8 +112,9 @@ def _visible_depth_mm(picture: Picture, shares: Floats) -> float:
 
 def _taken_at(shot: Shot) -> datetime:
     """Face A in the morning, face B on the way back, two minutes from tree to tree."""
-    start = time(9, 20) if shot.face == "A" else time(14, 10)
+    starts = NIGHT_STARTS if shot.look.light.night else STARTS
     turn = shot.block.photographed.index(shot.tree)
     turn = turn if shot.face == "A" else len(shot.block.photographed) - turn
     seconds = TREE_SECONDS * turn + STEP_SECONDS * shot.step + int(shot.rng(5).integers(0, 40))
-    return datetime.combine(shot.block.plan.walked_on, start) + timedelta(seconds=seconds)
+    start = datetime.combine(shot.block.plan.walked_on, starts[shot.face])
+    return start + timedelta(seconds=seconds)
