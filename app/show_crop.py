@@ -18,6 +18,7 @@ from fruitvision.report import range_words
 
 _SIZE_TABLES = {
     "box_counts_42lb": "Counts per 42 lb box",
+    "carton_counts_18kg": "Counts per 18 kg carton",
     "classes_5mm": "5 mm classes",
 }
 

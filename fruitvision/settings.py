@@ -48,6 +48,18 @@ class Settings:
     # Error of a projection in D³ beyond that of its rate, mm per day ahead. From the replay of six
     # windows on the same data: root mean square bias 1.5 mm at 61 days.
     projection_error_mm_per_day: float = 0.025
+    # What-ifs: factor on the growth rate in dry and in wet weather up to the pick. Our choice: size
+    # rises with water up to the crop's need, then no more (Agriculture Victoria), so that wet helps
+    # less than dry harms.
+    growth_dry_factor: float = 0.85
+    growth_wet_factor: float = 1.05
+
+    # Standard error of an entered pick date, days; 0 takes the day as it stands. Our choice; a
+    # first guess two months ahead is good to a week.
+    pick_date_error_days: float = 0.0
+    # In colour picks the odds of being picked double with so many grams more, g. From trials with
+    # 'Royal Gala' over several harvests, Hawke's Bay (abstract).
+    pick_doubling_g: float = 20.0
 
     # Share of the fruit lost between walk and pick, and its error. Common practice.
     drop_share: float = 0.04
@@ -57,6 +69,13 @@ class Settings:
     cull_share_error: float = 0.04
     # Mass of fruit in a full bin, kg: 20 boxes of 42 lb (Ontario, bin requirements).
     bin_kg: float = 381.0
+
+    # Which quantile of the forecast each use works with, a share from 0 to 1. Common practice:
+    # sales promise what comes in nine years of ten, crews are planned on the middle, and bins, of
+    # which a missing one stops a crew, on the high side.
+    promise_quantile: float = 0.10
+    labour_quantile: float = 0.50
+    bins_quantile: float = 0.85
 
     # Size of the one simulation that carries every error, and its seed.
     draws: int = 4000
@@ -69,13 +88,13 @@ class Settings:
                 raise SettingsError(
                     f"Setting '{field.name}' is {value}.", fix="Give a number of 0 or more."
                 )
-        for name in ("smallest_sized_share", "drop_share", "cull_share"):
+        for name in _SHARES:
             if not getattr(self, name) < 1:
                 raise SettingsError(
                     f"Setting '{name}' is {getattr(self, name)}.",
                     fix="It is a share: give a number from 0 to below 1.",
                 )
-        for name in ("marker_side_mm", "ruler_measured_mm", "mass_factor_g_per_mm3", "bin_kg"):
+        for name in _ABOVE_ZERO:
             if not getattr(self, name) > 0:
                 raise SettingsError(f"Setting '{name}' is 0.", fix="Give a number above 0.")
         if self.draws < 100:
@@ -96,6 +115,19 @@ class Settings:
         """Short hash of the values that a photo's measurement depends on, kept with it."""
         return _hash({name: getattr(self, name) for name in _MEASURING})
 
+
+_QUANTILES = ("promise_quantile", "labour_quantile", "bins_quantile")
+_SHARES = ("smallest_sized_share", "drop_share", "cull_share", *_QUANTILES)
+_ABOVE_ZERO = (
+    "marker_side_mm",
+    "ruler_measured_mm",
+    "mass_factor_g_per_mm3",
+    "growth_dry_factor",
+    "growth_wet_factor",
+    "pick_doubling_g",
+    "bin_kg",
+    *_QUANTILES,
+)
 
 # Settings that change what is measured in a photo; another of these needs another measurement.
 _MEASURING = (

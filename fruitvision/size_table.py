@@ -13,6 +13,7 @@ with '#' above the header are notes.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -86,6 +87,67 @@ def read_size_table(path: Path) -> SizeTable:
     )
 
 
+def table_of_counts(counts: Sequence[int], *, carton_kg: float, name: str) -> SizeTable:
+    """Classes by mass for counts of fruit per carton.
+
+    A fruit of a count weighs carton ÷ count. Limits between counts lie midway, the outermost half a
+    step out, rounded to 0.1 g: our choice, none was found printed.
+
+    Raises
+    ------
+    SizeTableError
+        If there are fewer than 2 counts, one comes twice or is below 1, or the carton can't be.
+    """
+    small_first = sorted(counts, reverse=True)
+    if len(small_first) < 2 or len(set(counts)) < len(counts) or small_first[-1] < 1:
+        raise SizeTableError(
+            f"Counts {', '.join(map(str, counts))} make no size table.",
+            fix="Give two or more different counts of 1 or more.",
+        )
+    _refuse_impossible_carton(carton_kg)
+    masses = [1000 * carton_kg / count for count in small_first]
+    middles = [(lower + upper) / 2 for lower, upper in pairwise(masses)]
+    first, last = 2 * masses[0] - middles[0], 2 * masses[-1] - middles[-1]
+    limits = [round(limit, 1) for limit in (first, *middles, last)]
+    return SizeTable(
+        name=name,
+        unit="g",
+        carton_kg=carton_kg,
+        classes=tuple(
+            SizeClass(name=str(count), low=low, high=high, fruit_per_carton=count)
+            for count, (low, high) in zip(small_first, pairwise(limits), strict=True)
+        ),
+    )
+
+
+def at_net_weight(table: SizeTable, carton_kg: float) -> SizeTable:
+    """The table for another net weight of the carton.
+
+    Counts keep their number of fruit, so that their masses change with the carton; limits in mm,
+    and those of bags, stay.
+
+    Raises
+    ------
+    SizeTableError
+        If the carton is impossible, or a table by mass has both counts and bags.
+    """
+    _refuse_impossible_carton(carton_kg)
+    counted = [size_class.fruit_per_carton is not None for size_class in table.classes]
+    if table.unit == "g" and any(counted) and not all(counted):
+        raise SizeTableError(
+            f"{table.name} has counts and bags by mass.",
+            fix="Give the limits of its classes for the other carton in a table of their own.",
+        )
+    factor = carton_kg / table.carton_kg if table.unit == "g" and all(counted) else 1.0
+    return replace(
+        table,
+        carton_kg=carton_kg,
+        classes=tuple(
+            replace(one, low=one.low * factor, high=one.high * factor) for one in table.classes
+        ),
+    )
+
+
 def _unit(csv_file: CsvFile) -> str:
     """The unit of the limits: that of the filled columns."""
     filled = {
@@ -135,8 +197,12 @@ def _refuse_impossible(size_class: SizeClass, carton_kg: float, unit: str) -> No
             f"class {size_class.name} runs from {size_class.low:g} to {size_class.high:g} {unit}.",
             fix="The upper limit must be above the lower one.",
         )
+    _refuse_impossible_carton(carton_kg)
+
+
+def _refuse_impossible_carton(carton_kg: float) -> None:
     if not 0 < carton_kg <= LARGEST_CARTON_KG:
-        raise FieldDataError(
+        raise SizeTableError(
             f"carton_kg is {carton_kg:g}.",
             fix=f"Give the net weight in kg, above 0 and up to {LARGEST_CARTON_KG:g}.",
         )

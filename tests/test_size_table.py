@@ -9,7 +9,13 @@ from pathlib import Path
 import pytest
 
 from fruitvision.errors import SizeTableError
-from fruitvision.size_table import load_size_table, read_size_table, shipped_size_tables
+from fruitvision.size_table import (
+    at_net_weight,
+    load_size_table,
+    read_size_table,
+    shipped_size_tables,
+    table_of_counts,
+)
 
 
 def table_file(folder: Path, rows: str, header: str = "class,from_mm,to_mm,carton_kg") -> Path:
@@ -18,9 +24,9 @@ def table_file(folder: Path, rows: str, header: str = "class,from_mm,to_mm,carto
     return path
 
 
-def test_two_tables_ship_and_load_by_name_or_file() -> None:
+def test_three_tables_ship_and_load_by_name_or_file() -> None:
     shipped = shipped_size_tables()
-    assert sorted(shipped) == ["box_counts_42lb", "classes_5mm"]
+    assert sorted(shipped) == ["box_counts_42lb", "carton_counts_18kg", "classes_5mm"]
     for name, path in shipped.items():
         assert load_size_table(name) == load_size_table(path) == load_size_table(str(path))
 
@@ -48,6 +54,46 @@ def test_limits_between_counts_lie_midway_and_the_outer_ones_half_a_step_out() -
     assert (hundred.low, hundred.high) == (179.5, 203.5)
     # 19050/216 = 88.19, 19050/198 = 96.21: 88.19 - 4.01; 19050/56 = 340.18, /64 = 297.66: + 21.26
     assert (table.classes[0].low, table.classes[-1].high) == (84.2, 361.4)
+
+
+def test_the_count_tables_that_ship_are_those_of_their_net_weight() -> None:
+    for name, carton_kg in (("box_counts_42lb", 19.05), ("carton_counts_18kg", 18.0)):
+        shipped = load_size_table(name)
+        counts = [int(size_class.name) for size_class in shipped.classes]
+        assert table_of_counts(counts, carton_kg=carton_kg, name=name) == shipped
+
+
+def test_a_lighter_carton_makes_count_100_lighter() -> None:
+    # 19.05 kg / 100 = 190.5 g; 18 kg / 100 = 180 g. Midpoints of 113, 100 and 88 at 18 kg:
+    # (159.29 + 180)/2 = 169.6 and (180 + 204.55)/2 = 192.3.
+    heavy = load_size_table("box_counts_42lb")
+    light = at_net_weight(heavy, 18.0)
+    (of_100,) = [c for c in light.classes if c.name == "100"]
+    assert (of_100.low, of_100.high) == pytest.approx((169.6, 192.3), abs=0.06)
+    assert of_100.low < 180 < of_100.high
+    assert of_100.fruit_per_carton == 100
+    for one, shipped in zip(
+        light.classes, load_size_table("carton_counts_18kg").classes, strict=True
+    ):
+        assert (one.low, one.high) == pytest.approx((shipped.low, shipped.high), abs=0.11)
+
+
+def test_another_net_weight_moves_neither_millimetres_nor_bags(tmp_path: Path) -> None:
+    by_mm = load_size_table("classes_5mm")
+    assert at_net_weight(by_mm, 12.5).classes == by_mm.classes
+    assert at_net_weight(by_mm, 12.5).carton_kg == 12.5
+    header = "class,from_g,to_g,carton_kg,fruit_per_carton"
+    mixed = read_size_table(table_file(tmp_path, "bag,90,150,18,\n100,150,190,18,100", header))
+    with pytest.raises(SizeTableError, match="counts and bags"):
+        at_net_weight(mixed, 12.5)
+    with pytest.raises(SizeTableError, match="carton_kg is -1"):
+        at_net_weight(by_mm, -1)
+
+
+@pytest.mark.parametrize("counts", [(), (100,), (100, 100), (100, 0)])
+def test_counts_that_make_no_table_are_refused(counts: tuple[int, ...]) -> None:
+    with pytest.raises(SizeTableError, match="make no size table"):
+        table_of_counts(counts, carton_kg=18.0, name="x")
 
 
 def test_the_5_mm_table_runs_from_50_to_100_mm_in_18_kg_cartons() -> None:

@@ -1,14 +1,18 @@
 """One simulation that carries every error from the walk to the carton.
 
 Errors that blocks share are drawn once for all of them: the fall of fruit and the culls, the mass
-rule, the default growth rate, the season's departure from the growth line, and the depth of the
-marker. They do not average out over the farm. Errors of a block's own sample are drawn for each
-block from its name, so that one block's numbers do not move when another is added.
+rule of a variety, growth that is not a block's own, the season's departure from the growth line,
+the depth of the marker, the hidden-fruit factor of a pooled group, early or late picks. They do not
+average out over the farm. Errors of a block's own sample are drawn for each block from its name,
+each purpose from a stream of its own, so that one block's numbers do not move when another is
+added, nor count when growth changes.
+
+Which fruit a pass takes is settled at the expected sizes: a draw changes how large fruit are, not
+which of them are picked first.
 """
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -16,48 +20,50 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import (
-    BlockEstimate,
-    ClassForecast,
-    CropForecast,
-    Doubt,
-    Doubts,
-    Estimate,
-    GrowthRate,
-    SizeDistribution,
-    SizeTable,
-    merge_doubts,
+from fruitvision.domain import BlockEstimate, BlockInputs, HiddenFruitFactor, SizeTable
+from fruitvision.forecast.inputs import check_inputs
+from fruitvision.forecast.packout import (
+    DrawnSizes,
+    cartons_per_class,
+    cull_shares,
+    sort_into_classes,
 )
-from fruitvision.errors import ForecastError
-from fruitvision.forecast.growth import growth_shift_mm
-from fruitvision.forecast.packout import Sorted, cartons_per_class, sort_into_classes
+from fruitvision.forecast.picks import pick_weights
+from fruitvision.forecast.season import Season
+from fruitvision.forecast.shared import SharedErrors, drawn_share, named_normal, named_rng
 from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
 
+# Fewer photographed trees than this are a first look: no cartons by class. Common practice.
+FEWEST_TREES = 8
 # Beyond this many days ahead only the peak classes are to be trusted. Common practice.
 FAR_AHEAD_DAYS = 60
-# A drawn share of drop or culls is cut to this range.
-LARGEST_SHARE = 0.95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SharedErrors:
-    """Standard normal draws that all blocks have in common, each (draws,)."""
+class PassDraws:
+    """What one pass brings in, drawn many times: (draws,), and (draws, classes) for cartons.
 
-    scale: Array
-    growth: Array
-    season: Array
-    mass: Array
-    drop: Array
-    culls: Array
+    `days_late` are whole days after `pick_date`. Sizes are None where they, or hidden fruit, are
+    unknown.
+    """
+
+    pick_date: date
+    days_late: NDArray[np.int64]
+    fruit: Array
+    diameter_mm: Array | None = None
+    tonnes: Array | None = None
+    cartons: Array | None = None
+    class_fruit: Array | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CropDraws:
     """One crop drawn many times: (draws,) each, and (draws, classes) for the last two.
 
-    Sizes are None where they, or hidden fruit, are unknown.
+    `fruit` are those that come in. `unsure_fruit` are those of blocks that allow no cartons by
+    class, `far_fruit` those of picks too far ahead for more than the peak classes.
     """
 
     fruit: Array
@@ -65,118 +71,44 @@ class CropDraws:
     tonnes: Array | None
     cartons: Array | None
     class_fruit: Array | None
-
-
-def draw_shared(settings: Settings) -> SharedErrors:
-    """The shared errors of one forecast, reproducible by the seed."""
-    rng = np.random.default_rng(settings.seed)
-    normals = rng.standard_normal((6, settings.draws))
-    return SharedErrors(*normals)
+    passes: tuple[PassDraws, ...]
+    unsure_fruit: Array
+    far_fruit: Array
 
 
 def draw_block(
-    estimate: BlockEstimate,
-    growth: GrowthRate,
-    table: SizeTable,
-    settings: Settings,
-    shared: SharedErrors,
+    inputs: BlockInputs, table: SizeTable, settings: Settings, shared: SharedErrors
 ) -> CropDraws:
-    """One block at its pick date, drawn `settings.draws` times.
+    """One block at its picks, drawn `settings.draws` times.
 
     Raises
     ------
     ForecastError
-        If the pick date is missing or before the walk.
+        If the pick plan, the losses or the weight rule can't be meant.
     """
-    days = days_to_pick(estimate)
-    rng = np.random.default_rng([settings.seed, zlib.crc32(estimate.block.block_id.encode())])
-    student = rng.standard_t(estimate.degrees_of_freedom, settings.draws)
-    per_tree = np.maximum(
-        estimate.fruit_per_tree_mean + estimate.fruit_per_tree_error * student, 0.0
-    )
-    kept = 1 - _share(settings.drop_share, settings.drop_share_error, shared.drop)
-    fruit = per_tree * estimate.block.bearing_trees * kept
-    if estimate.sizes is None:
-        return CropDraws(fruit, None, None, None, None)
-    today = draw_sizes(estimate.sizes, shared, rng)
-    at_pick = _grown(today, growth, days, settings, shared, rng)
-    if estimate.factor is None:
-        return CropDraws(fruit, at_pick.mean(axis=1), None, None, None)
-    factor = settings.mass_factor_g_per_mm3 * (1 + settings.mass_factor_error * shared.mass)
-    fruit_sorted = sort_into_classes(
-        at_pick, factor_g_per_mm3=factor, mass_scatter=settings.mass_scatter, table=table
-    )
-    return _packed(fruit, at_pick.mean(axis=1), fruit_sorted, table, settings, shared)
+    check_inputs(inputs, table)
+    return draw_unchecked(inputs, table, settings, shared)
 
 
-def days_to_pick(estimate: BlockEstimate) -> int:
-    """Days from the walk to the pick.
-
-    Raises
-    ------
-    ForecastError
-        If the pick date is missing or before the walk.
-    """
-    block = estimate.block
-    if block.pick_date is None:
-        raise ForecastError("There is no pick date.", fix="Enter the day of the pick.")
-    days = (block.pick_date - estimate.walked_on).days
-    if days < 0:
-        raise ForecastError(
-            f"The pick date {block.pick_date} is before the photos of {estimate.walked_on}.",
-            fix="Correct the pick date, or the phone's clock.",
-        )
-    return days
-
-
-def draw_sizes(sizes: SizeDistribution, shared: SharedErrors, rng: np.random.Generator) -> Array:
-    """Today's diameters, (draws, quantiles), with the errors of mean and spread."""
-    draws = len(shared.scale)
-    student = rng.standard_t(max(1, sizes.trees - 1), draws)
-    mean = sizes.mean_mm * (1 + sizes.shared_error * shared.scale) + sizes.mean_error_mm * student
-    # Lognormal, so that the spread stays above 0.
-    stretch = np.exp(sizes.spread_error * rng.standard_normal(draws))
-    deviation = np.asarray(sizes.quantiles_mm) - sizes.mean_mm
-    return np.maximum(mean[:, np.newaxis] + stretch[:, np.newaxis] * deviation, 1.0)
-
-
-def _grown(
-    today: Array,
-    growth: GrowthRate,
-    days: int,
-    settings: Settings,
-    shared: SharedErrors,
-    rng: np.random.Generator,
-) -> Array:
-    """Diameters at the pick: the mean grows in D³, every fruit by the same mm."""
-    own = rng.standard_normal(len(today))
-    normal = shared.growth if Doubt.DEFAULT_GROWTH in growth.doubts else own
-    rate = np.maximum(growth.mm3_per_day + growth.mm3_per_day_error * normal, 0.0)
-    shift = growth_shift_mm(today, rate * days)
-    shift += settings.projection_error_mm_per_day * days * shared.season
-    grown: Array = today + np.maximum(shift, 0.0)[:, np.newaxis]
-    return grown
-
-
-def _share(mid: float, error: float, normal: Array) -> Array:
-    return np.clip(mid + error * normal, 0.0, LARGEST_SHARE)
-
-
-def _packed(
-    fruit: Array,
-    diameter_mm: Array,
-    fruit_sorted: Sorted,
-    table: SizeTable,
-    settings: Settings,
-    shared: SharedErrors,
+def draw_unchecked(
+    inputs: BlockInputs, table: SizeTable, settings: Settings, shared: SharedErrors
 ) -> CropDraws:
-    packed = fruit * (1 - _share(settings.cull_share, settings.cull_share_error, shared.culls))
-    return CropDraws(
-        fruit=fruit,
-        diameter_mm=diameter_mm,
-        tonnes=fruit * fruit_sorted.mass_g.sum(axis=1) / 1e6,
-        cartons=cartons_per_class(fruit_sorted, packed_fruit=packed, table=table),
-        class_fruit=fruit[:, np.newaxis] * fruit_sorted.shares,
+    """`draw_block` for mixed inputs of a bridge: a pick before the walk counts as on its day."""
+    estimate = inputs.estimate
+    hanging = _hanging(inputs, settings, shared)
+    sizes = estimate.sizes
+    if sizes is None:
+        passes = _passes_without_sizes(inputs, hanging, shared)
+    else:
+        season = Season(inputs, sizes, settings, shared)
+        passes = _passes(inputs, season, hanging, table, shared)
+    fruit = np.sum([one.fruit for one in passes], axis=0)
+    last = max(pick.pick_date for pick in inputs.plan.picks)
+    far = (last - estimate.walked_on).days > FAR_AHEAD_DAYS
+    return _crop(
+        passes,
+        unsure_fruit=fruit * (estimate.trees < FEWEST_TREES),
+        far_fruit=fruit * far,
     )
 
 
@@ -186,90 +118,165 @@ def add_draws(crops: Sequence[CropDraws]) -> CropDraws:
     Tonnes and cartons are None if any crop lacks them: a total that leaves out a block would read
     as if it were whole. The mean diameter is weighted by fruit.
     """
-    fruit = np.sum([crop.fruit for crop in crops], axis=0)
-    diameters = [crop.diameter_mm for crop in crops if crop.diameter_mm is not None]
-    diameter = None
-    if len(diameters) == len(crops):
-        weighted = np.sum([d * c.fruit for d, c in zip(diameters, crops, strict=True)], axis=0)
-        diameter = weighted / np.maximum(fruit, 1e-9)
+    return _crop(
+        tuple(one for crop in crops for one in crop.passes),
+        unsure_fruit=np.sum([crop.unsure_fruit for crop in crops], axis=0),
+        far_fruit=np.sum([crop.far_fruit for crop in crops], axis=0),
+    )
+
+
+def _crop(passes: tuple[PassDraws, ...], *, unsure_fruit: Array, far_fruit: Array) -> CropDraws:
+    """Passes added draw by draw."""
+    fruit = np.sum([one.fruit for one in passes], axis=0)
+    weighted = _add([None if p.diameter_mm is None else p.diameter_mm * p.fruit for p in passes])
     return CropDraws(
         fruit=fruit,
-        diameter_mm=diameter,
-        tonnes=_add([crop.tonnes for crop in crops]),
-        cartons=_add([crop.cartons for crop in crops]),
-        class_fruit=_add([crop.class_fruit for crop in crops]),
+        diameter_mm=None if weighted is None else weighted / np.maximum(fruit, 1e-9),
+        tonnes=_add([one.tonnes for one in passes]),
+        cartons=_add([one.cartons for one in passes]),
+        class_fruit=_add([one.class_fruit for one in passes]),
+        passes=passes,
+        unsure_fruit=unsure_fruit,
+        far_fruit=far_fruit,
     )
 
 
 def _add(parts: Sequence[Array | None]) -> Array | None:
-    known = [part for part in parts if part is not None]
-    return np.sum(known, axis=0) if len(known) == len(parts) else None
+    total: Array | None = None
+    for part in parts:
+        if part is None:
+            return None
+        total = part.copy() if total is None else np.add(total, part, out=total)
+    return total
 
 
-def summarise(
-    crop: CropDraws,
-    *,
-    name: str,
-    variety: str,
-    pick_date: date | None,
-    table: SizeTable,
-    settings: Settings,
-    doubts: Doubts,
-) -> CropForecast:
-    """P10, P50 and P90 of every number of a drawn crop."""
-    return CropForecast(
-        name=name,
-        variety=variety,
-        pick_date=pick_date,
-        fruit=estimate_of(crop.fruit),
-        diameter_mm=_maybe(crop.diameter_mm),
-        bins=_maybe(None if crop.tonnes is None else crop.tonnes * 1000 / settings.bin_kg),
-        tonnes=_maybe(crop.tonnes),
-        cartons=_maybe(None if crop.cartons is None else crop.cartons.sum(axis=1)),
-        classes=_classes(crop, table),
-        doubts=doubts,
+# ---------------------------------------------------------------- number
+
+
+def _hanging(inputs: BlockInputs, settings: Settings, shared: SharedErrors) -> Array:
+    """Fruit that hang at the first pass, (draws,)."""
+    estimate, losses = inputs.estimate, inputs.losses
+    kept = 1 - drawn_share(losses.drop_share, losses.drop_share_error, shared.drop)
+    trees = estimate.bearing_trees
+    bearing = float(estimate.block.bearing_trees) if trees is None else trees
+    normal = named_normal(settings, "register", estimate.block.block_id)
+    drawn = np.maximum(bearing + estimate.bearing_trees_error * normal, 0.0)
+    return np.asarray(_fruit_per_tree(estimate, settings) * drawn * kept)
+
+
+def _fruit_per_tree(estimate: BlockEstimate, settings: Settings) -> Array:
+    """Fruit per tree with its error by Student's t; a pooled factor errs for its whole group."""
+    name, draws = estimate.block.block_id, settings.draws
+    rng = named_rng(settings, "count", name)
+    normal = rng.standard_normal(draws)
+    error = estimate.fruit_per_tree_error
+    together = min(1.0, _pooled_error(estimate) / error) if error > 0 else 0.0
+    if estimate.factor is not None and together > 0:
+        group = named_normal(settings, "hidden fruit", *_group(name, estimate.factor))
+        normal = together * group + (1 - together**2) ** 0.5 * normal
+    freedom = estimate.degrees_of_freedom
+    student = normal * np.sqrt(freedom / rng.chisquare(freedom, draws))
+    return np.asarray(np.maximum(estimate.fruit_per_tree_mean + error * student, 0.0))
+
+
+def _group(name: str, factor: HiddenFruitFactor) -> list[str]:
+    """The blocks whose counts a pooled factor rests on, the same list for each of them."""
+    return sorted({name, *factor.pooled_blocks})
+
+
+def _pooled_error(estimate: BlockEstimate) -> float:
+    """Error of fruit per tree by a factor that like blocks share; 0 for a block's own factor."""
+    factor = estimate.factor
+    if factor is None or not factor.pooled_blocks or factor.factor <= 0:
+        return 0.0
+    return estimate.fruit_per_tree_mean * factor.factor_error / factor.factor
+
+
+def _picked_parts(inputs: BlockInputs, shared: SharedErrors) -> list[Array]:
+    """Factor on the fruit of each pass by the error of what stays on the tree, (draws,)."""
+    plan = inputs.plan
+    ones = np.ones(len(shared.left))
+    if plan.left_share_error == 0 or plan.left_share >= 1:
+        return [ones] * len(plan.picks)
+    left = np.clip(plan.left_share + plan.left_share_error * shared.left, 0.0, 1.0)
+    return [*[ones] * (len(plan.picks) - 1), (1 - left) / (1 - plan.left_share)]
+
+
+def _days_late(error_days: float, shared: SharedErrors) -> NDArray[np.int64]:
+    """A late season delays all picks of the farm."""
+    return np.rint(error_days * shared.dates).astype(np.int64)
+
+
+# ---------------------------------------------------------------- passes
+
+
+def _passes_without_sizes(
+    inputs: BlockInputs, hanging: Array, shared: SharedErrors
+) -> tuple[PassDraws, ...]:
+    shares = pick_weights(np.zeros((len(inputs.plan.picks), 1)), np.ones(1), inputs.plan).sum(
+        axis=1
     )
-
-
-def _classes(crop: CropDraws, table: SizeTable) -> tuple[ClassForecast, ...]:
-    """Classes from small to large; fruit below and above the table get no carton."""
-    if crop.cartons is None or crop.class_fruit is None:
-        return ()
-    nothing = np.zeros((len(crop.fruit), 1))
-    cartons = np.hstack([nothing, crop.cartons, nothing])
-    shares = crop.class_fruit / np.maximum(crop.fruit, 1e-9)[:, np.newaxis]
-    names = (UNDERSIZE, *(size_class.name for size_class in table.classes), OVERSIZE)
     return tuple(
-        ClassForecast(
-            size_class=name,
-            share=estimate_of(shares[:, index]),
-            cartons=estimate_of(cartons[:, index]),
+        PassDraws(
+            pick_date=pick.pick_date,
+            days_late=_days_late(pick.date_error_days, shared),
+            fruit=hanging * share * part,
         )
-        for index, name in enumerate(names)
+        for pick, share, part in zip(
+            inputs.plan.picks, shares, _picked_parts(inputs, shared), strict=True
+        )
     )
 
 
-# Names of the fruit that fall outside the size table.
-UNDERSIZE = "undersize"
-OVERSIZE = "oversize"
+def _passes(
+    inputs: BlockInputs,
+    season: Season,
+    hanging: Array,
+    table: SizeTable,
+    shared: SharedErrors,
+) -> tuple[PassDraws, ...]:
+    passes = []
+    parts = _picked_parts(inputs, shared)
+    for pick, weights, part in zip(inputs.plan.picks, season.taken(), parts, strict=True):
+        late = _days_late(pick.date_error_days, shared)
+        sizes = season.at_pick(pick.pick_date, late)
+        crop = hanging * part
+        share = float(weights.sum())
+        away = float(weights.sum(axis=1) @ season.nodes.deviations_mm) / max(share, 1e-12)
+        one = PassDraws(
+            pick_date=pick.pick_date,
+            days_late=late,
+            fruit=crop * share,
+            diameter_mm=sizes.mean_mm + sizes.stretch * away,
+        )
+        if inputs.estimate.factor is not None:
+            one = _packed(one, crop, season, weights, sizes, table)
+        passes.append(one)
+    return tuple(passes)
 
 
-def estimate_of(draws: Array) -> Estimate:
-    """P10, P50, P90 of draws."""
-    p10, p50, p90 = np.quantile(draws, (0.1, 0.5, 0.9))
-    return Estimate(float(p10), float(p50), float(p90))
-
-
-def _maybe(draws: Array | None) -> Estimate | None:
-    return None if draws is None else estimate_of(draws)
-
-
-def forecast_doubts(estimate: BlockEstimate, growth: GrowthRate) -> Doubts:
-    """All doubts of a block's forecast: those of the walk and those of the projection."""
-    far = days_to_pick(estimate) > FAR_AHEAD_DAYS
-    return merge_doubts(
-        estimate.doubts,
-        growth.doubts,
-        (Doubt.DEFAULT_WEIGHT, Doubt.ASSUMED_CULLS),
-        (Doubt.FAR_AHEAD,) if far else (),
+def _packed(
+    one: PassDraws,
+    crop: Array,
+    season: Season,
+    weights: Array,
+    sizes: DrawnSizes,
+    table: SizeTable,
+) -> PassDraws:
+    """A pass sorted and packed. `crop` are the fruit of all passes that the shares refer to."""
+    losses, shared = season.inputs.losses, season.shared
+    culls = drawn_share(
+        cull_shares(losses, table), losses.cull_share_error, shared.culls[:, np.newaxis]
+    )
+    found = sort_into_classes(season.nodes, weights, sizes, table)
+    return PassDraws(
+        pick_date=one.pick_date,
+        days_late=one.days_late,
+        fruit=one.fruit,
+        diameter_mm=one.diameter_mm,
+        tonnes=crop * found.total_g / 1e6,
+        cartons=cartons_per_class(
+            found, packed_fruit=crop[:, np.newaxis] * (1 - culls), table=table
+        ),
+        class_fruit=crop[:, np.newaxis] * found.shares,
     )

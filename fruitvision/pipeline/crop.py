@@ -12,9 +12,9 @@ from fruitvision.block import estimate_block
 from fruitvision.domain import (
     Block,
     BlockEstimate,
+    BlockInputs,
     CaliperReading,
     CropForecast,
-    Doubt,
     Forecast,
     GrowthRate,
     MadeWith,
@@ -25,21 +25,28 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import FieldDataError, ForecastError, FruitVisionError, did_you_mean
-from fruitvision.forecast.draw import (
-    CropDraws,
-    SharedErrors,
-    add_draws,
-    draw_block,
-    draw_shared,
-    forecast_doubts,
-    summarise,
-)
-from fruitvision.forecast.growth import growth_from_calipers, growth_from_walks
+from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.growth import SEASON_DAYS
+from fruitvision.forecast.inputs import default_inputs
+from fruitvision.forecast.like_growth import choose_growth
+from fruitvision.forecast.own_growth import own_growth
+from fruitvision.forecast.shared import SharedErrors, draw_shared
+from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
+from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.photos import Refused, made_with
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import sample_trees, split_walks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Drawn:
+    """A block's inputs, its draws, and their summary."""
+
+    inputs: BlockInputs
+    draws: CropDraws
+    crop: CropForecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +91,8 @@ def _block_walks(block: Block, store: Store, settings: Settings, origin: MadeWit
             fix="Load a walk of at least 8 trees, each photographed from the same faces.",
         )
     sizes = [estimate.sizes for estimate in estimates if estimate.sizes is not None]
-    return BlockWalks(estimate=estimates[-1], growth=_growth(calipers, sizes, settings))
+    rate = _growth(calipers, sizes, estimates[-1].walked_on, settings)
+    return BlockWalks(estimate=estimates[-1], growth=rate)
 
 
 def _walk_estimate(
@@ -108,13 +116,21 @@ def _walk_estimate(
 
 
 def _growth(
-    calipers: Sequence[CaliperReading], sizes: Sequence[SizeDistribution], settings: Settings
+    calipers: Sequence[CaliperReading],
+    sizes: Sequence[SizeDistribution],
+    walked_on: date,
+    settings: Settings,
 ) -> GrowthRate:
-    """Own calipers first, then two photo walks, then the default."""
-    rate = growth_from_calipers(calipers, settings)
-    if Doubt.DEFAULT_GROWTH in rate.doubts and len(sizes) >= 2:
-        rate = growth_from_walks(sizes[-2], sizes[-1], settings)
-    return rate
+    """The block's own rate of the season of its latest walk, else the default."""
+
+    def of_season(measured_on: date) -> bool:
+        return abs((walked_on - measured_on).days) <= SEASON_DAYS
+
+    own = own_growth(
+        [reading for reading in calipers if of_season(reading.measured_on)],
+        [walk for walk in sizes if of_season(walk.measured_on)],
+    )
+    return choose_growth(own, None, None, settings)
 
 
 def forecast_farm(
@@ -146,13 +162,12 @@ def forecast_farm(
     dates = dict(pick_dates or {})
     _check_blocks(dates, store)
     shared = draw_shared(settings)
-    crops: list[tuple[CropForecast, CropDraws]] = []
-    estimates: list[BlockEstimate] = []
+    crops: list[_Drawn] = []
     for walk in walks:
         estimate = _with_pick_date(walk.estimate, dates)
         try:
-            crops.append(_draw_crop(estimate, walk.growth, table, settings, shared))
-            estimates.append(estimate)
+            inputs = default_inputs(estimate, walk.growth, settings)
+            crops.append(_draw_crop(inputs, table, settings, shared))
         except ForecastError as err:
             if estimate.block.block_id in dates:
                 raise
@@ -170,7 +185,7 @@ def forecast_farm(
         table,
         settings,
         made_on=made_on,
-        action=next_action(estimates),
+        action=next_action([one.inputs.estimate for one in crops]),
         origin=replace(
             made_with(choose_detector(detector_name), settings), settings_sha256=settings.sha256
         ),
@@ -187,24 +202,22 @@ def _check_blocks(pick_dates: Mapping[str, date], store: Store) -> None:
 
 
 def _draw_crop(
-    estimate: BlockEstimate,
-    growth: GrowthRate,
-    table: SizeTable,
-    settings: Settings,
-    shared: SharedErrors,
-) -> tuple[CropForecast, CropDraws]:
+    inputs: BlockInputs, table: SizeTable, settings: Settings, shared: SharedErrors
+) -> _Drawn:
     """One block drawn, and its summary."""
-    draws = draw_block(estimate, growth, table, settings, shared)
-    crop = summarise(
-        draws,
-        name=estimate.block.block_id,
-        variety=estimate.block.variety,
-        pick_date=estimate.block.pick_date,
-        table=table,
-        settings=settings,
-        doubts=forecast_doubts(estimate, growth),
+    draws = draw_block(inputs, table, settings, shared)
+    block = inputs.estimate.block
+    heading = Heading(
+        name=block.block_id,
+        variety=block.variety,
+        pick_date=inputs.plan.picks[0].pick_date,
+        doubts=forecast_doubts(inputs, settings),
+        rests_on=rests_on([inputs]),
     )
-    return crop, draws
+    crop = summarise(draws, heading, table, settings)
+    return _Drawn(
+        inputs=inputs, draws=draws, crop=replace(crop, picks=pick_forecasts(draws, settings))
+    )
 
 
 def _with_pick_date(estimate: BlockEstimate, pick_dates: Mapping[str, date]) -> BlockEstimate:
@@ -215,7 +228,7 @@ def _with_pick_date(estimate: BlockEstimate, pick_dates: Mapping[str, date]) -> 
 
 def _forecast(
     farm: str,
-    crops: Sequence[tuple[CropForecast, CropDraws]],
+    crops: Sequence[_Drawn],
     table: SizeTable,
     settings: Settings,
     *,
@@ -225,37 +238,36 @@ def _forecast(
 ) -> Forecast:
     """Blocks, varieties and the farm; the id is made of the content, so the same is the same."""
     varieties = tuple(
-        _total([pair for pair in crops if pair[0].variety == variety], variety, table, settings)
-        for variety in dict.fromkeys(crop.variety for crop, _ in crops)
+        _total([one for one in crops if one.crop.variety == variety], variety, table, settings)
+        for variety in dict.fromkeys(one.crop.variety for one in crops)
     )
     forecast = Forecast(
         forecast_id="",
         farm=farm,
         made_on=made_on,
         size_table=table.name,
-        blocks=tuple(crop for crop, _ in crops),
+        blocks=tuple(one.crop for one in crops),
         varieties=varieties,
         total=_total(crops, "", table, settings),
         next_action=action,
         made_with=origin,
+        seed=settings.seed,
+        inputs=tuple(one.inputs for one in crops),
+        quantiles=use_quantiles(settings),
     )
     content = hashlib.sha256(repr(forecast).encode()).hexdigest()
     return replace(forecast, forecast_id=f"{made_on:%Y-%m-%d}-{content[:8]}")
 
 
 def _total(
-    crops: Sequence[tuple[CropForecast, CropDraws]],
-    variety: str,
-    table: SizeTable,
-    settings: Settings,
+    crops: Sequence[_Drawn], variety: str, table: SizeTable, settings: Settings
 ) -> CropForecast:
-    dates = {crop.pick_date for crop, _ in crops}
-    return summarise(
-        add_draws([draws for _, draws in crops]),
+    dates = {one.crop.pick_date for one in crops}
+    heading = Heading(
         name=variety or "farm",
         variety=variety,
         pick_date=dates.pop() if len(dates) == 1 else None,
-        table=table,
-        settings=settings,
-        doubts=merge_doubts(*(crop.doubts for crop, _ in crops)),
+        doubts=merge_doubts(*(one.crop.doubts for one in crops)),
+        rests_on=rests_on([one.inputs for one in crops]),
     )
+    return summarise(add_draws([one.draws for one in crops]), heading, table, settings)

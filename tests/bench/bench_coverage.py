@@ -18,8 +18,12 @@ import numpy as np
 
 from fruitvision.block import estimate_block
 from fruitvision.domain import Block, CropForecast, SizeTable
-from fruitvision.forecast.draw import draw_block, draw_shared, summarise
-from fruitvision.forecast.growth import growth_from_calipers
+from fruitvision.forecast.draw import draw_block
+from fruitvision.forecast.inputs import default_inputs
+from fruitvision.forecast.like_growth import choose_growth
+from fruitvision.forecast.own_growth import own_growth
+from fruitvision.forecast.shared import draw_shared
+from fruitvision.forecast.summary import Heading, summarise
 from fruitvision.settings import Settings
 from fruitvision.simulate.score import Scored, TrueCrop, score_block
 from fruitvision.simulate.season.draw import draw_season
@@ -47,16 +51,11 @@ def rehearse(seed: int, table: SizeTable, settings: Settings) -> Iterator[Scored
 def forecast_crop(block: Block, seen: Walk, table: SizeTable, settings: Settings) -> CropForecast:
     """The real chain from the walk on: block, growth by calipers, one simulation."""
     estimate = estimate_block(block, seen.trees, seen.hand_counts, seen.readings, settings)
-    growth = growth_from_calipers(seen.readings, settings)
-    return summarise(
-        draw_block(estimate, growth, table, settings, draw_shared(settings)),
-        name=block.block_id,
-        variety=block.variety,
-        pick_date=block.pick_date,
-        table=table,
-        settings=settings,
-        doubts=(),
-    )
+    growth = choose_growth(own_growth(seen.readings, ()), None, None, settings)
+    inputs = default_inputs(estimate, growth, settings)
+    draws = draw_block(inputs, table, settings, draw_shared(settings))
+    heading = Heading(name=block.block_id, variety=block.variety, pick_date=block.pick_date)
+    return summarise(draws, heading, table, settings)
 
 
 def coverage(seasons: Sequence[int], settings: Settings) -> dict[str, tuple[float, float, int]]:

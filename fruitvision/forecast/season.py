@@ -1,0 +1,126 @@
+"""Sizes of one block from its walk to each of its picks, in every draw of the simulation."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitvision.domain import (
+    BlockEstimate,
+    BlockInputs,
+    Doubt,
+    GrowthRate,
+    SizeDistribution,
+    WeightRule,
+)
+from fruitvision.forecast.growth import growth_shift_mm
+from fruitvision.forecast.packout import DrawnSizes, FruitNodes, fruit_nodes
+from fruitvision.forecast.picks import pick_weights
+from fruitvision.forecast.shared import SharedErrors, named_normal, named_rng
+from fruitvision.settings import Settings
+
+Array = NDArray[np.float64]
+
+# Diameters by which the growth of the mean is computed. Our choice: with 25 of a block's 199 it is
+# right to 0.01 mm.
+GROWTH_NODES = 25
+SMALLEST_MM = 1.0
+
+
+class Season:
+    """Sizes of one block through its season: today's shape and errors, and how they grow."""
+
+    def __init__(
+        self, inputs: BlockInputs, sizes: SizeDistribution, settings: Settings, shared: SharedErrors
+    ) -> None:
+        self.inputs, self.settings, self.shared = inputs, settings, shared
+        self.sizes = sizes
+        self.nodes: FruitNodes = fruit_nodes(
+            sizes.quantiles_mm, mean_mm=sizes.mean_mm, scatter=inputs.weight.scatter
+        )
+        self.mean_mm, self.stretch = draw_sizes(sizes, inputs, settings, shared)
+        self.factor = _mass_factor(inputs.weight, inputs.estimate, settings, shared)
+        self.rate = _growth_rate(inputs.growth, inputs.estimate, settings, shared)
+        self._some = _some_of(self.nodes.deviations_mm)
+
+    def at_pick(self, pick_date: date, days_late: NDArray[np.int64]) -> DrawnSizes:
+        """Sizes on the day of a pass in every draw: the mean grows in D³, all fruit by its mm."""
+        ahead = (pick_date - self.sizes.measured_on).days + days_late
+        days = np.maximum(ahead, 0).astype(float)
+        some = self.mean_mm[:, np.newaxis] + self.stretch[:, np.newaxis] * self._some
+        shift = growth_shift_mm(np.maximum(some, SMALLEST_MM), self.rate * days)
+        shift += self.settings.projection_error_mm_per_day * days * self.shared.season
+        return DrawnSizes(
+            mean_mm=self.mean_mm + np.maximum(shift, 0.0),
+            stretch=self.stretch,
+            factor=self.factor,
+            power=self.inputs.weight.power,
+        )
+
+    def expected_mm(self, pick_date: date) -> float:
+        """Mean diameter at a pass without any error."""
+        days = max(0, (pick_date - self.sizes.measured_on).days)
+        today = np.maximum(self.sizes.mean_mm + self._some, SMALLEST_MM)
+        shift = growth_shift_mm(today, self.inputs.growth.mm3_per_day * days)
+        return self.sizes.mean_mm + float(shift)
+
+    def taken(self) -> Array:
+        """Share of the crop that each pass takes from each node: (passes, nodes, levels)."""
+        weight, plan = self.inputs.weight, self.inputs.plan
+        masses = [
+            self.nodes.masses_g(
+                mean_mm=self.expected_mm(pick.pick_date), factor=weight.factor, power=weight.power
+            )
+            for pick in plan.picks
+        ]
+        shape = self.nodes.weights.shape
+        flat = pick_weights(
+            np.array([mass.ravel() for mass in masses]), self.nodes.weights.ravel(), plan
+        )
+        return flat.reshape(len(masses), *shape)
+
+
+def _some_of(deviations_mm: Array) -> Array:
+    """At most about `GROWTH_NODES` deviations, evenly spaced and with mean 0."""
+    step = max(1, len(deviations_mm) // GROWTH_NODES)
+    first = ((len(deviations_mm) - 1) % step) // 2
+    some = deviations_mm[first::step]
+    return np.asarray(some - some.mean())
+
+
+def draw_sizes(
+    sizes: SizeDistribution, inputs: BlockInputs, settings: Settings, shared: SharedErrors
+) -> tuple[Array, Array]:
+    """Mean diameter on the day of the walk, and the stretch of the spread, (draws,) each."""
+    name = inputs.estimate.block.block_id
+    draws = settings.draws
+    student = named_rng(settings, "size", name).standard_t(max(1, sizes.trees - 1), draws)
+    mean = sizes.mean_mm * (1 + sizes.shared_error * shared.scale) + sizes.mean_error_mm * student
+    # Lognormal, so that the spread stays above 0.
+    stretch = np.exp(sizes.spread_error * named_normal(settings, "spread", name))
+    return np.maximum(mean, SMALLEST_MM), stretch
+
+
+def _mass_factor(
+    weight: WeightRule, estimate: BlockEstimate, settings: Settings, shared: SharedErrors
+) -> Array:
+    """The mass rule with its error: one for the general rule, one for each variety's own."""
+    own = Doubt.DEFAULT_WEIGHT not in weight.doubts
+    normal = named_normal(settings, "weight", estimate.block.variety) if own else shared.mass
+    return np.asarray(weight.factor * np.maximum(1 + weight.factor_error * normal, 0.05))
+
+
+def _growth_rate(
+    growth: GrowthRate, estimate: BlockEstimate, settings: Settings, shared: SharedErrors
+) -> Array:
+    """The growth rate with its error: shared where it is not the block's own."""
+    block = estimate.block
+    if Doubt.DEFAULT_GROWTH in growth.doubts:
+        normal = shared.growth
+    elif {Doubt.SISTER_GROWTH, Doubt.FARM_GROWTH} & set(growth.doubts):
+        normal = named_normal(settings, "growth of", block.group or block.variety)
+    else:
+        normal = named_normal(settings, "growth", block.block_id)
+    return np.asarray(np.maximum(growth.mm3_per_day + growth.mm3_per_day_error * normal, 0.0))
