@@ -104,12 +104,12 @@ PRESETS = (
         look=Look(
             tree=TreeDials(leaves=2100, yellow_leaves=0.06),
             skin=SkinDials(kind="yellow", russet_share=0.25, sunburn_share=0.06),
-            ground=GroundDials(dry_grass=0.45, post="steel", backdrop="sky"),
+            ground=GroundDials(dry_grass=0.45, post="steel", backdrop="rows"),
             light=LightDials(
                 sun_height_deg=(8.0, 18.0), sun_aside_deg=(60.0, 165.0), cloud_share=0.0
             ),
             camera=CameraDials(k1=0.02, k2=-0.01),
-            phone=PhoneDials(exposure_stops=(0.2, 0.35), warm_stops=(0.12, 0.06), veil=0.05),
+            phone=PhoneDials(exposure_stops=(0.0, 0.35), warm_stops=(0.12, 0.06), veil=0.05),
         ),
     ),
     Preset(
@@ -119,10 +119,10 @@ PRESETS = (
         plans=(NIGHT_FLASH,),
         look=Look(
             tree=TreeDials(leaves=2300),
-            skin=SkinDials(kind="dark_red", bloom=0.5),
+            skin=SkinDials(kind="dark_red", bloom=0.2),
             light=LightDials(night=True),
             phone=PhoneDials(
-                noise=4.0, smoothing_px=(0.7, 1.0), motion_px=(0.0, 2.0), exposure_stops=(-0.3, 0.3)
+                noise=4.0, smoothing_px=(0.7, 1.0), motion_px=(0.0, 2.0), exposure_stops=(-0.7, 0.3)
             ),
         ),
     ),
