@@ -23,6 +23,7 @@ from fruitvision.console import (
     measure_again,
     pick_date,
     progress_line,
+    row_lengths,
     say,
     write_forecast,
     write_picture,
@@ -208,6 +209,42 @@ def load(
         settings = farm_settings_or(store, settings_file)
         loaded = load_folder(store, folder, settings, detector, walk_day, workers)
     return 1 if loaded.refused else 0
+
+
+@cli.command()
+def plan(
+    block_id: Annotated[str, typer.Argument(metavar="BLOCK", help="Name of the block.")],
+    farm: Farm,
+    trees: Annotated[int, typer.Option("--trees", help="Bearing trees to walk to.")] = 10,
+    hand_counts: Annotated[
+        int, typer.Option("--hand-counts", min=0, help="Of these, to count by hand.")
+    ] = 5,
+    rows: Annotated[
+        str | None, typer.Option("--rows", help="Without a register: positions a row, 54,54,52.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", min=0, help="Same seed, same walk.")] = None,
+    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+    out: Annotated[Path, typer.Option("--out", help="PDF file to write.")] = Path("walk.pdf"),
+) -> None:
+    """Draw the trees of the next walk and print the list: random start, every k-th position.
+
+    Example: fruitvision plan "Gala North" --farm larkhill --trees 12 --out walk.pdf
+    """
+    from fruitvision.pipeline.plan import plan_next_walk
+    from fruitvision.walk_list import write_walk_list
+
+    today = datetime.now(UTC).astimezone().date()
+    with farm_store(farm, create=False) as store:
+        walk = plan_next_walk(
+            store,
+            block_id,
+            trees=trees,
+            hand_counts=hand_counts,
+            row_lengths=row_lengths(rows),
+            seed=today.toordinal() if seed is None else seed,
+        )
+    pages = write_walk_list(walk, out, paper=paper)
+    typer.echo(f"{out}: {len(walk.places)} stops on {pages} pages, seed {walk.seed}.")
 
 
 @cli.command()

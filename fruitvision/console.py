@@ -16,6 +16,7 @@ import typer
 from fruitvision.errors import FieldDataError, SettingsError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.settings import Settings, read_settings, settings_to_text
+from fruitvision.units import parse_count
 
 if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
@@ -71,6 +72,17 @@ def check_walk_folder(folder: Path) -> None:
             )
 
 
+def row_lengths(text: str | None) -> tuple[int, ...]:
+    """`54,54,52` as numbers of positions; nothing gives none.
+
+    Raises
+    ------
+    FieldDataError
+        If one is no number.
+    """
+    return tuple(parse_count(part, field="--rows") for part in (text or "").split(",") if part)
+
+
 def load_folder(
     store: FarmStore,
     folder: Path,
@@ -98,6 +110,8 @@ def load_folder(
         f"{loaded.blocks} blocks, {len(loaded.photos.photos)} photos, {loaded.hand_counts} hand "
         f"counts, {loaded.caliper_readings} caliper readings."
     )
+    if loaded.office.words:
+        typer.echo(f"{loaded.office.words}.")
     say(refused_lines(loaded.refused))
     return loaded
 

@@ -1,7 +1,7 @@
 """The use-cases in the order of the work. Only these files know the order of the steps.
 
 photo → reference → scale → fruit      photos: measure_photo, measure_photos
-fruit → tree                           walk:   load_walk
+fruit → tree                           walk:   load_walk; office: register, picks, weights
 tree → block → forecast                crop:   estimate_blocks, forecast_farm
 
 Beside the chain, for the app: `additions` takes one form or upload at a time, `lines` gives one

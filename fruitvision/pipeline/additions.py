@@ -20,8 +20,15 @@ from fruitvision.field_data import (
 )
 from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
-from fruitvision.pipeline.photos import Measured, Progress, Refused, measure_photos, quiet
-from fruitvision.pipeline.walk import place_photos, refused_row
+from fruitvision.pipeline.photos import (
+    Measured,
+    Progress,
+    Refused,
+    measure_photos,
+    quiet,
+    refused_row,
+)
+from fruitvision.pipeline.walk import place_photos
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Store
 

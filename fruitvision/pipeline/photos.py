@@ -20,6 +20,7 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import FruitVisionError, ScaleRefused
+from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
@@ -46,6 +47,11 @@ class Refused:
 
     def __str__(self) -> str:
         return f"{self.name}: {self.what} {self.fix}"
+
+
+def refused_row(row: RefusedRow) -> Refused:
+    """A refused row of a table, named by its file and line."""
+    return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,10 +18,18 @@ from fruitvision.field_data import (
     read_hand_counts,
     read_walk,
 )
-from fruitvision.field_table import FieldTable, RefusedRow
+from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
-from fruitvision.pipeline.photos import Measured, Progress, Refused, measure_photos, quiet
+from fruitvision.pipeline.office import OfficeRows, load_office
+from fruitvision.pipeline.photos import (
+    Measured,
+    Progress,
+    Refused,
+    measure_photos,
+    quiet,
+    refused_row,
+)
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -34,6 +42,7 @@ class Loaded:
     photos: Measured
     hand_counts: int
     caliper_readings: int
+    office: OfficeRows
     refused: tuple[Refused, ...]
 
 
@@ -49,8 +58,9 @@ def load_walk(
 ) -> Loaded:
     """Read a walk folder into the farm: register, photos, hand counts, calipers.
 
-    The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv` and
-    `calipers.csv`. Loading the same folder again changes nothing.
+    The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv`,
+    `calipers.csv` and the tables of the office (see `office_data`). Loading the same folder again
+    changes nothing.
 
     Parameters
     ----------
@@ -70,6 +80,8 @@ def load_walk(
     store.save_hand_counts(counts)
     calipers = _optional(folder / "calipers.csv", read_calipers, blocks.rows, refused)
     store.save_caliper_readings(calipers)
+    office, office_refused = load_office(folder, store, blocks.rows)
+    refused.extend(office_refused)
     by_path = {folder / row.file_name: row for row in walk.rows}
     photos = measure_photos(
         tuple(by_path),
@@ -85,6 +97,7 @@ def load_walk(
         photos=photos,
         hand_counts=len(counts),
         caliper_readings=len(calipers),
+        office=office,
         refused=tuple(refused) + photos.refused,
     )
 
@@ -141,11 +154,6 @@ def _placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None
             fix="Give the day of the walk, such as 2026-08-12 (command line: --walked-on).",
         )
     return None
-
-
-def refused_row(row: RefusedRow) -> Refused:
-    """A refused row of a table, named by its file and line."""
-    return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
 
 
 def _optional(

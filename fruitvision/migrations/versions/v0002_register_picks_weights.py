@@ -1,5 +1,7 @@
 """Tree register, gaps found on walks, pick plans, weighed fruit; spacing and group of a block."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -44,7 +46,7 @@ def upgrade() -> None:
     )
 
 
-def _place() -> tuple[sa.Column, ...]:
+def _place() -> tuple[sa.Column[Any], ...]:
     return (
         sa.Column("block_id", sa.String, primary_key=True),
         sa.Column("row", sa.Integer, primary_key=True, autoincrement=False),

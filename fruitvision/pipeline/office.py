@@ -1,0 +1,126 @@
+"""Tables of the office into the farm: tree register, gaps, pick plans, weighed fruit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fruitvision.domain import Block
+from fruitvision.errors import FieldDataError, did_you_mean
+from fruitvision.field_data import TreeRow, check_blocks
+from fruitvision.field_table import FieldTable
+from fruitvision.office_data import read_gaps, read_picks, read_register, read_weighed
+from fruitvision.pipeline.photos import Refused, refused_row
+from fruitvision.register import check_register_rows
+from fruitvision.store import Store
+
+# Endings of a table, in the order in which they are looked for.
+ENDINGS = (".csv", ".xlsx")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfficeRows:
+    """How many rows of each table went into the farm."""
+
+    register: int = 0
+    gaps: int = 0
+    picks: int = 0
+    weighed: int = 0
+
+    @property
+    def words(self) -> str:
+        """What came in, as a sentence; empty if nothing did."""
+        found = (
+            (self.register, "register places"),
+            (self.gaps, "visited places"),
+            (self.picks, "pick plans"),
+            (self.weighed, "weighed fruit"),
+        )
+        return ", ".join(f"{count:,} {what}" for count, what in found if count)
+
+
+def table_in(folder: Path, name: str) -> Path | None:
+    """A table of that name in a folder, as CSV or XLSX; None if there is none."""
+    found = (folder / f"{name}{ending}" for ending in ENDINGS)
+    return next((path for path in found if path.exists()), None)
+
+
+def load_office(
+    folder: Path, store: Store, blocks: Sequence[Block]
+) -> tuple[OfficeRows, tuple[Refused, ...]]:
+    """Read what a folder holds of register, gaps, picks and weighed, and keep it.
+
+    A register that contradicts its block is refused as a whole, block by block.
+
+    Raises
+    ------
+    FieldDataError
+        If a table can't be read or lacks a column.
+    """
+    refused: list[Refused] = []
+    register = _of_blocks(folder, "register", read_register, blocks, refused)
+    kept = 0
+    for block in blocks:
+        rows = [row for row in register if row.tree.block_id == block.block_id]
+        try:
+            if rows:
+                check_register_rows(block, rows)
+                store.save_register(rows)
+                kept += len(rows)
+        except FieldDataError as err:
+            refused.append(
+                Refused(name=f"register of {block.block_id}", what=err.what, fix=err.fix)
+            )
+    gaps = _of_blocks(folder, "gaps", read_gaps, blocks, refused)
+    store.save_visited_places(gaps)
+    picks = _load_picks(folder, store, blocks, refused)
+    weighed = _load_weighed(folder, store, refused)
+    counts = OfficeRows(register=kept, gaps=len(gaps), picks=picks, weighed=weighed)
+    return counts, tuple(refused)
+
+
+def _of_blocks(
+    folder: Path,
+    name: str,
+    read: Callable[[Path], FieldTable[TreeRow]],
+    blocks: Sequence[Block],
+    refused: list[Refused],
+) -> tuple[TreeRow, ...]:
+    path = table_in(folder, name)
+    if path is None:
+        return ()
+    table = check_blocks(read(path), blocks)
+    refused.extend(map(refused_row, table.refused))
+    return table.rows
+
+
+def _load_picks(folder: Path, store: Store, blocks: Sequence[Block], refused: list[Refused]) -> int:
+    path = table_in(folder, "picks")
+    if path is None:
+        return 0
+    found = read_picks(path)
+    refused.extend(map(refused_row, found.refused))
+    names = {block.block_id for block in blocks}
+    for block_id, plan in found.plans.items():
+        if block_id in names:
+            store.save_pick_plan(block_id, plan)
+        else:
+            refused.append(
+                Refused(
+                    name=f"{path.name}, {block_id}",
+                    what=f"Block '{block_id}' is not in the list of blocks.",
+                    fix=did_you_mean(block_id, names),
+                )
+            )
+    return len(names & found.plans.keys())
+
+
+def _load_weighed(folder: Path, store: Store, refused: list[Refused]) -> int:
+    path = table_in(folder, "weighed")
+    if path is None:
+        return 0
+    table = read_weighed(path)
+    refused.extend(map(refused_row, table.refused))
+    store.save_weighed_fruit(table.rows)
+    return len(table.rows)
