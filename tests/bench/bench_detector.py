@@ -58,7 +58,9 @@ def main(argv: list[str] | None = None) -> None:
     for one in coco["annotations"]:
         boxes.setdefault(one["image_id"], []).append([*one["bbox"], one.get("truncated", 0)])
     scored = [
-        _score(given.images / one["file_name"], np.array(boxes[one["id"]]), one.get("fruit", ""))
+        score_photo(
+            given.images / one["file_name"], np.array(boxes[one["id"]]), one.get("fruit", "")
+        )
         for one in photos[:: given.every]
         if one["id"] in boxes
     ]
@@ -66,7 +68,8 @@ def main(argv: list[str] | None = None) -> None:
         sys.stdout.write(_line(kind, [one for one in scored if one.kind == kind]) + "\n")
 
 
-def _score(path: Path, boxes: Floats, kind: str) -> Scored:
+def score_photo(path: Path, boxes: Floats, kind: str) -> Scored:
+    """One photo against its boxes: (N, 5) x, y, width, height, 1 if not to be scored."""
     image = np.ascontiguousarray(cv2.imread(str(path))[..., ::-1])
     start = time.perf_counter()
     found = ClassicalDetector(threshold=LOWEST_SCORE).detect(image, mm_per_px=None)
