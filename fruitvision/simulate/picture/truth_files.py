@@ -90,7 +90,7 @@ def marker_row(photo: PhotoTruth) -> Row:
     camera = photo.camera
     (focal_px, _, middle_x), (_, _, middle_y), _ = camera.matrix
     return (
-        *(photo.name, *_marker_columns(photo.marker), f"{focal_px:.1f}"),
+        *(photo.name, *_marker_columns(photo.marker), focal_px),
         *(photo.width_px, photo.height_px, middle_x, middle_y),
         *camera.distortion,
         *camera.position_mm,
