@@ -14,8 +14,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fruitvision.errors import SimulationError
 from fruitvision.simulate.album import Album, Filled, Progress, fill_albums
 from fruitvision.simulate.benchmark import BENCHMARK
+from fruitvision.simulate.numbers import fill_page
 from fruitvision.simulate.picture.ground import GroundDials
 from fruitvision.simulate.picture.skin import skin_of
 from fruitvision.simulate.presets import PRESETS, Preset, preset_names, preset_of
@@ -523,9 +525,14 @@ def test_killed_after_a_photo_of_two_processes_it_goes_on_to_the_files_of_one(
     assert contents(tmp_path) == contents(album)
 
 
-def test_the_numbers_of_a_folder_are_those_of_its_truth(album: Path) -> None:
-    status, text = run("simulate", "numbers", str(album))
+def test_the_numbers_of_a_folder_are_those_of_its_truth(album: Path, tmp_path: Path) -> None:
+    page = tmp_path / "README.md"
+    page.write_text("# Set\n\n<!-- numbers -->\nold\n<!-- end of numbers -->\n\nEnd.\n")
+    status, text = run("simulate", "numbers", str(album), "--page", str(page))
     assert status == 0
+    assert page.read_text(encoding="utf-8") == (
+        f"# Set\n\n<!-- numbers -->\n{text}<!-- end of numbers -->\n\nEnd.\n"
+    )
     cells = [cell.strip() for cell in text.splitlines()[2].strip("|").split("|")]
     own = own_fruit(album)
     assert cells[:2] == [album.name, "2"]
@@ -537,6 +544,14 @@ def test_a_folder_without_photos_has_no_numbers(tmp_path: Path) -> None:
     status, text = run("simulate", "numbers", str(tmp_path))
     assert status == 2
     assert "holds no simulated photos" in text
+
+
+def test_a_page_without_marks_is_left_alone(tmp_path: Path) -> None:
+    page = tmp_path / "README.md"
+    page.write_text("# Set\n")
+    with pytest.raises(SimulationError, match="has no place for numbers"):
+        fill_page(page, ["| a |"])
+    assert page.read_text() == "# Set\n"
 
 
 def test_block_renders_a_photo_end_to_end(tmp_path: Path) -> None:

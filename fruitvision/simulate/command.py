@@ -120,15 +120,21 @@ def benchmark(
 @simulate_cli.command()
 def numbers(
     folder: Annotated[Path, typer.Argument(help="A simulated folder, or a folder of some.")],
+    page: Annotated[
+        Path | None, typer.Option("--page", help="Also write them into this Markdown page.")
+    ] = None,
 ) -> None:
     """What simulated photos hold, counted from their truth: the table of a README.
 
-    Example: fruitvision simulate numbers tests/orchards
+    Example: fruitvision simulate numbers tests/orchards --page tests/orchards/README.md
     """
-    from fruitvision.simulate.numbers import album_lines
+    from fruitvision.simulate.numbers import album_lines, fill_page
 
-    for line in album_lines(folder):
+    lines = album_lines(folder)
+    for line in lines:
         typer.echo(line)
+    if page is not None:
+        fill_page(page, lines)
 
 
 @simulate_cli.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,11 +13,15 @@ from numpy.typing import NDArray
 from fruitvision.errors import SimulationError
 from fruitvision.simulate.picture.truth import HANGING
 from fruitvision.simulate.picture.truth_files import MARKER_FILE, PHOTO_FILE
+from fruitvision.whole_file import write_whole
 
 Floats = NDArray[np.float64]
 
 # A fruit counts as seen if so much of its outline is. Our choice: less is a sliver.
 SEEN_SHARE = 0.2
+
+# The numbers of a page stand between these.
+PAGE_START, PAGE_END = "<!-- numbers -->", "<!-- end of numbers -->"
 
 HEADER = (
     "| folder | photos | MB | fruit of the trees | of these seen | all seen, rows behind too "
@@ -78,6 +83,26 @@ def album_lines(folder: Path) -> list[str]:
     lines = [HEADER, f"|{'---|' * (HEADER.count('|') - 1)}", *(item.line() for item in found)]
     photos, megabytes = sum(item.photos for item in found), sum(item.megabytes for item in found)
     return [*lines, "", f"{photos} photos, {megabytes:.1f} MB."]
+
+
+def fill_page(page: Path, lines: Sequence[str]) -> None:
+    """Put lines between the two marks of a page.
+
+    Raises
+    ------
+    SimulationError
+        If the page lacks them.
+    """
+    text = page.read_text(encoding="utf-8") if page.is_file() else ""
+    before, start, rest = text.partition(PAGE_START)
+    _, end, after = rest.partition(PAGE_END)
+    if not start or not end:
+        raise SimulationError(
+            f"{page} has no place for numbers.",
+            fix=f"Write the lines {PAGE_START} and {PAGE_END} where they belong.",
+        )
+    content = "\n".join([before + start, *lines, end + after])
+    write_whole(page, content.encode())
 
 
 def read_numbers(folder: Path) -> AlbumNumbers:
