@@ -220,11 +220,12 @@ def check_register(
     gone = sum(place.found is TreeKind.MISSING for place in finds)
     chance = float(stats.binomtest(gone, len(finds), min(missing, 1.0)).pvalue) if finds else 1.0
     change, error = _walk_change(block, register, finds)
-    differs = chance < CHANCE
+    # A walk that saw every place knows the trees, however few of them are other than written.
+    differs = chance < CHANCE or (error == 0 and change != 0)
     if not differs:
         # Two independent witnesses, weighted by their variance; the register's word is kept.
         register_error = UNCHECKED_ERROR * trees
-        error = (register_error**-2 + error**-2) ** -0.5 if finds else register_error
+        error = _both_errors(register_error, error) if finds else register_error
         change = 0.0
     return RegisterCheck(
         block_id=block.block_id,
@@ -237,6 +238,12 @@ def check_register(
         bearing_trees=max(trees + change, float(len(finds) - gone)),
         bearing_trees_error=error,
     )
+
+
+def _both_errors(one: float, other: float) -> float:
+    """Error of two independent witnesses together; 0 if one of them does not err."""
+    whole = float(np.hypot(one, other))
+    return one * other / whole if whole > 0 else 0.0
 
 
 def _latest(
