@@ -10,10 +10,9 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitvision.simulate.picture.camera import Camera, ellipsoid_shapes, outlines, turns_about
-from fruitvision.simulate.picture.marker import MARKER_ID, draw_sheet, marker_corners_on_sheet_mm
+from fruitvision.simulate.picture.camera import Camera, ellipsoid_shapes, outlines
+from fruitvision.simulate.picture.marker import MARKER_ID
 from fruitvision.simulate.picture.meshes import lathe, tube
-from fruitvision.simulate.picture.phone import PhoneDials, develop, to_jpeg
 from fruitvision.simulate.picture.references import ReferenceDials, hang_sheet
 from fruitvision.simulate.picture.scene import compose, solid_points
 from fruitvision.simulate.picture.shot import Shot
@@ -45,66 +44,7 @@ def front_camera(focal_px: float = 1500.0) -> Camera:
     )
 
 
-# ---------------------------------------------------------------- camera and outlines
-
-
-def test_a_point_to_the_right_and_above_lands_right_of_and_above_the_middle() -> None:
-    # 100 mm aside at 1000 mm is a tenth of the focal length: 150 px from the middle (750, 1000).
-    found = front_camera().project(np.array([[100.0, 100.0, -1000.0]]))
-    assert found[0] == pytest.approx([900.0, 850.0])
-
-
-@pytest.mark.parametrize(
-    ("diameter_mm", "distance_mm", "off_axis_deg", "long_px", "short_px"),
-    [
-        # Outline of a sphere, f = 1000 px: A = f sin 2a / (cos 2t + cos 2a) and
-        # B = f sin a / sqrt(cos² t - sin² a) with sin a = r / d; figures checked by brute force.
-        (60.0, 300.0, 0.0, 201.0076, 201.0076),
-        (60.0, 300.0, 20.0, 227.9409, 214.051),
-        (60.0, 300.0, 30.0, 268.9155, 232.4953),
-    ],
-)
-def test_a_sphere_has_the_outline_of_the_closed_formula(
-    diameter_mm: float, distance_mm: float, off_axis_deg: float, long_px: float, short_px: float
-) -> None:
-    angle = np.radians(off_axis_deg)
-    centre = distance_mm * np.array([[np.sin(angle), 0.0, -np.cos(angle)]])
-    size = np.array([diameter_mm])
-    shape = ellipsoid_shapes(np.eye(3)[None], size, size)
-    found = outlines(front_camera(1000.0), centre, shape)[0]
-    assert found[2:4] == pytest.approx([long_px, short_px], abs=1e-3)
-
-
-def test_an_outline_agrees_with_the_projected_surface_of_the_fruit() -> None:
-    rng = np.random.default_rng(1)
-    camera = Camera(
-        position_mm=(30.0, 1400.0, 2300.0),
-        forward=(0.02, -0.01, -1.0),
-        up=(0.01, 1.0, 0.0),
-        focal_px=1502.3,
-        width_px=1500,
-        height_px=2000,
-    )
-    turns = turns_about(rng.normal(size=(6, 3)), rng.uniform(0.0, 0.6, 6))
-    widths, heights = rng.uniform(60.0, 80.0, 6), rng.uniform(50.0, 60.0, 6)
-    centres = rng.uniform((-500.0, 400.0, -300.0), (500.0, 2400.0, 500.0), (6, 3))
-    ellipses = outlines(camera, centres, ellipsoid_shapes(turns, widths, heights))
-    polar, around = np.meshgrid(np.linspace(0, np.pi, 500), np.linspace(0, 2 * np.pi, 500))
-    sphere = np.stack(
-        [np.sin(polar) * np.cos(around), np.cos(polar), np.sin(polar) * np.sin(around)], axis=-1
-    ).reshape(-1, 3)
-    for turn, width, height, centre, ellipse in zip(
-        turns, widths, heights, centres, ellipses, strict=True
-    ):
-        surface = (sphere * np.array([width, height, width]) / 2.0) @ turn.T + centre
-        seen = camera.project(surface) - ellipse[:2]
-        along = np.radians(ellipse[4])
-        axes = np.array([[np.cos(along), np.sin(along)], [-np.sin(along), np.cos(along)]])
-        reach = np.abs(seen @ axes.T).max(axis=0)
-        assert reach == pytest.approx(ellipse[2:4] / 2.0, abs=0.05)
-
-
-# ---------------------------------------------------------------- meshes and marker
+# ---------------------------------------------------------------- meshes
 
 
 def test_a_fruit_mesh_is_as_wide_as_its_ellipsoid_and_its_normals_point_outwards() -> None:
@@ -121,16 +61,6 @@ def test_a_tube_keeps_its_radius_along_a_bend() -> None:
     found = tube(path, np.array([10.0, 10.0, 10.0]), np.full(3, 0.2), sides=8)
     from_path = np.linalg.norm(found.points_mm - np.repeat(path, 8, axis=0), axis=1)
     assert from_path == pytest.approx(10.0)
-
-
-def test_opencv_reads_the_sheet_and_its_corners() -> None:
-    sheet = draw_sheet(4)
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(sheet)
-    assert ids.ravel().tolist() == [MARKER_ID]
-    middle = np.array([sheet.shape[1], sheet.shape[0]]) / 2.0
-    wanted = middle + 4.0 * marker_corners_on_sheet_mm() * np.array([1.0, -1.0])
-    assert np.abs(corners[0][0] - wanted).max() < 1.5
 
 
 # ---------------------------------------------------------------- trees
@@ -206,25 +136,6 @@ def test_the_marker_is_found_where_the_truth_has_it() -> None:
         assert ids.ravel().tolist() == [MARKER_ID]
         truth = np.array([[float(row[f"{axis}{n}_px"]) for axis in "xy"] for n in (1, 2, 3, 4)])
         assert np.abs(corners[0][0] - truth).max() < 2.0
-
-
-# ---------------------------------------------------------------- phone
-
-
-def test_a_photo_carries_time_and_lens_and_no_place() -> None:
-    from datetime import datetime
-    from io import BytesIO
-
-    from PIL import Image
-
-    light = np.random.default_rng(0).uniform(0.0, 1.0, (40, 30, 3)).astype(np.float32)
-    picture = develop(PhoneDials(), light, np.random.default_rng(1))
-    jpeg = to_jpeg(picture, datetime(2026, 8, 12, 9, 30), 26.0, quality=86)  # noqa: DTZ001
-    exif = Image.open(BytesIO(jpeg)).getexif()
-    inner = exif.get_ifd(34665)
-    assert inner[36867] == "2026:08:12 09:30:00"
-    assert inner[41989] == 26
-    assert dict(exif.get_ifd(34853)) == {}
 
 
 # ---------------------------------------------------------------- rendering, if it is there

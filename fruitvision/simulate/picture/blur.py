@@ -32,7 +32,8 @@ def _along(picture: Pixels, axis: int, weights: Pixels) -> Pixels:
 
     def moved(shift: int) -> Pixels:
         start = (reach + shift) * stride
-        return plane[start : start + height] if axis == 0 else plane[:, start : start + row]
+        found = plane[start : start + height] if axis == 0 else plane[:, start : start + row]
+        return np.asarray(found)
 
     row = width * colours
     total = moved(0) * weights[0]
@@ -41,7 +42,7 @@ def _along(picture: Pixels, axis: int, weights: Pixels) -> Pixels:
         np.add(moved(-step), moved(step), out=pair)
         pair *= weights[step]
         total += pair
-    return total.reshape(picture.shape)
+    return np.asarray(total.reshape(picture.shape))
 
 
 def smear(picture: Pixels, length_px: float, angle_rad: float) -> Pixels:

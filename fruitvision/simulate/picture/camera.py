@@ -48,7 +48,7 @@ class CameraDials:
         check_number("camera.width_px", self.width_px, 16, 12000)
         check_number("camera.height_px", self.height_px, 16, 12000)
         check_number("camera.focal_35mm", self.focal_35mm, 12.0, 200.0)
-        check_number("camera.k1", self.k1, -0.1, 0.1)
+        check_number("camera.k1", self.k1, -0.05, 0.05)
         check_number("camera.k2", self.k2, -0.05, 0.05)
         check_number("camera.distance_mm", self.distance_mm, 800.0, 6000.0)
         check_number("camera.height_mm", self.height_mm, 300.0, 3500.0)

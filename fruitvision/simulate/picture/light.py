@@ -38,8 +38,8 @@ class LightDials:
     sun_aside_deg: tuple[float, float] = (0.0, 60.0)
     cloud_share: float = 0.25
     cloud_sun: tuple[float, float] = (0.3, 1.0)
-    sun_strength: tuple[float, float] = (0.40, 0.65)
-    sky_strength: float = 1.25
+    sun_strength: tuple[float, float] = (0.55, 0.95)
+    sky_strength: float = 1.05
     turbidity: tuple[float, float] = (3.0, 6.0)
     night: bool = False
     night_sky: float = 0.001

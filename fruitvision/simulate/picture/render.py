@@ -269,7 +269,7 @@ def _sensor(camera: Camera) -> Any:
             "fov": float(across),
             "fov_axis": "x",
             "near_clip": 0.05,
-            "far_clip": 200.0,
+            "far_clip": 2000.0,
             "to_world": mi.ScalarTransform4f().look_at(
                 origin=_metres(origin)[0].tolist(),
                 target=_metres(target)[0].tolist(),
