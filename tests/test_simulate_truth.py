@@ -363,6 +363,8 @@ def test_fruit_behind_are_listed_from_the_smallest_area_and_say_whose_they_are()
     ids[80, 30] = 5
     found = {fruit.fruit_id: fruit for fruit in told(picture, ids).fruits}
     assert list(found) == ["own", "near", "large", "fell"]
+    small = mask_pixels(told(picture, ids).small_mask, 200, 150)
+    assert np.array_equal(small, ids == 4)
     assert [one.visible_px for one in found.values()] == [10.0, 0.0, float(least), 1.0]
     assert [one.category for one in found.values()] == [HANGING, HANGING, HANGING, FALLEN]
     assert [one.row_behind for one in found.values()] == [0, 0, 2, 0]
@@ -523,8 +525,8 @@ def album(hung: tuple[Picture, References]) -> list[PhotoTruth]:
         fallen_ids=("fallen-1",),
     )
     behind = stand_of(
-        some_fruit([at(shot, 125.0, 50.0, 900.0)], [80.0]),
-        ("other-1",),
+        some_fruit([at(shot, 125.0, 50.0, 700.0), at(shot, 12.0, 181.0, 900.0)], [80.0, 70.0]),
+        ("other-1", "other-2"),
         row_behind=1,
         place=None,
     )
@@ -533,10 +535,13 @@ def album(hung: tuple[Picture, References]) -> list[PhotoTruth]:
     references = replace(hung[1], balls=(ball,))
     ids = unseen(picture).repeat(2, axis=0).repeat(2, axis=1)
     y, x = np.indices(ids.shape) / 2.0 - 0.25
-    everything = [*places[1:], (125.0, 50.0), (40.0, 180.0), (125.0, 120.0)]
-    # Discs of 6 px radius; of the first fruit nothing is seen.
-    for label, (at_x, at_y) in enumerate(everything, start=2):
-        ids[np.hypot(x - at_x, y - at_y) < 6.0] = label
+    # A speck of a second fruit behind.
+    ids[360:364, 20:30] = 11
+    # Discs of 6.5 px radius; of the first fruit nothing is seen.
+    for label, (at_x, at_y) in enumerate([*places[1:], (125.0, 50.0)], start=2):
+        ids[np.hypot(x - at_x, y - at_y) < 6.5] = label
+    for label, (at_x, at_y) in enumerate([(40.0, 180.0), (125.0, 120.0)], start=12):
+        ids[np.hypot(x - at_x, y - at_y) < 6.5] = label
     first = told(picture, ids, references)
     second = told(replace(picture, shot=replace(shot, step=1)), ids, references)
     return [first, second]
@@ -606,6 +611,28 @@ PLACE = {
     "minItems": 3,
     "maxItems": 3,
 }
+REGION = {
+    "id": {"type": "integer", "minimum": 1},
+    "image_id": WHOLE,
+    "category_id": {"enum": [1, 2, 3]},
+    "bbox": numbers(4),
+    "area": {"type": "number", "exclusiveMinimum": 0},
+    "segmentation": record(size=rows_of(2, WHOLE), counts=TEXT),
+}
+FRUIT = record(
+    **REGION,
+    iscrowd={"const": 0},
+    fv_fruit_id=TEXT,
+    fv_tree={"type": ["array", "null"], "items": WHOLE, "minItems": 2, "maxItems": 2},
+    fv_this_row={"type": "boolean"},
+    fv_row_behind=WHOLE,
+    fv_diameter_mm=NUMBER,
+    fv_centre_mm=numbers(3),
+    fv_ellipse_px=numbers(5),
+    fv_full_bbox=numbers(4),
+    fv_visible_share={"type": "number", "minimum": 0, "maximum": 1},
+)
+SMALL = record(**REGION, iscrowd={"const": 1})
 SCHEMA = record(
     info=record(
         description=TEXT,
@@ -653,28 +680,7 @@ SCHEMA = record(
             },
         ),
     },
-    annotations={
-        "type": "array",
-        "items": record(
-            id={"type": "integer", "minimum": 1},
-            image_id=WHOLE,
-            category_id={"enum": [1, 2, 3]},
-            bbox=numbers(4),
-            area={"type": "number", "exclusiveMinimum": 0},
-            iscrowd={"const": 0},
-            segmentation=record(size=rows_of(2, WHOLE), counts=TEXT),
-            fv_fruit_id=TEXT,
-            fv_tree=PLACE,
-            fv_own_tree={"type": "boolean"},
-            fv_this_row={"type": "boolean"},
-            fv_row_behind=WHOLE,
-            fv_diameter_mm=NUMBER,
-            fv_centre_mm=numbers(3),
-            fv_ellipse_px=numbers(5),
-            fv_full_bbox=numbers(4),
-            fv_visible_share={"type": "number", "minimum": 0, "maximum": 1},
-        ),
-    },
+    annotations={"type": "array", "items": {"anyOf": [FRUIT, SMALL]}},
 )
 
 
@@ -700,15 +706,27 @@ def test_coco_reads_the_file_and_the_truth_scores_one_against_itself(
     write_truth(album, tmp_path)
     truth = coco_library.COCO(tmp_path / COCO_FILE)
     annotations = truth.loadAnns(truth.getAnnIds())
-    # 8 of 9 hanging, 1 behind, 1 fallen and 1 ball in each of two photos.
-    assert len(annotations) == 22
+    # 8 of 9 hanging, 1 behind, 1 fallen, 1 ball and the speck in each of two photos.
+    assert len(annotations) == 24
     guesses = [
         {
             **{key: one[key] for key in ("image_id", "category_id", "bbox", "segmentation")},
             "score": 0.9,
         }
         for one in annotations
+        if not one["iscrowd"]
     ]
+    # Finding the speck is neither right nor wrong.
+    speck = {"size": [200, 150], "counts": album[0].small_mask}
+    guesses.append(
+        {
+            "image_id": 1,
+            "category_id": 1,
+            "bbox": [10, 180, 5, 2],
+            "segmentation": speck,
+            "score": 0.99,
+        }
+    )
     for kind in ("bbox", "segm"):
         score = coco_library.COCOeval_faster(truth, truth.loadRes(guesses), kind)
         score.evaluate()
@@ -729,6 +747,8 @@ def test_csv_and_coco_tell_the_same_numbers(album: list[PhotoTruth], tmp_path: P
     names = {one["id"]: one["name"] for one in document["categories"]}
     seen = set()
     for one in document["annotations"]:
+        if one["iscrowd"]:
+            continue
         key = (images[one["image_id"]]["file_name"], one["fv_fruit_id"])
         row = rows[key]
         seen.add(key)
@@ -744,9 +764,9 @@ def test_csv_and_coco_tell_the_same_numbers(album: list[PhotoTruth], tmp_path: P
         assert float(row["visible_share"]) == one["fv_visible_share"]
         assert row["category"] == names[one["category_id"]]
         assert (row["on_this_row"] == "true") == one["fv_this_row"]
-        assert (row["own_tree"] == "true") == one["fv_own_tree"]
-        tree = one["fv_tree"] or ["", "", ""]
-        assert [row["block"], row["row"], row["position"]] == [str(part) for part in tree]
+        tree = one["fv_tree"] or ["", ""]
+        assert [row["row"], row["position"]] == [str(part) for part in tree]
+        assert row["block"] == (images[one["image_id"]]["fv_tree"][0] if one["fv_tree"] else "")
     # Only fruit of which nothing is seen are in the CSV alone.
     assert {rows[key]["visible_share"] for key in set(rows) - seen} == {"0.000"}
     for row, image in zip(read_csv(tmp_path / MARKER_FILE), document["images"], strict=True):

@@ -1,7 +1,10 @@
 """The truth of photos as a COCO document, which most tools for detection read.
 
 Standard keys are as cocodataset.org/#format-data has them. A fruit is annotated where at least one
-pixel belongs to it; one of which nothing is seen is in the CSV only. Balls are annotated too.
+pixel belongs to it; one of which nothing is seen is in the CSV only. Balls are annotated too. The
+last annotation of a photo, with `iscrowd` 1 and standard keys only, holds all fruit of rows behind
+that are too small for one each: a detector that finds some of them is not wrong, and COCO's own
+evaluation passes over them.
 Further keys start with `fv_`; lengths and places as `picture.truth` says:
 
 | key of an image | meaning |
@@ -17,9 +20,8 @@ Further keys start with `fv_`; lengths and places as `picture.truth` says:
 | key of an annotation | meaning |
 |---|---|
 | bbox, area, segmentation | of the pixels that are seen; standard |
-| fv_fruit_id | unique on the farm |
-| fv_tree | [block, row, position]; null outside the register |
-| fv_own_tree | true: of the photographed tree |
+| fv_fruit_id | unique in the photo, of hanging fruit on the farm |
+| fv_tree | [row, position] in the block of the photo; null outside the register |
 | fv_this_row, fv_row_behind | true: this row; rows behind it: 0, 1, 2 ... |
 | fv_diameter_mm | equatorial |
 | fv_centre_mm | x right, y down, z forward from the camera |
@@ -38,6 +40,7 @@ from fruitvision.simulate.picture.masks import mask_box
 from fruitvision.simulate.picture.truth import (
     BALL,
     CATEGORIES,
+    HANGING,
     FruitTruth,
     MarkerTruth,
     PhotoTruth,
@@ -146,27 +149,36 @@ def _ball(ball: FruitTruth) -> Json:
 
 
 def _annotations(truth: PhotoTruth, image: int) -> list[Json]:
-    return [
-        _annotation(fruit, truth, image, IDS_PER_PHOTO * image + number)
-        for number, fruit in enumerate((*truth.fruits, *truth.balls))
-        if fruit.mask
-    ]
+    size = truth.height_px, truth.width_px
+    first = IDS_PER_PHOTO * image
+    found = []
+    for number, fruit in enumerate((*truth.fruits, *truth.balls), start=first):
+        if fruit.mask:
+            ids = {"id": number, "image_id": image}
+            found.append({**ids, **_region(fruit.category, fruit.mask, size), **_more(fruit)})
+    if truth.small_mask:
+        ids = {"id": first + IDS_PER_PHOTO - 1, "image_id": image}
+        found.append({**ids, **_region(HANGING, truth.small_mask, size), "iscrowd": 1})
+    return found
 
 
-def _annotation(fruit: FruitTruth, truth: PhotoTruth, image: int, number: int) -> Json:
-    size = [truth.height_px, truth.width_px]
-    box, area = mask_box(fruit.mask, *size)
+def _region(category: str, mask: str, size: tuple[int, int]) -> Json:
+    """Standard keys."""
+    box, area = mask_box(mask, *size)
     return {
-        "id": number,
-        "image_id": image,
-        "category_id": CATEGORIES.index(fruit.category) + 1,
+        "category_id": CATEGORIES.index(category) + 1,
         "bbox": box,
         "area": area,
         "iscrowd": 0,
-        "segmentation": {"size": size, "counts": fruit.mask},
+        "segmentation": {"size": size, "counts": mask},
+    }
+
+
+def _more(fruit: FruitTruth) -> Json:
+    """Keys of our own."""
+    return {
         "fv_fruit_id": fruit.fruit_id,
-        "fv_tree": fruit.tree,
-        "fv_own_tree": fruit.own_tree,
+        "fv_tree": None if fruit.tree is None else fruit.tree[1:],
         "fv_this_row": fruit.row_behind == 0,
         "fv_row_behind": fruit.row_behind,
         "fv_diameter_mm": fruit.diameter_mm,

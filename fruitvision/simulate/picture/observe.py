@@ -35,9 +35,10 @@ from fruitvision.simulate.picture.truth import (
     Vector,
 )
 
-# Fruit of rows behind of which less than this is seen are left out. Our choice: about 7 px by 7 px;
-# a person who draws outlines would pass them over.
-SMALLEST_BEHIND_PX = 40.0
+# Fruit of rows behind of which less than this is seen are left out. Our choice: half of a fruit of
+# the next row at 1500 x 2000 px; a person who draws outlines would pass smaller ones over, and they
+# would be most of the file.
+SMALLEST_BEHIND_PX = 120.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,14 +54,17 @@ class _Who:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sight:
-    """All labels of a picture, in order: (N, ...) arrays as `FruitTruth` names them."""
+    """All labels of a picture, in order: (N, ...) arrays as `FruitTruth` names them.
+
+    `owned` : (H, W) label that each pixel belongs to.
+    """
 
     diameters_mm: Floats
     centres_mm: Floats
     ellipses_px: Floats
     shares: Floats
     seen_px: Floats
-    masks: list[str]
+    owned: Ids
 
 
 def observe(
@@ -73,7 +77,8 @@ def observe(
     shot, camera = picture.shot, picture.camera
     who = tuple(_all_labels(picture, references))
     sight = _look(picture, references, ids)
-    found = [_fruit(who[number], sight, number) for number in range(len(who))]
+    masks = run_length_masks(sight.owned, len(who))
+    found = [_fruit(who[number], sight, number, masks[number]) for number in range(len(who))]
     sheet = references.sheet
     return PhotoTruth(
         name=shot.name,
@@ -88,7 +93,17 @@ def observe(
         marker=None if sheet is None else marker_truth(sheet, camera),
         balls=tuple(one for one in found if one.category == BALL),
         fruits=tuple(one for one in found if _counts(one, camera)),
+        small_mask=_small_mask(sight.owned, found),
     )
+
+
+def _small_mask(owned: Ids, found: list[FruitTruth]) -> str:
+    """Mask of all fruit of rows behind that are too small to list."""
+    small = [
+        one.row_behind > 0 and one.visible_px < SMALLEST_BEHIND_PX and bool(one.mask)
+        for one in found
+    ]
+    return run_length_masks(np.array([False, *small])[owned].astype(np.int32), 1)[0]
 
 
 def _counts(fruit: FruitTruth, camera: Camera) -> bool:
@@ -180,14 +195,14 @@ def _look(picture: Picture, references: References, ids: Ids) -> _Sight:
         ellipses_px=ellipses,
         shares=np.clip(seen / np.maximum(alone, 1), 0.0, 1.0),
         seen_px=seen / per_side**2,
-        masks=run_length_masks(owners(ids, per_side), len(centres)),
+        owned=owners(ids, per_side),
     )
 
 
-def _fruit(who: _Who, sight: _Sight, number: int) -> FruitTruth:
+def _fruit(who: _Who, sight: _Sight, number: int, mask: str) -> FruitTruth:
     ellipse = sight.ellipses_px[number]
     x, y, long_px, short_px = (_rounded(value, 2) for value in ellipse[:4])
-    left, top, width, height = (_rounded(value, 2) for value in full_box_px(ellipse))
+    left, top, width, height = (_rounded(value, 1) for value in full_box_px(ellipse))
     return FruitTruth(
         fruit_id=who.fruit_id,
         category=who.category,
@@ -200,7 +215,7 @@ def _fruit(who: _Who, sight: _Sight, number: int) -> FruitTruth:
         full_box_px=(left, top, width, height),
         visible_share=_rounded(sight.shares[number], 3),
         visible_px=_rounded(sight.seen_px[number], 2),
-        mask=sight.masks[number],
+        mask=mask,
     )
 
 

@@ -54,9 +54,9 @@ class MarkerTruth:
 class FruitTruth:
     """One fruit, or one ball of known size.
 
-    `fruit_id` : unique on the farm; `category` : one of `CATEGORIES`; `tree` : block, row and
-    position, None where the register has no bearing tree; `own_tree` : of the photographed tree;
-    `row_behind` : 0 is this row, 1, 2 ... rows further back.
+    `fruit_id` : unique in the photo, of hanging fruit on the farm; `category` : one of
+    `CATEGORIES`; `tree` : block, row and position, None where the register has no bearing tree;
+    `own_tree` : of the photographed tree; `row_behind` : 0 is this row, 1, 2 ... rows further back.
     `diameter_mm` : equatorial; `centre_mm` : in camera coordinates.
     `ellipse_px` : full outline, hidden parts and parts outside the frame included: centre x and y,
     long and short axis (full lengths), direction of the long axis clockwise from +x in degrees.
@@ -85,7 +85,8 @@ class FruitTruth:
 class PhotoTruth:
     """One photo. `name` : file, relative to the folder of the tables; `tree` : the photographed
     one; `step` : how many steps along the row from the trunk; `taken_at` : ISO 8601; `light` : in
-    words; `fruits` : by their place in the scene; `balls` : references of known size.
+    words; `fruits` : by their place in the scene; `balls` : references of known size;
+    `small_mask` : like `FruitTruth.mask`, of all fruit of rows behind that are too small to list.
     """
 
     name: str
@@ -100,6 +101,7 @@ class PhotoTruth:
     marker: MarkerTruth | None
     balls: tuple[FruitTruth, ...]
     fruits: tuple[FruitTruth, ...]
+    small_mask: str
 
     def to_json(self) -> str:
         """The record as one line of JSON, the same on every machine."""
