@@ -62,8 +62,8 @@ def test_fruit_of_the_photos_are_those_of_the_block(album: Album) -> None:
         for row in rows(album.folder / "truth_trees.csv")
     }
     photographed = {(row["row"], row["position"]) for row in rows(album.folder / "walk.csv")}
-    # Both faces list each fruit of the tree that the frame holds; the whole tree is in the frame.
-    assert len(hanging) > 1.8 * sum(counts[place] for place in photographed)
+    # Both faces list each fruit of the tree in the frame: all but those at the tips of long limbs.
+    assert len(hanging) > 1.6 * sum(counts[place] for place in photographed)
     assert all(row["diameter_mm"] == truth[row["fruit_id"]] for row in hanging)
 
 
