@@ -233,12 +233,12 @@ def places(fruit_px: int) -> list[tuple[int, int]]:
 def write_rendered(folder: Path, fruit_px: int = 48) -> None:
     (folder / "photos").mkdir(parents=True)
     cv2.imwrite(str(folder / "photos" / "one.png"), picture_with_fruit(fruit_px)[..., ::-1])
-    lines = ["photo,x_px,y_px,width_px,height_px,angle_deg,visible_share,on_this_row"]
+    lines = ["photo,fruit_id,x_px,y_px,width_px,height_px,angle_deg,visible_share,on_this_row"]
     lines += [
-        f"photos/one.png,{x},{y},{fruit_px},{fruit_px},0.0,{share},true"
+        f"photos/one.png,F{x}-{y},{x},{y},{fruit_px},{fruit_px},0.0,{share},true"
         for (x, y), share in zip(places(fruit_px), (1, 1, 1, 1, 1, 0.1), strict=True)
     ]
-    lines.append(f"photos/one.png,5,5,{fruit_px},{fruit_px},0.0,1.0,false")
+    lines.append(f"photos/one.png,B1,5,5,{fruit_px},{fruit_px},0.0,1.0,false")
     (folder / "truth_photos.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     corners = "100,100,120,100,120,120,100,120"
     (folder / "truth_markers.csv").write_text(

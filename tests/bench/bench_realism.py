@@ -5,7 +5,8 @@
 
 `--annotations` is a COCO file with human boxes; a photo may say `split` and `fruit`, a box
 `truncated` = 1 (not measured). Areas of flat grey are taken as missing. A rendered FOLDER holds
-`truth_photos.csv` and `truth_markers.csv`; `NAME=FOLDER` gives it another name. Every photo is
+`truth_photos.csv` and `truth_markers.csv`; `NAME=FOLDER` gives it another name, and
+folders of one name are one set. Every photo is
 coded as the real ones are, and reduced to the same median fruit width. Prints one table a set: 10,
 50 and 90 % of each number, its Wasserstein distance from the real set, the same in standard
 deviations of the real set, and how well classifiers tell patches apart (50 %: they cannot).
@@ -79,8 +80,12 @@ def main(argv: Sequence[str] | None = None) -> None:
     given = _arguments(argv)
     if given.page is not None and given.page.resolve().is_relative_to(REPOSITORY):
         sys.exit("--page holds real photos: give a path outside the repository.")
-    real = _set("real", real_photos(given.real, given.annotations, fruit="apple", split="train"))
-    rendered = [_set(*_named(one)) for one in given.rendered]
+    real_ones = real_photos(given.real, given.annotations, fruit="apple", split="train")
+    by_name = {"real": real_ones, **_by_name(given.rendered)}
+    for name, photos in by_name.items():
+        if not usable(photos):
+            sys.exit(f"{name}: no photo has 5 fruit with a median width of {FRUIT_PX:.0f} px.")
+    real, *rendered = (_set(name, photos) for name, photos in by_name.items())
     learners = {} if given.no_network else {"network on pixels": _network()}
     found = [compare(real, one, learners) for one in rendered]
     if given.yardstick:
@@ -113,15 +118,16 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     return parser.parse_args(argv)
 
 
-def _named(given: str) -> tuple[str, list[Labelled]]:
-    name, _, folder = given.rpartition("=")
-    return name or Path(folder).name, rendered_photos(Path(folder))
+def _by_name(given: Sequence[str]) -> dict[str, list[Labelled]]:
+    found: dict[str, list[Labelled]] = {}
+    for one in given:
+        name, _, folder = one.rpartition("=")
+        found.setdefault(name or Path(folder).name, []).extend(rendered_photos(Path(folder)))
+    return found
 
 
 def _set(name: str, photos: list[Labelled]) -> PhotoSet:
     kept = usable(photos)
-    if not kept:
-        sys.exit(f"{name}: no photo has 5 fruit with a median width of {FRUIT_PX:.0f} px or more.")
     return measure_set(name, kept, left_out=len(photos) - len(kept))
 
 

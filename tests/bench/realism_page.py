@@ -30,9 +30,10 @@ class Plot:
 
 
 def cut_crops(photos: Sequence[Labelled], number: int, rng: np.random.Generator) -> list[Pixels]:
-    """Square crops around fruit, each of another photo, all at `CROP_FRUIT_PX`."""
+    """Square crops around fruit at `CROP_FRUIT_PX`, of other photos as long as there are some."""
     found: list[Pixels] = []
-    for index in rng.permutation(len(photos)):
+    order = [index for _ in range(3) for index in rng.permutation(len(photos))]
+    for index in order:
         photo = to_common_scale(photos[index], CROP_FRUIT_PX)
         height, width = photo.valid.shape
         if min(height, width) < CROP_PX:

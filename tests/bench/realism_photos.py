@@ -1,7 +1,8 @@
 """Real and rendered photos brought to one form: same codec, same fruit width, same kind of boxes.
 
 A real set is a folder and a COCO file with human boxes. A rendered set is a folder with
-`truth_photos.csv` and `truth_markers.csv`.
+`truth_photos.csv` and `truth_markers.csv`; boxes around what is seen of a fruit come from
+`truth_coco.json` if that is there.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ LOOSE_PX = {"a81_": 6.5}
 FRUIT_COLUMNS = ("x_px", "y_px", "width_px", "height_px", "angle_deg", "visible_share")
 # Boxes narrower than this after that are slivers. Our choice.
 SMALLEST_BOX_PX = 10.0
+# What a fruit on its tree is called in `category`.
+HANGING = "hanging fruit"
 # Tiles that were never published are flat grey of this level (see their SOURCE).
 MISSING_GREY = 114
 
@@ -44,14 +47,16 @@ MISSING_GREY = 114
 class Labelled:
     """A photo file with its fruit.
 
-    `boxes_px` : (N, 4) x, y, width, height of the fruit that are measured; `shares` : (N,) their
-    true visible shares, NaN for real photos; `other_px` : (M, 4) fruit of this row that are not
-    measured, but are no leaf either; `sheets_px` : (K, 4) areas to leave out.
+    `boxes_px` : (N, 4) x, y, width, height of the fruit that are measured, full outline where it
+    is known; `parts_px` : (N, 4) around what is seen, the same as `boxes_px` where nobody knows;
+    `shares` : (N,) their true visible shares, NaN for real photos; `other_px` : (M, 4) fruit of
+    this row that are not measured, but are no leaf either; `sheets_px` : (K, 4) areas to leave out.
     """
 
     path: Path
     group: str
     boxes_px: Floats
+    parts_px: Floats
     shares: Floats
     other_px: Floats
     sheets_px: Floats
@@ -71,6 +76,7 @@ class Scaled:
     rgb: Pixels
     valid: Bools
     boxes_px: Floats
+    parts_px: Floats
     shares: Floats
     other_px: Floats
     reduced_to: float
@@ -95,6 +101,7 @@ def real_photos(folder: Path, annotations: Path, *, fruit: str, split: str) -> l
                 path=folder / image["file_name"],
                 group=group.rstrip("_"),
                 boxes_px=tight[whole],
+                parts_px=tight[whole],
                 shares=np.full(int(whole.sum()), np.nan),
                 other_px=tight[~whole],
                 sheets_px=np.zeros((0, 4)),
@@ -105,11 +112,14 @@ def real_photos(folder: Path, annotations: Path, *, fruit: str, split: str) -> l
 
 def rendered_photos(folder: Path) -> list[Labelled]:
     """The photos of a rendered set, in order of their names."""
+    parts = _visible_parts(folder / "truth_coco.json")
     fruit: dict[str, list[tuple[float, ...]]] = defaultdict(list)
     for row in _rows(folder / "truth_photos.csv"):
-        # Nobody boxed the fruit of rows behind in the real photos.
-        if row["on_this_row"] == "true":
-            fruit[row["photo"]].append(tuple(float(row[key]) for key in FRUIT_COLUMNS))
+        # Nobody boxed fruit of rows behind or on the ground in the real photos.
+        if row["on_this_row"] == "true" and row.get("category", HANGING) == HANGING:
+            numbers = tuple(float(row[key]) for key in FRUIT_COLUMNS)
+            part = parts.get((row["photo"], row["fruit_id"]), (np.nan,) * 4)
+            fruit[row["photo"]].append((*numbers, *part))
     sheets = _sheets(folder / "truth_markers.csv")
     return [
         _labelled(folder, name, np.array(fruit[name]), sheets.get(name, []))
@@ -143,6 +153,7 @@ def to_common_scale(photo: Labelled, fruit_px: float = FRUIT_PX) -> Scaled:
         rgb=np.asarray(small, dtype=np.uint8),
         valid=kept,
         boxes_px=photo.boxes_px * factor,
+        parts_px=photo.parts_px * factor,
         shares=photo.shares,
         other_px=photo.other_px * factor,
         reduced_to=factor,
@@ -193,20 +204,36 @@ def _labelled(
     folder: Path, name: str, fruit: Floats, sheets: Sequence[tuple[float, ...]]
 ) -> Labelled:
     boxes, counted = boxes_of_ellipses(fruit[:, :5]), fruit[:, 5] >= SMALLEST_SHARE
+    parts = np.where(np.isfinite(fruit[:, 6:]), fruit[:, 6:], boxes)
     return Labelled(
         path=folder / name,
         group=folder.name,
         boxes_px=boxes[counted],
+        parts_px=parts[counted],
         shares=fruit[counted, 5],
         other_px=boxes[~counted & (fruit[:, 5] > 0)],
         sheets_px=np.array(sheets, dtype=float).reshape(-1, 4),
     )
 
 
+def _visible_parts(path: Path) -> dict[tuple[str, str], tuple[float, ...]]:
+    """By photo and fruit: the box around what is seen."""
+    if not path.is_file():
+        return {}
+    coco = json.loads(path.read_text(encoding="utf-8"))
+    names = {image["id"]: image["file_name"] for image in coco["images"]}
+    return {
+        (names[one["image_id"]], one["fv_fruit_id"]): tuple(one["bbox"])
+        for one in coco["annotations"]
+    }
+
+
 def _sheets(path: Path) -> dict[str, list[tuple[float, ...]]]:
     """A printed sheet reaches at most a marker's side beyond the marker, on any side."""
     found: dict[str, list[tuple[float, ...]]] = defaultdict(list)
     for row in _rows(path) if path.is_file() else ():
+        if not row["x1_px"]:
+            continue
         x = np.array([float(row[f"x{corner}_px"]) for corner in range(1, 5)])
         y = np.array([float(row[f"y{corner}_px"]) for corner in range(1, 5)])
         side = max(np.ptp(x), np.ptp(y))

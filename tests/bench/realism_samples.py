@@ -41,7 +41,7 @@ FRUIT_COLUMNS = (
     "fruit sd of L*",
     "fruit highlight, L* above its median",
     "fruit share that is red",
-    "box width / height",
+    "visible part, width / height",
     "reddish fruit: ellipse share not leaf",
     "near fruit: share of leaf",
     "near fruit: share of sky",
@@ -99,7 +99,7 @@ def sample_photo(photo: Scaled, rng: np.random.Generator, *, patches: int) -> Sa
     height, width = photo.valid.shape
     free = _beside_fruit(photo)
     found = [
-        _sample_fruit(lab, photo.valid, free, photo.boxes_px, one, rng)
+        _sample_fruit(lab, free, photo, one, rng)
         for one, (x, y, across, down) in enumerate(photo.boxes_px)
         if min(x, y) >= 0
         and x + across <= width
@@ -184,20 +184,19 @@ def _beside_fruit(photo: Scaled) -> Bools:
 
 def _sample_fruit(
     lab: NDArray[np.float32],
-    valid: Bools,
     free: Bools,
-    boxes: Floats,
+    photo: Scaled,
     one: int,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats, Floats]:
     """Its place in `boxes` and numbers (NaN if it can't be measured), its pixels, leaf pixels."""
-    x, y, across, down = boxes[one]
+    x, y, across, down = photo.boxes_px[one]
     top, bottom = int(max(y - 0.7 * down, 0)), int(min(y + 1.7 * down, lab.shape[0]))
     left, right = int(max(x - 0.7 * across, 0)), int(min(x + 1.7 * across, lab.shape[1]))
     window = np.s_[top:bottom, left:right]
     rows, columns = np.mgrid[window]
-    far = reach(boxes, columns, rows, one)
-    cut, here = lab[window], valid[window]
+    far = reach(photo.boxes_px, columns, rows, one)
+    cut, here = lab[window], photo.valid[window]
     ring = (far > RING[0]) & (far < RING[1]) & free[window]
     central, inside = cut[(far < CENTRAL) & here], cut[(far < 1.0) & here]
     near, near_sky = cut[ring], sky(cut)[ring]
@@ -212,7 +211,7 @@ def _sample_fruit(
         central[:, 0].std(),
         np.percentile(inside[:, 0], 99) - middle[0],
         (central[:, 1] > 15).mean(),
-        across / down,
+        photo.parts_px[one, 2] / photo.parts_px[one, 3],
         _share_not_leaf(inside),
         leaf(near).mean(),
         near_sky.mean(),
