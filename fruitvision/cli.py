@@ -12,6 +12,7 @@ import typer
 from fruitvision import __version__
 from fruitvision.console import (
     DEFAULT_WORKERS,
+    DETAIL_FILES,
     FORECAST_FILES,
     check_walk_folder,
     day,
@@ -29,6 +30,7 @@ from fruitvision.console import (
     write_picture,
 )
 from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
+from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
 from fruitvision.simulate.command import simulate_cli
@@ -52,6 +54,10 @@ DetectorName = Annotated[
 Out = Annotated[Path, typer.Option("--out", help="Folder for the results; made if missing.")]
 SizeTableName = Annotated[
     str, typer.Option("--sizes", help="Size table: a shipped name or a CSV file.")
+]
+ConfirmFactor = Annotated[
+    bool,
+    typer.Option("--confirm-factor", help="Use hand counts that another detector was paired with."),
 ]
 Workers = Annotated[int, typer.Option("--workers", min=1, help="Photos measured side by side.")]
 DEFAULT_SIZE_TABLE = "box_counts_42lb"
@@ -112,7 +118,8 @@ def demo(
             write_picture(photo, image_of(photo, store), out / "overlays")
     write_forecast(forecast, out)
     say(score_lines(score_of(forecast, samples, load_size_table(sizes))))
-    typer.echo(f"\nWritten to {out}: {', '.join(FORECAST_FILES)}, overlays, farm.")
+    written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
+    typer.echo(f"\nWritten to {out}: {written}, overlays, farm.")
     typer.echo(f"See it in the browser: fruitvision app --farm {out / 'farm'}")
     return 1 if left_out else 0
 
@@ -252,24 +259,29 @@ def block(
     farm: Farm,
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
+    confirm_factor: ConfirmFactor = False,
 ) -> int:
-    """What each block holds today: fruit per tree, hidden fruit, sizes, growth.
+    """What each block holds today, what to do next in it, and what stands out from its like.
 
     Example: fruitvision block --farm larkhill
     """
-    from fruitvision.pipeline import estimate_blocks
-    from fruitvision.report import block_lines, refused_lines
+    from fruitvision.pipeline import attention_of, estimate_blocks
+    from fruitvision.report import attention_lines, block_lines, refused_lines
 
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
-        walks, refused = estimate_blocks(store, settings, detector_name=detector)
+        walks, refused = estimate_blocks(
+            store, settings, detector_name=detector, confirm_factor=confirm_factor
+        )
     if not walks and not refused:
         raise StoreError(
             f"{farm} holds no block yet.", fix=f"Run: fruitvision load WALK --farm {farm}."
         )
     for walk in walks:
         say([*block_lines(walk), ""])
+    if walks:
+        say(attention_lines(attention_of(walks)))
     say(refused_lines(refused))
     return 1 if refused else 0
 
@@ -281,19 +293,36 @@ def forecast(
     pick: Annotated[
         list[str] | None, typer.Option("--pick", help="Pick date: 'Gala North=2026-09-03'.")
     ] = None,
+    season: Annotated[
+        Weather, typer.Option("--season", help="What if it is dry or wet up to the pick?")
+    ] = Weather.NORMAL,
+    pick_shift: Annotated[
+        int, typer.Option("--pick-shift", help="What if all picks are so many days later?")
+    ] = 0,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep a what-if too, marked as one.")
+    ] = False,
+    confirm_factor: ConfirmFactor = False,
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
 ) -> int:
-    """Forecast the pack-out at the pick, keep it, and print it.
+    """Forecast the pack-out at the pick, keep it, print it, and say why it changed.
+
+    A what-if (--season, --pick-shift) is printed only: it is no forecast of record.
 
     Example: fruitvision forecast --farm larkhill --sizes classes_5mm
     """
+    from fruitvision.pipeline import Choices
+
     dates = dict(pick_date(text) for text in pick or [])
     today = datetime.now(UTC).astimezone().date()
+    choices = Choices(
+        season=season, pick_shift_days=pick_shift, keep=keep, confirm_factor=confirm_factor
+    )
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
-        _, refused = make_forecast(store, sizes, settings, detector, dates, today)
+        _, refused = make_forecast(store, sizes, settings, detector, dates, today, choices)
     return 1 if refused else 0
 
 
@@ -305,7 +334,7 @@ def export(
         str | None, typer.Option("--version", help="Forecast version; the latest if left out.")
     ] = None,
 ) -> None:
-    """Write a kept forecast for others: forecast.json, forecast.csv, forecast.xlsx.
+    """Write a kept forecast for others: JSON, workbook, CSV tables.
 
     Example: fruitvision export --farm larkhill --out for-sales
     """
@@ -321,7 +350,8 @@ def export(
         )
     chosen = kept[version] if version else list(kept.values())[-1]
     write_forecast(chosen, out)
-    typer.echo(f"Version {chosen.forecast_id}, written to {out}: {', '.join(FORECAST_FILES)}.")
+    written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
+    typer.echo(f"Version {chosen.forecast_id}, written to {out}: {written}.")
 
 
 @cli.command()

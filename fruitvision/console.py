@@ -21,11 +21,15 @@ from fruitvision.units import parse_count
 if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
     from fruitvision.fruit.detector import Image
-    from fruitvision.pipeline import Loaded, Progress, Refused
+    from fruitvision.pipeline import Choices, Loaded, Progress, Refused
     from fruitvision.store import FarmStore
 
 DEFAULT_WORKERS = min(4, os.cpu_count() or 1)
 FORECAST_FILES = ("forecast.json", "forecast.csv", "forecast.xlsx")
+# Names of the tables behind a forecast, as CSV files of their own.
+DETAIL_FILES = tuple(
+    f"forecast_{name}.csv" for name in ("weeks", "picks", "bridge", "uses", "inputs")
+)
 
 
 @contextmanager
@@ -123,9 +127,10 @@ def make_forecast(
     detector: str,
     pick_dates: dict[str, date],
     made_on: date,
+    choices: Choices | None = None,
 ) -> tuple[Forecast, tuple[Refused, ...]]:
-    """Make, keep and print a forecast."""
-    from fruitvision.pipeline import forecast_farm
+    """Make, keep and print a forecast; a what-if is printed only, unless it is to be kept."""
+    from fruitvision.pipeline import Choices, forecast_farm
     from fruitvision.report import forecast_lines, refused_lines
     from fruitvision.size_table import load_size_table
 
@@ -136,14 +141,16 @@ def make_forecast(
         made_on=made_on,
         detector_name=detector,
         pick_dates=pick_dates,
+        choices=choices or Choices(),
     )
     say(["", *forecast_lines(result), *refused_lines(refused)])
     return result, refused
 
 
 def write_forecast(result: Forecast, folder: Path) -> None:
-    """Write `FORECAST_FILES`."""
+    """Write `FORECAST_FILES` and `DETAIL_FILES`."""
     from fruitvision.export import (
+        write_detail_csvs,
         write_forecast_csv,
         write_forecast_json,
         write_forecast_xlsx,
@@ -152,6 +159,7 @@ def write_forecast(result: Forecast, folder: Path) -> None:
     writers = (write_forecast_json, write_forecast_csv, write_forecast_xlsx)
     for name, write in zip(FORECAST_FILES, writers, strict=True):
         write(result, folder / name)
+    write_detail_csvs(result, folder)
 
 
 def write_picture(measured: MeasuredPhoto, image: Image, folder: Path) -> None:

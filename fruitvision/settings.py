@@ -196,5 +196,13 @@ def settings_from_text(text: str) -> Settings:
 def settings_to_text(settings: Settings) -> str:
     """TOML text of the settings that differ from the default."""
     usual = asdict(Settings())
-    changed = {name: value for name, value in asdict(settings).items() if value != usual[name]}
-    return "".join(f"{name} = {value!r}\n" for name, value in changed.items())
+    return _toml({name: value for name, value in asdict(settings).items() if value != usual[name]})
+
+
+def all_settings_to_text(settings: Settings) -> str:
+    """TOML text of every setting, so that a later default changes nothing of it."""
+    return _toml(asdict(settings))
+
+
+def _toml(values: dict[str, float]) -> str:
+    return "".join(f"{name} = {value!r}\n" for name, value in values.items())

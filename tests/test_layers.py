@@ -61,7 +61,7 @@ ALLOWED: dict[str, set[str]] = {
     "store_rows": BASE | {"records", "store_tables"},
     "store_tables": set(),
     "migrations": {"store_tables"},
-    "export": BASE | {"records", "whole_file"},
+    "export": BASE | {"records", "whole_file", "forecast"},
     "batch": BASE,
 }
 # Top-level parts that may import any of the above.

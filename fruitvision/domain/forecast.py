@@ -133,3 +133,9 @@ class Forecast:
     inputs: tuple[BlockInputs, ...] = ()
     bridge: Bridge | None = None
     quantiles: UseQuantiles | None = None
+    # Settings (all of them, as TOML) and size table that it was drawn with: with `inputs` and
+    # `seed` they give the same numbers again. Empty and None in forecasts of earlier versions.
+    settings_text: str = ""
+    table: SizeTable | None = None
+    # Other weather or other pick dates than planned, in words; empty for the forecast of record.
+    what_if: str = ""

@@ -1,6 +1,8 @@
 """A forecast as JSON: everything, unrounded, to be read back exactly.
 
-Keys carry the units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share` is 0 to 1.
+Version 2 has weeks, picks, bridge, quantiles, inputs, settings and size table; version 1 is read
+as well. Beside the forecast stand `uses`, the numbers worked out for each use. Keys carry the
+units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share` is 0 to 1.
 """
 
 from __future__ import annotations
@@ -10,11 +12,13 @@ from pathlib import Path
 
 from fruitvision.domain import Forecast
 from fruitvision.errors import StoreError
-from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, all_doubts, save
+from fruitvision.export.words import CAUTIONS, HOW_TO_READ, all_doubts, note_of, save
+from fruitvision.forecast.uses import use_numbers
 from fruitvision.records import from_plain, to_plain
 
 # Grows when a key changes its meaning or goes.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+OLDEST_VERSION = 1
 
 
 def write_forecast_json(forecast: Forecast, path: Path) -> None:
@@ -27,10 +31,11 @@ def write_forecast_json(forecast: Forecast, path: Path) -> None:
     """
     document = {
         "schema_version": SCHEMA_VERSION,
-        "note": NOTE,
+        "note": note_of(forecast),
         "how_to_read": HOW_TO_READ,
         "cautions": CAUTIONS,
         "doubt_words": {doubt.value: doubt.words for doubt in all_doubts(forecast)},
+        "uses": [to_plain(number) for number in use_numbers(forecast)],
         "forecast": to_plain(forecast),
     }
     text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
@@ -48,7 +53,7 @@ def read_forecast_json(path: Path) -> Forecast:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         version = document["schema_version"]
-        if version == SCHEMA_VERSION:
+        if OLDEST_VERSION <= version <= SCHEMA_VERSION:
             return from_plain(Forecast, document["forecast"])
     except (OSError, ValueError, KeyError, TypeError) as err:
         raise StoreError(

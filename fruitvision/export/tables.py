@@ -4,6 +4,8 @@ forecast.csv
     One row per crop and size class, and one row per crop with size_class 'all'. `level` is block,
     variety or farm. `share` is the part (0 to 1) of the picked fruit; fruit, bins and tonnes are
     what comes in; cartons are packed.
+forecast_weeks.csv, forecast_picks.csv, forecast_bridge.csv, forecast_uses.csv, forecast_inputs.csv
+    What stands behind it: the tables of `details`.
 fruit.csv, photos.csv
     One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true.
 refused.csv
@@ -12,16 +14,15 @@ refused.csv
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Protocol
 
 from fruitvision.domain import CropForecast, Estimate, Forecast, Fruit, MeasuredPhoto
-from fruitvision.export.words import NOTE, doubt_codes, pick_week, save
-
-Cell = str | int | float | bool | None
+from fruitvision.export.csv_text import Cell, csv_bytes, rounded
+from fruitvision.export.details import Column, DetailTable, Value, detail_tables
+from fruitvision.export.words import doubt_codes, note_of, pick_week, save
 
 FRUIT_COLUMNS = (
     "photo",
@@ -53,6 +54,8 @@ REFUSED_COLUMNS = ("name", "what", "fix")
 # Estimates of forecast.csv and their decimals: finer than any of them is known.
 _DECIMALS = {"share": 4, "cartons": 1, "fruit": 0, "bins": 1, "tonnes": 2, "diameter_mm": 1}
 
+# Last columns of every table of a forecast.
+ORIGIN_COLUMNS = ("note", "farm", "made_on", "forecast_id", "size_table")
 FORECAST_COLUMNS = (
     "level",
     "name",
@@ -62,11 +65,8 @@ FORECAST_COLUMNS = (
     "size_class",
     *(f"{name}_{percentile}" for name in _DECIMALS for percentile in ("p10", "p50", "p90")),
     "doubts",
-    "note",
-    "farm",
-    "made_on",
-    "forecast_id",
-    "size_table",
+    "rests_on",
+    *ORIGIN_COLUMNS,
 )
 
 
@@ -89,18 +89,40 @@ def write_forecast_csv(forecast: Forecast, path: Path) -> None:
     StoreError
         If the file can't be written.
     """
-    origin = (
-        NOTE,
-        forecast.farm,
-        forecast.made_on.isoformat(),
-        forecast.forecast_id,
-        forecast.size_table,
-    )
+    origin = _origin(forecast)
     crops = [("block", crop) for crop in forecast.blocks]
     crops += [("variety", crop) for crop in forecast.varieties]
     crops += [("farm", forecast.total)]
     rows = ((*row, *origin) for level, crop in crops for row in _crop_rows(level, crop))
-    save(path, _csv(FORECAST_COLUMNS, rows))
+    save(path, csv_bytes(FORECAST_COLUMNS, rows))
+
+
+def write_detail_csvs(forecast: Forecast, folder: Path) -> None:
+    """Write the tables behind a forecast, one file each: weeks, picks, bridge, uses, inputs.
+
+    Raises
+    ------
+    StoreError
+        If a file can't be written.
+    """
+    for table in detail_tables(forecast):
+        save(folder / detail_file(table.name), _detail_csv(table, forecast))
+
+
+def write_weeks_csv(forecast: Forecast, path: Path) -> None:
+    """Write cartons by week and class alone.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    save(path, _detail_csv(detail_tables(forecast)[0], forecast))
+
+
+def detail_file(name: str) -> str:
+    """Name of the file of a table of `details`."""
+    return f"forecast_{name}.csv"
 
 
 def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
@@ -112,7 +134,7 @@ def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
         If the file can't be written.
     """
     rows = (_fruit_row(photo.photo.name, fruit) for photo in measured for fruit in photo.fruit)
-    save(path, _csv(FRUIT_COLUMNS, rows))
+    save(path, csv_bytes(FRUIT_COLUMNS, rows))
 
 
 def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
@@ -123,7 +145,7 @@ def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
     StoreError
         If the file can't be written.
     """
-    save(path, _csv(PHOTO_COLUMNS, map(_photo_row, measured)))
+    save(path, csv_bytes(PHOTO_COLUMNS, map(_photo_row, measured)))
 
 
 def write_refused_csv(refused: Iterable[RefusedThing], path: Path) -> None:
@@ -135,10 +157,33 @@ def write_refused_csv(refused: Iterable[RefusedThing], path: Path) -> None:
         If the file can't be written.
     """
     rows = ((thing.name, thing.what, thing.fix) for thing in refused)
-    save(path, _csv(REFUSED_COLUMNS, rows))
+    save(path, csv_bytes(REFUSED_COLUMNS, rows))
 
 
 # ---------------------------------------------------------------- rows
+
+
+def _origin(forecast: Forecast) -> tuple[str, ...]:
+    return (
+        note_of(forecast),
+        forecast.farm,
+        forecast.made_on.isoformat(),
+        forecast.forecast_id,
+        forecast.size_table,
+    )
+
+
+def _detail_csv(table: DetailTable, forecast: Forecast) -> bytes:
+    columns = (*(column.name for column in table.columns), *ORIGIN_COLUMNS)
+    origin = _origin(forecast)
+    rows = ((*map(_detail_cell, row, table.columns), *origin) for row in table.rows)
+    return csv_bytes(columns, rows)
+
+
+def _detail_cell(value: Value, column: Column) -> Cell:
+    if isinstance(value, date):
+        return value.isoformat()
+    return value if isinstance(value, str) else rounded(value, column.decimals)
 
 
 def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
@@ -147,7 +192,7 @@ def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
     doubts = doubt_codes(crop.doubts)
     for one in crop.classes:
         numbers = _estimates(share=one.share, cartons=one.cartons)
-        yield (*start, one.size_class, *numbers, doubts)
+        yield (*start, one.size_class, *numbers, doubts, crop.rests_on)
     numbers = _estimates(
         cartons=crop.cartons,
         fruit=crop.fruit,
@@ -155,7 +200,7 @@ def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
         tonnes=crop.tonnes,
         diameter_mm=crop.diameter_mm,
     )
-    yield (*start, "all", *numbers, doubts)
+    yield (*start, "all", *numbers, doubts, crop.rests_on)
 
 
 def _estimates(**known: Estimate | None) -> Iterator[float | None]:
@@ -163,7 +208,7 @@ def _estimates(**known: Estimate | None) -> Iterator[float | None]:
     for name, decimals in _DECIMALS.items():
         estimate = known.get(name)
         for percentile in ("p10", "p50", "p90"):
-            yield _rounded(getattr(estimate, percentile) if estimate else None, decimals)
+            yield rounded(getattr(estimate, percentile) if estimate else None, decimals)
 
 
 def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
@@ -176,8 +221,8 @@ def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
         round(fruit.height_px, 2),
         round(fruit.angle_deg, 2),
         round(fruit.diameter_px, 2),
-        _rounded(fruit.diameter_mm, 2),
-        _rounded(fruit.diameter_error_mm, 2),
+        rounded(fruit.diameter_mm, 2),
+        rounded(fruit.diameter_error_mm, 2),
         round(fruit.visible_share, 4),
         round(fruit.score, 4),
         fruit.on_this_row,
@@ -191,38 +236,8 @@ def _photo_row(measured: MeasuredPhoto) -> tuple[Cell, ...]:
         measured.photo.name,
         measured.photo.photo_id,
         taken_at.isoformat() if taken_at else None,
-        _rounded(scale.mm_per_px if scale else None, 6),
-        _rounded(scale.mm_per_px_error if scale else None, 6),
+        rounded(scale.mm_per_px if scale else None, 6),
+        rounded(scale.mm_per_px_error if scale else None, 6),
         measured.fruit_count,
         doubt_codes(measured.doubts),
     )
-
-
-# ---------------------------------------------------------------- cells
-
-
-def _rounded(value: float | None, decimals: int) -> float | None:
-    if value is None:
-        return None
-    return round(value, decimals) if decimals else round(value)
-
-
-def _csv(columns: Sequence[str], rows: Iterable[Iterable[Cell]]) -> bytes:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(cell) for cell in row] for row in rows)
-    return stream.getvalue().encode()
-
-
-# Signs with which spreadsheets start a formula, also in full width; and what they skip before it.
-_FORMULA_SIGNS = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
-
-
-def _cell(cell: Cell) -> Cell:
-    """A cell as it is written: text that looks like a formula gets an apostrophe before it."""
-    if isinstance(cell, bool):
-        return "true" if cell else "false"
-    if isinstance(cell, str) and cell.lstrip().startswith(_FORMULA_SIGNS):
-        return f"'{cell}"
-    return cell

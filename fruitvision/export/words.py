@@ -24,6 +24,11 @@ CAUTIONS = (
 )
 
 
+def note_of(forecast: Forecast) -> str:
+    """What every row says of itself; a what-if says so first."""
+    return f"what if: {forecast.what_if}; {NOTE}" if forecast.what_if else NOTE
+
+
 def pick_week(day: date | None) -> str:
     """ISO week of a day, such as 2026-W36; empty without a day."""
     if day is None:

@@ -1,4 +1,4 @@
-"""A forecast as a workbook for sales and packing: pack-out, blocks, and how far to trust it."""
+"""A forecast as a workbook for sales and packing: pack-out, blocks, what stands behind them."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from fruitvision.domain import CropForecast, Estimate, Forecast
+from fruitvision.export.details import DetailTable, detail_tables
 from fruitvision.export.words import (
     CAUTIONS,
     HOW_TO_READ,
-    NOTE,
     all_doubts,
     doubt_words,
+    note_of,
     pick_week,
     save,
 )
@@ -48,6 +49,7 @@ BLOCK_HEADERS = (
         for percentile in ("P10", "P50", "P90")
     ),
     "Doubts",
+    "Rests on",
 )
 
 _CHART_COLUMN = len(PACK_OUT_HEADERS) + 1
@@ -55,7 +57,9 @@ _CHART_ROWS = 16
 
 
 def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
-    """Write a forecast as a workbook of three sheets with real numbers and a chart per variety.
+    """Write a forecast as a workbook with real numbers and a chart per variety.
+
+    Sheets: pack-out, blocks, the tables of `details`, and how far to trust it.
 
     The same forecast gives the same file.
 
@@ -75,10 +79,14 @@ def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
     }
     with xlsxwriter.Workbook(stream, options) as workbook:
         made_at = datetime.combine(forecast.made_on, time())
-        workbook.set_properties({"title": f"{forecast.farm}: {NOTE}", "created": made_at})
+        workbook.set_properties(
+            {"title": f"{forecast.farm}: {note_of(forecast)}", "created": made_at}
+        )
         sheets = _Sheets(workbook)
         sheets.pack_out(forecast)
         sheets.blocks(forecast)
+        for table in detail_tables(forecast):
+            sheets.detail(table)
         sheets.about(forecast)
     save(path, stream.getvalue())
 
@@ -96,6 +104,7 @@ class _Sheets:
         self._day = workbook.add_format({"num_format": "yyyy-mm-dd", "align": "left"})
         self._whole = workbook.add_format({"num_format": "#,##0"})
         self._tenths = workbook.add_format({"num_format": "#,##0.0"})
+        self._decimals: dict[int, Any] = {}
 
     def pack_out(self, forecast: Forecast) -> None:
         """Varieties by size class: share and cartons, and a chart of each."""
@@ -124,7 +133,7 @@ class _Sheets:
     def blocks(self, forecast: Forecast) -> None:
         """Blocks, and the farm below them: fruit, bins, tonnes, cartons, diameter."""
         sheet = self._table(
-            "Blocks", BLOCK_HEADERS, widths=(18, 14, 11, 11, *[11] * 15, 60), freeze_columns=1
+            "Blocks", BLOCK_HEADERS, widths=(18, 14, 11, 11, *[11] * 15, 60, 60), freeze_columns=1
         )
         for row, crop in enumerate((*forecast.blocks, forecast.total), start=1):
             week = pick_week(crop.pick_date)
@@ -141,6 +150,27 @@ class _Sheets:
             for index, (estimate, number_format) in enumerate(numbers):
                 self._estimate(sheet, row, 4 + 3 * index, estimate, number_format)
             sheet.write_string(row, 19, doubt_words(crop.doubts))
+            sheet.write_string(row, 20, crop.rests_on)
+
+    def detail(self, table: DetailTable) -> None:
+        """One table of what stands behind a forecast: text, real dates and real numbers."""
+        widths = [_width(table, index) for index in range(len(table.columns))]
+        sheet = self._table(table.sheet, [column.head for column in table.columns], widths=widths)
+        for row, values in enumerate(table.rows, start=1):
+            for index, (value, column) in enumerate(zip(values, table.columns, strict=True)):
+                if isinstance(value, date):
+                    sheet.write_datetime(row, index, _at_midnight(value), self._day)
+                elif isinstance(value, str):
+                    sheet.write_string(row, index, value)
+                elif value is not None:
+                    sheet.write_number(row, index, value, self._decimal(column.decimals))
+
+    def _decimal(self, decimals: int) -> Any:
+        """A number format with so many decimals, made once."""
+        if decimals not in self._decimals:
+            text = "#,##0" + (f".{'0' * decimals}" if decimals else "")
+            self._decimals[decimals] = self._workbook.add_format({"num_format": text})
+        return self._decimals[decimals]
 
     def about(self, forecast: Forecast) -> None:
         """Where the numbers come from, what is doubtful about them, and the cautions."""
@@ -150,13 +180,15 @@ class _Sheets:
         origin = forecast.made_with
         lines = [
             ("Farm", forecast.farm),
-            ("What this is", f"{NOTE[0].upper()}{NOTE[1:]}."),
+            ("What this is", f"{note_of(forecast)[0].upper()}{note_of(forecast)[1:]}."),
             ("Made on", forecast.made_on.isoformat()),
-            ("Forecast", forecast.forecast_id),
+            ("Forecast", _identity(forecast)),
             ("Size table", forecast.size_table),
             ("Made with", f"fruitvision {origin.version}, detector {origin.detector}"),
             ("Settings", origin.settings_sha256),
+            ("Seed", str(forecast.seed)),
             ("How to read it", HOW_TO_READ),
+            ("Rests on", forecast.total.rests_on),
             ("Next action", forecast.next_action),
             *(("Doubt", doubt.words) for doubt in all_doubts(forecast)),
             *(("Caution", sentence) for sentence in CAUTIONS),
@@ -170,7 +202,7 @@ class _Sheets:
     ) -> Any:
         sheet = self._workbook.add_worksheet(name)
         sheet.freeze_panes(1, freeze_columns)
-        sheet.set_row(0, 32)
+        sheet.set_row(0, 48)
         for column, (header, width) in enumerate(zip(headers, widths, strict=True)):
             sheet.set_column(column, column, width)
             sheet.write_string(0, column, header, self._header)
@@ -221,6 +253,21 @@ class _Sheets:
 
 def _shown_name(crop: CropForecast, forecast: Forecast) -> str:
     return f"{forecast.farm} (all)" if crop is forecast.total else crop.name
+
+
+def _identity(forecast: Forecast) -> str:
+    """`number 3, 2026-08-14-3fb3ebf5`; without a number where it is not kept."""
+    number = f"number {forecast.number}, " if forecast.number else ""
+    return f"{number}{forecast.forecast_id}"
+
+
+# Columns of a detail table are as wide as their longest text, up to this many characters.
+_WIDEST = 44
+
+
+def _width(table: DetailTable, index: int) -> float:
+    texts = [str(row[index]) for row in table.rows if isinstance(row[index], str)]
+    return float(min(_WIDEST, max(11, *map(len, texts)) if texts else 13))
 
 
 def _at_midnight(day: date) -> datetime:

@@ -2,13 +2,16 @@
 
 photo → reference → scale → fruit      photos: measure_photo, measure_photos
 fruit → tree                           walk:   load_walk; office: register, picks, weights
-tree → block → forecast                crop:   estimate_blocks, forecast_farm
+tree → block                           blocks: estimate_blocks, of what block_record has read and
+                                               with the growth of block_growth
+block → forecast                       forecast: forecast_farm
 
 Beside the chain, for the app: `additions` takes one form or upload at a time, `lines` gives one
 line a photo or tree.
 """
 
-from fruitvision.pipeline.crop import BlockWalks, estimate_blocks, forecast_farm
+from fruitvision.pipeline.blocks import BlockWalks, attention_of, estimate_blocks
+from fruitvision.pipeline.forecast import Choices, forecast_farm
 from fruitvision.pipeline.photos import (
     Measured,
     Progress,
@@ -23,10 +26,12 @@ from fruitvision.pipeline.walk import Loaded, load_walk
 
 __all__ = [
     "BlockWalks",
+    "Choices",
     "Loaded",
     "Measured",
     "Progress",
     "Refused",
+    "attention_of",
     "estimate_blocks",
     "forecast_farm",
     "image_of",

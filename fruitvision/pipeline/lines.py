@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitvision.hidden_pairs import pair_counts
 from fruitvision.domain import (
     Doubts,
     MeasuredPhoto,
@@ -18,6 +17,7 @@ from fruitvision.domain import (
     TreeSample,
 )
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
+from fruitvision.hidden_pairs import pair_counts
 from fruitvision.pipeline.photos import made_with
 from fruitvision.settings import Settings
 from fruitvision.store import Store

@@ -1,0 +1,239 @@
+"""Measured walks to block estimates: what each block holds today, and what stands out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from fruitvision.advice import Advice, advise
+from fruitvision.attention import attention_list, compare_blocks, compare_rows, compare_strata
+from fruitvision.block import Background, estimate_block
+from fruitvision.domain import (
+    Attention,
+    Block,
+    BlockEstimate,
+    GrowthRate,
+    HiddenFruitFactor,
+    PickPlan,
+    Pollinizers,
+    RegisterCheck,
+    SizeDistribution,
+    TreeSample,
+    merge_doubts,
+)
+from fruitvision.errors import FieldDataError, FruitVisionError
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
+from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden_fruit
+from fruitvision.pipeline.block_growth import SeasonOfBlock, own_rate, rate_of
+from fruitvision.pipeline.block_record import (
+    BlockRecord,
+    MeasuredWalk,
+    of_season,
+    places_seen,
+    read_blocks_of,
+)
+from fruitvision.pipeline.photos import Refused, made_with
+from fruitvision.register import check_register, pollinizers_of, register_notes
+from fruitvision.settings import Settings
+from fruitvision.store import Store
+from fruitvision.strata import part_trees
+
+# Least standard error of a factor of an earlier season, relative. Our choice: a 90 % range of
+# ±30 %, which is common practice for a forecast without hand counts of this season.
+EARLIER_SEASON_ERROR = 0.18
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockWalks:
+    """A block as of its latest walk: its estimate, its growth, and what its register is worth.
+
+    `register_notes` are sentences on where block, register and spacing disagree.
+    """
+
+    estimate: BlockEstimate
+    growth: GrowthRate
+    trees: tuple[TreeSample, ...]
+    check: RegisterCheck
+    pollinizers: tuple[Pollinizers, ...]
+    register_notes: tuple[str, ...]
+    advice: Advice
+    record: BlockRecord
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Walked:
+    """A block's latest walk, before the others of the farm are asked for its growth."""
+
+    estimate: BlockEstimate
+    background: Background
+    walk: MeasuredWalk
+    season: SeasonOfBlock
+
+
+def estimate_blocks(
+    store: Store,
+    settings: Settings,
+    *,
+    detector_name: str = DEFAULT_DETECTOR,
+    confirm_factor: bool = False,
+) -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
+    """Every block of the farm as of its latest walk; a block that can't be estimated is refused.
+
+    Parameters
+    ----------
+    confirm_factor : bool
+        Use a hidden-fruit factor of an earlier walk also if another detector measured it.
+    """
+    origin = made_with(choose_detector(detector_name), settings)
+    records = read_blocks_of(store, origin)
+    plans = store.pick_plans()
+    walked: dict[str, _Walked] = {}
+    refused: list[Refused] = []
+    for record in records:
+        name = record.block.block_id
+        try:
+            walked[name] = _walked(record, records, settings, confirm_factor=confirm_factor)
+        except FruitVisionError as err:
+            refused.append(Refused(name=name, what=err.what, fix=err.fix))
+    seasons = {
+        name: replace(one.season, last_pick=_last_pick(one.estimate.block, plans.get(name)))
+        for name, one in walked.items()
+    }
+    done = [
+        _block_walks(one, rate_of(seasons[name], seasons, settings)) for name, one in walked.items()
+    ]
+    return tuple(done), tuple(refused)
+
+
+def attention_of(walks: Sequence[BlockWalks]) -> tuple[Attention, ...]:
+    """What stands out in the farm: blocks from their like, rows and strata from their block."""
+    found = list(
+        compare_blocks(
+            [walk.estimate for walk in walks],
+            {walk.estimate.block.block_id: walk.growth for walk in walks},
+        )
+    )
+    for walk in walks:
+        strata = part_trees(walk.record.block, walk.record.register, walk.trees)
+        found += compare_rows(walk.trees)
+        found += compare_strata(strata) if len(strata) > 1 else ()
+    return attention_list(found)
+
+
+def _last_pick(block: Block, plan: PickPlan | None) -> date | None:
+    return plan.picks[-1].pick_date if plan else block.pick_date
+
+
+def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
+    record, background = one.season.record, one.background
+    return BlockWalks(
+        estimate=one.estimate,
+        growth=growth,
+        trees=one.walk.trees,
+        check=check_register(record.block, background.register, background.visited),
+        pollinizers=pollinizers_of(record.block, record.register),
+        register_notes=register_notes(record.block, record.register),
+        advice=advise(one.estimate),
+        record=record,
+    )
+
+
+# ---------------------------------------------------------------- one block
+
+
+def _walked(
+    record: BlockRecord,
+    farm: Sequence[BlockRecord],
+    settings: Settings,
+    *,
+    confirm_factor: bool,
+) -> _Walked:
+    if not record.walks:
+        raise FieldDataError(
+            f"{record.block.block_id} has no tree with a complete set of usable photos.",
+            fix="Load a walk of at least 8 trees, each photographed from the same faces.",
+        )
+    walk = record.walks[-1]
+    background = Background(
+        register=record.register,
+        visited=places_seen(record, walk.walked_on),
+        like_blocks=_like_blocks(record, farm, walk.walked_on),
+        earlier=_earlier_factors(record, walk),
+        detector=walk.detector,
+        confirmed=confirm_factor,
+    )
+    estimate = _estimate(record, walk, settings, background)
+    sizes = [*_earlier_sizes(record, walk.walked_on, settings), estimate.sizes]
+    own = own_rate(record, [one for one in sizes if one is not None], walk.walked_on)
+    season = SeasonOfBlock(record=record, walked_on=walk.walked_on, own=own, last_pick=None)
+    return _Walked(estimate=estimate, background=background, walk=walk, season=season)
+
+
+def _estimate(
+    record: BlockRecord, walk: MeasuredWalk, settings: Settings, background: Background
+) -> BlockEstimate:
+    estimate = estimate_block(
+        record.block, walk.trees, record.hand_counts, record.calipers, settings, background
+    )
+    return replace(estimate, doubts=merge_doubts(estimate.doubts, walk.doubts))
+
+
+def _earlier_sizes(
+    record: BlockRecord, walked_on: date, settings: Settings
+) -> list[SizeDistribution | None]:
+    """Sizes at the earlier walks of the season."""
+    background = Background(register=record.register)
+    return [
+        _estimate(record, walk, settings, background).sizes
+        for walk in record.walks[:-1]
+        if of_season(walk.walked_on, walked_on)
+    ]
+
+
+# ---------------------------------------------------------------- hidden fruit
+
+
+def _like_blocks(
+    record: BlockRecord, farm: Sequence[BlockRecord], walked_on: date
+) -> tuple[LikeBlock, ...]:
+    """Blocks alike, each with its hand-counted walk of this season that is nearest in time."""
+    found = []
+    for other in farm:
+        if other.block.block_id == record.block.block_id or other.kind != record.kind:
+            continue
+        walks = [one for one in other.counted_walks() if of_season(one.walked_on, walked_on)]
+        if walks:
+            near = min(walks, key=lambda one: abs((one.walked_on - walked_on).days))
+            found.append(
+                LikeBlock(
+                    block_id=other.block.block_id,
+                    trees=near.trees,
+                    hand_counts=other.hand_counts,
+                    detector=near.detector,
+                )
+            )
+    return tuple(found)
+
+
+def _earlier_factors(record: BlockRecord, latest: MeasuredWalk) -> tuple[HiddenFruitFactor, ...]:
+    """Factors of the block's own earlier walks; those of earlier seasons with a wide error."""
+    found = []
+    for walk in record.counted_walks():
+        if walk is latest:
+            continue
+        factor, _ = fit_hidden_fruit(
+            walk.trees, record.hand_counts, FactorSources(detector=walk.detector)
+        )
+        if factor is not None:
+            found.append(_of_its_season(factor, walk.walked_on, latest.walked_on))
+    return tuple(found)
+
+
+def _of_its_season(
+    factor: HiddenFruitFactor, counted_on: date, walked_on: date
+) -> HiddenFruitFactor:
+    if of_season(counted_on, walked_on):
+        return factor
+    least = EARLIER_SEASON_ERROR * factor.factor
+    return replace(factor, factor_error=max(factor.factor_error, least))

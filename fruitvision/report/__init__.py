@@ -1,0 +1,23 @@
+"""Results in plain words for a terminal: numbers with their range and their doubts beside them."""
+
+from fruitvision.report.blocks import attention_lines, block_lines
+from fruitvision.report.forecast import bridge_lines, forecast_lines
+from fruitvision.report.words import (
+    CAUTION,
+    doubt_lines,
+    measured_lines,
+    range_words,
+    refused_lines,
+)
+
+__all__ = [
+    "CAUTION",
+    "attention_lines",
+    "block_lines",
+    "bridge_lines",
+    "doubt_lines",
+    "forecast_lines",
+    "measured_lines",
+    "range_words",
+    "refused_lines",
+]

@@ -1,0 +1,124 @@
+"""What each block holds today, what its register is worth, what to do next, what stands out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fruitvision.advice import Advice
+from fruitvision.domain import Attention, BlockEstimate, Pollinizers
+from fruitvision.hidden_factor import factor_words
+from fruitvision.pipeline.blocks import BlockWalks
+from fruitvision.report.words import doubt_lines, range_words
+
+# Width of the words before a number.
+WORDS = 24
+
+
+def block_lines(walk: BlockWalks) -> list[str]:
+    """A block as of its latest walk."""
+    return [
+        *_count_lines(walk),
+        *_size_lines(walk),
+        *_register_lines(walk),
+        *doubt_lines(walk.estimate.doubts),
+        *advice_lines(walk.advice),
+    ]
+
+
+def _line(what: str, words: str) -> str:
+    return f"  {what:<{WORDS}}{words}"
+
+
+def _count_lines(walk: BlockWalks) -> list[str]:
+    estimate, block = walk.estimate, walk.estimate.block
+    trees = walk.check.register_trees if walk.record.register else block.bearing_trees
+    lines = [
+        f"{block.block_id} ({block.variety}), walk of {estimate.walked_on}: {estimate.trees} of "
+        f"{trees:.0f} bearing trees",
+        _line("visible fruit per tree", f"{estimate.visible_per_tree:.1f}"),
+        _line("hidden-fruit factor", _factor_words(estimate)),
+    ]
+    if estimate.factor is not None:
+        _, *more = factor_words(estimate.factor, estimate.walked_on)
+        lines += [_line("", sentence) for sentence in more]
+    lines += [
+        _line("fruit per tree", range_words(estimate.fruit_per_tree, digits=1)),
+        *(
+            _line(
+                f"  {part.name or 'rest of the block'}",
+                f"{range_words(part.fruit_per_tree, digits=1)} ({part.sampled} of "
+                f"{part.bearing_trees:,.0f} trees)",
+            )
+            for part in estimate.strata
+        ),
+        _line("fruit in the block", range_words(estimate.fruit_total)),
+    ]
+    return lines
+
+
+def _factor_words(estimate: BlockEstimate) -> str:
+    factor = estimate.factor
+    if factor is None:
+        return "none: visible fruit only"
+    return (
+        f"{factor.factor:.2f}, standard error {factor.factor_error:.2f} "
+        f"({factor.trees} hand-counted trees, {factor.protocol.value})"
+    )
+
+
+def _size_lines(walk: BlockWalks) -> list[str]:
+    sizes, growth = walk.estimate.sizes, walk.growth
+    lines = []
+    if sizes is not None:
+        error = (sizes.mean_error_mm**2 + (sizes.shared_error * sizes.mean_mm) ** 2) ** 0.5
+        words = (
+            f"{sizes.mean_mm:.1f} mm, standard error {error:.1f}, spread {sizes.sd_mm:.1f} mm "
+            f"({sizes.fruit} fruit of {sizes.trees} trees)"
+        )
+        lines.append(_line("diameter", words))
+    rate = f"{growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day"
+    return [*lines, _line("growth of D³", f"{rate} ({growth.source})")]
+
+
+def _register_lines(walk: BlockWalks) -> list[str]:
+    lines = [_line("pollinizers", pollinizer_words(one)) for one in walk.pollinizers]
+    if walk.check.visited:
+        lines.append(_line("register", _without_name(walk.check.words, walk)))
+    return lines + [_line("", _without_name(note, walk)) for note in walk.register_notes]
+
+
+def _without_name(words: str, walk: BlockWalks) -> str:
+    """A sentence on a block where the block's name stands above it."""
+    return words.removeprefix(f"{walk.estimate.block.block_id}: ")
+
+
+def pollinizer_words(pollinizers: Pollinizers) -> str:
+    """`12 trees of Braeburn, not in these numbers`."""
+    trees = f"{pollinizers.trees:,} tree{'' if pollinizers.trees == 1 else 's'}"
+    variety = pollinizers.variety or "a variety that is not written down"
+    return f"{trees} of {variety}, not in these numbers"
+
+
+def advice_lines(advice: Advice) -> list[str]:
+    """Whether it is enough; else the steps that narrow the range, the best for its work first."""
+    percent = f"±{100 * advice.half_range:.0f} %"
+    if advice.first:
+        return [_line("next", advice.first)]
+    if advice.enough:
+        return [_line("enough", f"the crop is known to {percent}")]
+    if not advice.steps:
+        return [_line("range of the crop", f"{percent}; more trees bring little")]
+    return [
+        _line("range of the crop", f"{percent}; to narrow it, the best for its work first:"),
+        *(
+            _line("", f"{step.words}: ±{100 * step.half_range:.0f} %, {step.minutes:.0f} minutes")
+            for step in advice.steps
+        ),
+    ]
+
+
+def attention_lines(found: Sequence[Attention]) -> list[str]:
+    """What stands out from its like: a prompt to go and look, no diagnosis."""
+    if not found:
+        return ["Nothing stands out from its like."]
+    return ["Stands out from its like:", *(f"  {one.words}" for one in found)]

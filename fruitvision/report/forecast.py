@@ -1,0 +1,163 @@
+"""A forecast in lines: pack-out, weeks, blocks and their passes, uses, why it changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from itertools import groupby
+
+from fruitvision.domain import (
+    Bridge,
+    ClassForecast,
+    CropForecast,
+    Estimate,
+    Forecast,
+    WeekForecast,
+)
+from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
+from fruitvision.report.words import CAUTION, doubt_lines, range_words, three
+
+# A step of the bridge below half a carton is no change.
+SMALLEST_STEP = 0.5
+
+
+def forecast_lines(forecast: Forecast) -> list[str]:
+    """Pack-out by variety and week, the blocks behind it, uses, changes, next action, caution."""
+    lines = [
+        f"{forecast.farm}: pack-out forecast of {forecast.made_on}{_number_words(forecast)}, "
+        f"version {forecast.forecast_id}",
+        *([f"What if: {forecast.what_if}. Not the forecast of record."] * bool(forecast.what_if)),
+        f"P50, with P10–P90 in brackets; size table: {forecast.size_table}. The P50 of the classes "
+        "need not add up to that of all.",
+    ]
+    for variety in forecast.varieties:
+        lines += ["", *_variety_lines(variety, forecast.blocks)]
+    if len(forecast.varieties) > 1:
+        lines += ["", f"Farm: {_totals(forecast.total)}", *_rests_on(forecast.total, indent="  ")]
+    lines += use_lines(forecast)
+    lines += bridge_lines(forecast.bridge)
+    return [*lines, "", f"Next best action: {forecast.next_action}", "", CAUTION]
+
+
+def _number_words(forecast: Forecast) -> str:
+    return f", number {forecast.number}" if forecast.number else ""
+
+
+# ---------------------------------------------------------------- crops
+
+
+def _variety_lines(variety: CropForecast, blocks: Sequence[CropForecast]) -> list[str]:
+    lines = [variety.variety]
+    if variety.classes:
+        lines.append(f"  {'class':<12}{'share %':>18}{'cartons':>28}")
+        lines += [_class_line(row) for row in variety.classes if matters(row)]
+        lines.append(f"  {'all':<12}{'':>18}{range_words(variety.cartons):>28}")
+    elif variety.cartons is not None:
+        lines.append(f"  {range_words(variety.cartons)} cartons; {NO_CLASSES}")
+    lines += week_lines(variety.weeks)
+    for block in blocks:
+        if block.variety == variety.variety:
+            lines += _block_lines(block)
+    return lines
+
+
+NO_CLASSES = "a first look, so no cartons by class."
+
+
+def matters(row: ClassForecast) -> bool:
+    """Whether a class has a chance of half a percent of the fruit, or of one carton."""
+    return row.share.p90 >= 0.005 or row.cartons.p90 >= 1
+
+
+def _class_line(row: ClassForecast) -> str:
+    percent = Estimate(*(100 * value for value in three(row.share)))
+    cartons = range_words(row.cartons) if row.cartons.p90 >= 1 else "–"
+    return f"  {row.size_class:<12}{range_words(percent):>18}{cartons:>28}"
+
+
+def _block_lines(block: CropForecast) -> list[str]:
+    week = f"week {block.pick_date.isocalendar().week}" if block.pick_date else ""
+    lines = [f"  {block.name}, pick {block.pick_date} ({week}): {_totals(block)}"]
+    if len(block.picks) > 1:
+        lines += [
+            f"    pass of {one.pick_date}: {range_words(one.fruit)} fruit, "
+            f"{range_words(one.diameter_mm, digits=1)} mm, {range_words(one.bins)} bins, "
+            f"{range_words(one.cartons)} cartons"
+            for one in block.picks
+        ]
+    lines += _rests_on(block, indent="    ")
+    return [*lines, *(f"  {line}" for line in doubt_lines(block.doubts))]
+
+
+def _rests_on(crop: CropForecast, *, indent: str) -> list[str]:
+    return [f"{indent}{crop.rests_on}"] if crop.rests_on else []
+
+
+def _totals(crop: CropForecast) -> str:
+    return (
+        f"{range_words(crop.fruit)} fruit, {range_words(crop.diameter_mm, digits=1)} mm, "
+        f"{range_words(crop.bins)} bins, {range_words(crop.tonnes, digits=1)} t, "
+        f"{range_words(crop.cartons)} cartons"
+    )
+
+
+# ---------------------------------------------------------------- weeks
+
+
+def week_lines(weeks: Sequence[WeekForecast]) -> list[str]:
+    """The table of sales: cartons of each week and class, safe to promise, even chance, at most."""
+    by_week = [(week, list(rows)) for week, rows in groupby(weeks, key=lambda row: row.week)]
+    if not by_week:
+        return []
+    if len(by_week) == 1:
+        return [f"  All of it comes in {week_words(by_week[0][0])}."]
+    lines = [f"  {'cartons by week':<30}{'P10 (safe)':>12}{'P50':>10}{'P90':>10}"]
+    for week, rows in by_week:
+        lines.append(f"  {week_words(week)}")
+        for row in [*rows[1:], rows[0]]:
+            if row.cartons.p90 >= 1:
+                numbers = [f"{value:,.0f}" for value in three(row.cartons)]
+                lines.append(
+                    f"    {row.size_class:<28}{numbers[0]:>12}{numbers[1]:>10}{numbers[2]:>10}"
+                )
+    return lines
+
+
+def week_words(monday: date) -> str:
+    """`week 36 (from 31 Aug)`."""
+    return f"week {monday.isocalendar().week} (from {monday.day} {monday:%b})"
+
+
+# ---------------------------------------------------------------- uses, changes
+
+
+def use_lines(forecast: Forecast) -> list[str]:
+    """The farm's number for each use, with the quantile that the farm has set for it."""
+    numbers = [one for one in use_numbers(forecast) if one.level == "farm"]
+    if not numbers:
+        return []
+    return [
+        "",
+        "Numbers to work with:",
+        *(
+            f"  {WORDS_OF_USE[one.use]:<20}{one.value:>10,.0f} {one.unit} "
+            f"(less comes in with a chance of {100 * one.quantile:.0f} %)"
+            for one in numbers
+        ),
+    ]
+
+
+def bridge_lines(bridge: Bridge | None) -> list[str]:
+    """Why the expected cartons changed, one cause a line."""
+    if bridge is None:
+        return []
+    steps = [step for step in bridge.steps if abs(step.cartons) >= SMALLEST_STEP]
+    if not steps:
+        return ["", f"No change of the expected cartons since {bridge.earlier_id}."]
+    return [
+        "",
+        f"Why it changed since {bridge.earlier_id}, in expected cartons:",
+        f"  {'before':<20}{bridge.earlier_cartons:>10,.0f}",
+        *(f"  {step.cause:<20}{step.cartons:>+10,.0f}" for step in steps),
+        f"  {'now':<20}{bridge.cartons:>10,.0f}",
+    ]

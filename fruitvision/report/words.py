@@ -1,0 +1,49 @@
+"""Words that all reports share: a range, doubts, what was left out, photos."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fruitvision.domain import Doubts, Estimate
+from fruitvision.pipeline.photos import Measured, Refused
+
+# Printed under every forecast.
+CAUTION = (
+    "A forecast, not an offer: check it against your own counts before you promise fruit. "
+    "Follow labels, local rules and licensed advisers."
+)
+
+
+def range_words(estimate: Estimate | None, *, digits: int = 0, unit: str = "") -> str:
+    """`71 (68–74) mm`: P50, and P10 to P90 in brackets."""
+    if estimate is None:
+        return "not known"
+    low, mid, high = (f"{value:,.{digits}f}" for value in three(estimate))
+    return f"{mid} ({low}–{high}){' ' if unit else ''}{unit}"
+
+
+def three(estimate: Estimate) -> tuple[float, float, float]:
+    """P10, P50, P90."""
+    return estimate.p10, estimate.p50, estimate.p90
+
+
+def doubt_lines(doubts: Doubts) -> list[str]:
+    """One indented line for each doubt."""
+    return [f"  ! {doubt.words}" for doubt in doubts]
+
+
+def measured_lines(measured: Measured) -> list[str]:
+    """One line a photo, then copies, refusals and remarks."""
+    lines = []
+    for photo in measured.photos:
+        sized = sum(fruit.diameter_mm is not None for fruit in photo.fruit)
+        lines.append(f"{photo.photo.name}: {photo.fruit_count} fruit, {sized} sized")
+        lines += doubt_lines(photo.doubts)
+        lines += [f"  ! {remark}" for remark in photo.remarks]
+    lines += [f"{copy} is the same photo as {first}: used once." for copy, first in measured.copies]
+    return lines + refused_lines(measured.refused)
+
+
+def refused_lines(refused: Sequence[Refused]) -> list[str]:
+    """What was left out, why, and what to do."""
+    return [f"Left out: {item}" for item in refused]
