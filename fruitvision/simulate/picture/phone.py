@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from io import BytesIO
 
 import numpy as np
@@ -27,8 +29,15 @@ METERED_QUANTILE, METERED_TONE = 0.75, 0.30
 # Light above this many times white no longer adds to the veil: the sun's own disc would drown the
 # picture, and lenses of phones are coated. Our choice.
 BRIGHTEST = 12.0
+# Spread of lens and mosaic of colours at the size of the finished picture, least and most. Our
+# choice: with the smoothing below, real photos of orchards have the same finest detail.
+LENS_PX = (0.50, 0.70)
 # Rec. 709 weights of red, green and blue in luminance (ITU-R BT.709).
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+# Rows that are finished at once. Our choice: 100 rows of 1500 px stay in the processor's cache.
+STRIP_PX = 100
+# Light of 4 and more is white; steps so fine that 8 bits don't see them.
+TONE_STEPS, TONE_TOP = 1 << 16, 4.0
 SUBSAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
 
 
@@ -38,24 +47,24 @@ class PhoneDials:
 
     `exposure_stops` : mean and standard deviation of how far the exposure is off; `warm_stops` :
     mean and standard deviation of red against blue, of an imperfect white balance; `saturation` : 1
-    leaves colours alone; `veil` : share of the light that the lens scatters over the picture, 0.01
-    to 0.03 for phones (from memory), more with the sun on the lens; `defocus_px` : smallest and
-    largest spread of a lens not quite in focus; `motion_px` : likewise length of the smear of a
-    moving hand; `noise` : against that of bright daylight; `smoothing_px` : smallest and largest
-    spread of the phone's own noise reduction, 0.65 to 0.9 gives the balance of fine and finest
-    detail of real photos of orchards (Kodors et al. 2023); `sharpening` : height of the halos at
-    edges, as a share of the edge; `jpeg_quality` : 86 gives the size of a phone's own files;
-    `jpeg_subsampling` : of colour, 4:2:0 is common practice of phones.
+    leaves colours alone, phones add some (from memory); `veil` : share of the light that the lens
+    scatters over the picture, 0.01 to 0.03 for phones (from memory), more with the sun on the lens;
+    `defocus_px` : smallest and largest spread of a lens not quite in focus; `motion_px` : likewise
+    length of the smear of a moving hand; `noise` : against that of bright daylight;
+    `smoothing_px` : smallest and largest spread of the phone's own noise reduction, the default
+    after the balance of fine and finest detail in real photos of orchards (Kodors et al. 2023);
+    `sharpening` : height of the halos at edges, as a share of the edge; `jpeg_quality` : 86 gives
+    the size of a phone's own files; `jpeg_subsampling` : of colour, 4:2:0 is common practice.
     """
 
     exposure_stops: tuple[float, float] = (0.0, 0.2)
     warm_stops: tuple[float, float] = (0.0, 0.04)
-    saturation: float = 1.0
+    saturation: float = 1.1
     veil: float = 0.015
     defocus_px: tuple[float, float] = (0.0, 0.0)
     motion_px: tuple[float, float] = (0.0, 0.0)
     noise: float = 1.0
-    smoothing_px: tuple[float, float] = (0.65, 0.90)
+    smoothing_px: tuple[float, float] = (0.50, 0.75)
     sharpening: float = 0.25
     jpeg_quality: int = 86
     jpeg_subsampling: str = "4:2:0"
@@ -82,20 +91,37 @@ def develop(dials: PhoneDials, light: Pixels, rng: np.random.Generator) -> NDArr
     """(H, W, 3) sRGB picture of (H, W, 3) linear radiance, exposed for the middle of the frame."""
     # All draws first, in this order, so that a dial turned to 0 moves no other.
     stops, warm = rng.normal(*dials.exposure_stops), rng.normal(*dials.warm_stops)
-    lens_px, smoothing_px = rng.uniform(0.30, 0.45), rng.uniform(*dials.smoothing_px)
+    lens_px, smoothing_px = rng.uniform(*LENS_PX), rng.uniform(*dials.smoothing_px)
     defocus_px = rng.uniform(*dials.defocus_px)
     motion_px, motion_rad = rng.uniform(*dials.motion_px), rng.uniform(0.0, np.pi)
+    spread_px = float(np.hypot(lens_px, defocus_px))
+    grain = _grain(light.shape, rng)
     balance = np.array([2.0 ** (warm / 2.0), 1.0, 2.0 ** (-warm / 2.0)], dtype=np.float32)
     linear = light * (balance * np.float32(gain_for(light) * 2.0**stops))
     linear = _veiled(np.minimum(linear, np.float32(BRIGHTEST)), dials.veil)
-    linear = blur.gaussian(linear, float(np.hypot(lens_px, defocus_px)))
-    linear = blur.smear(linear, motion_px, motion_rad)
-    linear = _saturated(_noisy(linear, dials.noise, rng), dials.saturation)
-    # A phone smooths its noise after the tone curve, so edges stay where they are.
-    finished = blur.gaussian(_tone(linear), smoothing_px)
-    finished = _sharpened(finished, dials.sharpening)
-    levels = np.clip(finished * np.float32(255.0) + np.float32(0.5), 0.0, 255.0)
-    return np.asarray(levels.astype(np.uint8))
+
+    def finish(part: slice) -> Pixels:
+        strip = blur.smear(blur.gaussian(linear[part], spread_px), motion_px, motion_rad)
+        strip = _saturated(_noisy(strip, grain[part], dials.noise), dials.saturation)
+        # A phone smooths its noise after the tone curve, so edges stay where they are.
+        return _sharpened(blur.gaussian(_tone(strip), smoothing_px), dials.sharpening)
+
+    # What a blur takes from the next rows: three sigmas each, half a smear, and the halos.
+    margin = int(3.0 * (spread_px + smoothing_px) + motion_px / 2.0) + 12
+    return _levels_in_strips(finish, light.shape, margin)
+
+
+def _levels_in_strips(
+    finish: Callable[[slice], Pixels], shape: tuple[int, ...], margin: int
+) -> NDArray[np.uint8]:
+    """8-bit picture whose rows `finish` makes, a strip that the processor can hold at a time."""
+    picture = np.empty(shape, dtype=np.uint8)
+    for top in range(0, shape[0], STRIP_PX):
+        bottom = min(top + STRIP_PX, shape[0])
+        first = max(top - margin, 0)
+        strip = finish(slice(first, bottom + margin))[top - first : bottom - first]
+        picture[top:bottom] = np.clip(strip * np.float32(255.0) + np.float32(0.5), 0.0, 255.0)
+    return picture
 
 
 def gain_for(light: Pixels) -> float:
@@ -117,19 +143,25 @@ def _veiled(linear: Pixels, veil: float) -> Pixels:
     return stray
 
 
-def _noisy(linear: Pixels, noise: float, rng: np.random.Generator) -> Pixels:
-    """Photon noise grows with the root of the light; colour noise is coarser. Our choice."""
-    height, width, _ = linear.shape
-    fine = rng.standard_normal(linear.shape, dtype=np.float32)
+def _grain(shape: tuple[int, ...], rng: np.random.Generator) -> Pixels:
+    """Noise of spread 1 and, coarser and weaker, of colour (our choice)."""
+    height, width, _ = shape
+    fine = rng.standard_normal(shape, dtype=np.float32)
     coarse = rng.standard_normal((height // 3 + 2, width // 3 + 2, 3), dtype=np.float32)
     coarse -= coarse.mean(axis=2, keepdims=True)
     fine += np.repeat(np.repeat(np.float32(0.25) * coarse, 3, axis=0), 3, axis=1)[:height, :width]
-    sigma = np.maximum(linear, np.float32(0.0))
-    sigma *= np.float32(1.5e-4 * noise**2)
-    sigma += np.float32(1.0e-5 * noise**2)
-    fine *= np.sqrt(sigma, out=sigma)
-    fine += linear
     return fine
+
+
+def _noisy(linear: Pixels, grain: Pixels, noise: float) -> Pixels:
+    """Photon noise grows with the root of the light, over the noise of reading. Our choice."""
+    sigma = np.maximum(linear, np.float32(0.0))
+    sigma *= np.float32(0.8e-4 * noise**2)
+    sigma += np.float32(0.6e-5 * noise**2)
+    np.sqrt(sigma, out=sigma)
+    sigma *= grain
+    sigma += linear
+    return sigma
 
 
 def _saturated(linear: Pixels, saturation: float) -> Pixels:
@@ -141,14 +173,16 @@ def _saturated(linear: Pixels, saturation: float) -> Pixels:
 
 def _tone(linear: Pixels) -> Pixels:
     """Soft shoulder above 0.6, then the sRGB curve of IEC 61966-2-1, by table."""
-    # Light of 4 and more is white; steps so fine that 8 bits don't see them.
-    steps, top = 1 << 16, 4.0
-    x = np.linspace(0.0, top, steps + 1)
+    at = linear * np.float32(TONE_STEPS / TONE_TOP)
+    return np.asarray(_tone_table()[np.clip(at, 0.0, TONE_STEPS, out=at).astype(np.int32)])
+
+
+@cache
+def _tone_table() -> Pixels:
+    x = np.linspace(0.0, TONE_TOP, TONE_STEPS + 1)
     x = np.where(x > 0.6, 0.6 + 0.4 * (1.0 - np.exp(-(x - 0.6) / 0.4)), x)
     curve = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
-    at = linear * np.float32(steps / top)
-    at = np.clip(at, 0.0, steps, out=at).astype(np.int32)
-    return np.asarray(curve.astype(np.float32)[at])
+    return np.asarray(curve, dtype=np.float32)
 
 
 def _sharpened(finished: Pixels, amount: float) -> Pixels:
