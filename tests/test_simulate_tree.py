@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from fruitvision.errors import SimulationError
+from fruitvision.simulate.picture.balls import Ball
 from fruitvision.simulate.picture.camera import Floats
+from fruitvision.simulate.picture.dress import RINGS_UNSEEN
 from fruitvision.simulate.picture.fallen import drop_fruit
 from fruitvision.simulate.picture.foliage import leaf_mesh
 from fruitvision.simulate.picture.ground import GroundDials, surroundings
@@ -17,6 +19,7 @@ from fruitvision.simulate.picture.meshes import Mesh
 from fruitvision.simulate.picture.references import References
 from fruitvision.simulate.picture.scene import Picture, compose, meshes
 from fruitvision.simulate.picture.shot import Look, Shot
+from fruitvision.simulate.picture.sight import before
 from fruitvision.simulate.picture.skin import (
     SKINS,
     SkinDials,
@@ -241,6 +244,27 @@ def test_a_leaf_is_paler_from_below_and_flat_without_curl() -> None:
     assert thin[2] < 0.35 * thin[1]
 
 
+def test_a_leaf_of_a_row_behind_is_a_blunt_oval() -> None:
+    leaves = tree_of(TreeDials()).leaves
+    one = leaves.where(np.array([0]))
+    (mesh,) = leaf_mesh(one, detail=0, eye_mm=np.array([0.0, 9e5, 0.0]), curl=0.0)
+    # Foot, tip and two rows of three between them; the halves of six quads, less two points.
+    assert (len(mesh.points_mm), len(mesh.faces)) == (8, 8)
+    own = (mesh.points_mm - one.bases_mm) @ one.frames[0] / one.lengths_mm[0]
+    near_ends = np.abs(own[(own[:, 0] > 0.1) & (own[:, 0] < 0.9), 2])
+    # As wide a quarter from its ends as half of a leaf 0.4 as wide as long, at least.
+    assert near_ends.max() > 0.2
+    sides = mesh.points_mm[mesh.faces]
+    areas = np.linalg.norm(np.cross(sides[:, 1] - sides[:, 0], sides[:, 2] - sides[:, 0]), axis=1)
+    assert areas.min() > 0.002 * one.lengths_mm[0] ** 2
+
+
+def test_leaves_are_of_many_sizes_some_of_them_small() -> None:
+    lengths = leaf_lengths(tree_of(TreeDials(leaf_mm=(40.0, 100.0))))
+    assert 0.2 < (lengths < 55.0).mean() < 0.5
+    assert (lengths > 75.0).mean() > 0.2
+
+
 # ---------------------------------------------------------------- skins
 
 
@@ -282,6 +306,22 @@ def test_films_and_spots_on_the_skin_do_what_they_say() -> None:
     for faults in (replace(bare, russet_share=1.0), replace(bare, sunburn_share=1.0)):
         changed = np.abs(painted(faults).colours - plain.colours).max(axis=1) > 0.05
         assert 0.01 < changed.mean() < 0.5
+
+
+def test_streaks_are_fine_and_faint_and_only_on_striped_skins() -> None:
+    bare = SkinDials(spots=0.0, russet_share=0.0, sunburn_share=0.0, dust=0.0, bloom=0.0)
+
+    def ring(kind: str) -> float:
+        # Green light around the middle of each fruit: 33 rings of 66 vertices.
+        green = painted(replace(bare, kind=kind)).colours[:, 1].reshape(60, 33, 66)[:, 16]
+        return float(np.abs(np.fft.rfft(green, axis=1)[:, 10:]).mean())
+
+    assert ring("red_striped") > 3.0 * ring("dark_red")
+    assert ring("red_striped") > 2.0 * ring("yellow")
+    mesh = painted(replace(bare, kind="red_striped"))
+    green = mesh.colours[:, 1].reshape(60, 33, 66)[:, 8:25]
+    steps = np.abs(np.diff(green, axis=2)) / SKINS["red_striped"].ground[1]
+    assert np.quantile(steps, 0.99) < 0.3
 
 
 def test_materials_follow_size_and_weather() -> None:
@@ -331,6 +371,8 @@ def test_each_dial_of_the_ground_moves_what_it_says() -> None:
     tall = points(replace(plain, tall_grass=50), "leaf")[:, 1]
     assert tall.max() > 600.0 > points(plain, "leaf")[:, 1].max()
     assert points(plain, "leaf")[:, 2].min() > -17000.0
+    # Land reaches far enough that nothing black shows under the horizon.
+    assert points(plain, "ground")[:, 2].min() < -100000.0
     for backdrop in ("hedge", "rows"):
         assert points(replace(plain, backdrop=backdrop), "leaf")[:, 2].min() < -18000.0
     flowers = len(points(replace(plain, dandelions=100), "leaf")) - len(points(plain, "leaf"))
@@ -386,6 +428,31 @@ def test_the_same_seed_gives_the_same_scene_and_a_step_moves_only_the_camera(
         assert np.array_equal(first.fallen().centres_mm, other.fallen().centres_mm)
         for stand, same in zip(first.stands, other.stands, strict=True):
             assert np.array_equal(stand.tree.leaves.colours, same.tree.leaves.colours)
+
+
+def test_fruit_are_drawn_as_finely_from_a_step_along_the_row(block: SeasonBlock) -> None:
+    vertices = []
+    for step in (0, 1):
+        found = meshes(picture_of(block, step=step), References(sheet=None))
+        labels = np.concatenate([mesh.labels for mesh in found if mesh.labels is not None])
+        vertices.append(np.bincount(labels))
+    in_both = np.min(vertices, axis=0) > 2 * RINGS_UNSEEN**2
+    assert in_both.sum() > 100
+    assert np.array_equal(vertices[0][in_both], vertices[1][in_both])
+
+
+def test_leaves_before_a_ball_from_the_first_place_are_gone_from_all(block: SeasonBlock) -> None:
+    first, step = picture_of(block), picture_of(block, step=1)
+    ball = Ball(centre_mm=(150.0, 1500.0, -200.0), diameter_mm=100.0, colour="white")
+
+    def in_the_way(picture: Picture, references: References) -> int:
+        leaves = [m.points_mm for m in meshes(picture, references) if m.material == "leaf"]
+        centre = np.array(ball.centre_mm)
+        return int(before(first.camera, np.concatenate(leaves), centre, 30.0, margin_mm=0.0).sum())
+
+    for picture in (first, step):
+        assert in_the_way(picture, References(sheet=None)) > 20
+        assert in_the_way(picture, References(sheet=None, balls=(ball,))) == 0
 
 
 def test_labels_number_hanging_fruit_first_and_fallen_ones_after_them(block: SeasonBlock) -> None:

@@ -20,13 +20,25 @@ from fruitvision.simulate.picture.skin import (
 
 # Fruit of so many px or more get so many rings. Our choice: outlines stay within 0.1 px of the
 # ellipsoid, and spots of 3 mm show on near fruit.
-RINGS = ((0.0, 13), (22.0, 21), (36.0, 39), (90.0, 61))
+RINGS = ((0.0, 9), (12.0, 13), (22.0, 21), (36.0, 39), (90.0, 61))
 # Out of view, but their shadows are not.
 RINGS_UNSEEN = 9
 BARK = np.array([0.265, 0.215, 0.165])
 # Lichen and flaking on the trunk; green bark of this summer's wood; stalks.
 LICHEN, YOUNG_BARK = np.array([0.36, 0.37, 0.30]), np.array([0.21, 0.155, 0.09])
 STALK = np.array([0.20, 0.20, 0.08])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Views:
+    """The camera of a photo, and that of the first photo of its face.
+
+    What is drawn how finely follows the first one, so that nothing changes its look from one step
+    along the row to the next; what is in view follows the photo's own.
+    """
+
+    camera: Camera
+    first: Camera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,13 +70,13 @@ def in_view(camera: Camera, points_mm: Floats, *, margin_px: float) -> Bools:
 
 
 def fruit_meshes(
-    fruits: Fruits, labels: Ints, paint: Paint, foot_mm: Floats, camera: Camera, seed: list[int]
+    fruits: Fruits, labels: Ints, paint: Paint, foot_mm: Floats, views: Views, seed: list[int]
 ) -> list[Mesh]:
-    """Fruit of one tree; how they look depends on `seed` alone, their detail on the camera."""
+    """Fruit of one tree; how they look depends on `seed` alone, their detail on the views."""
     rng = np.random.default_rng(seed)
     sunny = sunny_sides(fruits, foot_mm, rng)
     looks = looks_of(fruits, paint.skin, sunny, paint.dials, rng)
-    rings = _rings(fruits, camera)
+    rings = _rings(fruits, views)
     found = []
     for rows in np.unique(rings).tolist():
         here = np.flatnonzero(rings == rows)
@@ -81,13 +93,13 @@ def fruit_meshes(
     return found
 
 
-def _rings(fruits: Fruits, camera: Camera) -> Ints:
-    depth = np.maximum(camera.seen_from(fruits.centres_mm)[:, 2], 1.0)
-    size_px = fruits.diameters_mm / depth * camera.focal_px
+def _rings(fruits: Fruits, views: Views) -> Ints:
+    depth = np.maximum(views.first.seen_from(fruits.centres_mm)[:, 2], 1.0)
+    size_px = fruits.diameters_mm / depth * views.first.focal_px
     rings = np.full(len(depth), RINGS[0][1])
     for least_px, rows in RINGS:
         rings[size_px >= least_px] = rows
-    seen = in_view(camera, fruits.centres_mm, margin_px=150.0)
+    seen = in_view(views.camera, fruits.centres_mm, margin_px=150.0)
     return np.where(seen, rings, RINGS_UNSEEN).astype(np.int64)
 
 

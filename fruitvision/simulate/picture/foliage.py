@@ -13,7 +13,19 @@ from fruitvision.simulate.picture.meshes import Ints, Mesh, copies, grid_faces
 from fruitvision.simulate.picture.parts import Fruits, Leaves, TreeDials
 
 # Shapes of whole leaves, and after them as many of eaten ones. Our choice.
-WHOLE, EATEN = 8, 4
+WHOLE, EATEN = 10, 4
+# Rows of vertices along a leaf and columns across it, by detail. The coarse one is an oval of six
+# corners, folded along the midrib.
+ALONG = (
+    np.array([0.0, 0.24, 0.74, 1.0]),
+    np.array([0.0, 0.2, 0.5, 0.84, 1.0]),
+    np.array([0.0, 0.08, 0.2, 0.34, 0.48, 0.62, 0.75, 0.87, 0.95, 1.0]),
+)
+ACROSS = (
+    np.array([-1.0, 0.0, 1.0]),
+    np.array([-1.0, 0.0, 1.0]),
+    np.array([-1.0, -0.55, -0.1, 0.1, 0.55, 1.0]),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,16 +46,15 @@ class LeafShape:
 
 @cache
 def leaf_shape(kind: int, detail: int) -> LeafShape:
-    """One of the `WHOLE + EATEN` shapes; `detail` 0 is far, 1 near, 2 in view and near."""
+    """One of the `WHOLE + EATEN` shapes; `detail` 0 is far, 1 nearer, 2 in view and near."""
     rng = np.random.default_rng([31, kind])
-    rows = (4, 5, 10)[detail]
-    columns = np.array(((-1, 0, 1), (-1, 0, 1), (-1, -0.55, -0.1, 0.1, 0.55, 1))[detail], float)
-    width, fold, wave = rng.uniform(0.26, 0.36), rng.uniform(0.1, 0.75), rng.uniform(0.0, 0.07)
-    bow, twist, turns = rng.uniform(-0.05, 0.5), rng.normal(0.0, 0.35), rng.uniform(1.2, 2.6)
+    along, columns = ALONG[detail], ACROSS[detail]
+    width, fold, wave = rng.uniform(0.25, 0.37), rng.uniform(0.0, 0.85), rng.uniform(0.01, 0.09)
+    bow, twist, turns = rng.uniform(-0.05, 0.65), rng.normal(0.0, 0.38), rng.uniform(1.2, 2.6)
     phases = rng.uniform(0.0, 6.28, 3)
-    # From the foot of the blade on; the share before is the stalk.
-    along = np.linspace(0.0, 1.0, rows)
-    half = width * np.sin(np.pi * np.clip(along, 0.015, 0.985) ** 0.8) ** 0.85
+    # A root of a sine is blunt like an ellipse, a sine pointed.
+    blunt = rng.uniform(0.48, 0.75)
+    half = width * np.sin(np.pi * np.clip(along, 0.012, 0.988) ** 0.85) ** blunt
     side, t = np.meshgrid(columns, along)
     across = side * half[:, None]
     if kind >= WHOLE:
@@ -55,14 +66,31 @@ def leaf_shape(kind: int, detail: int) -> LeafShape:
     points = np.stack(
         [t, height * np.cos(lean) - across * np.sin(lean), across * np.cos(lean)], axis=-1
     )
+    vertices, faces = _outline(len(along), len(columns)) if detail == 0 else _all(side.shape)
     return LeafShape(
-        points=points.reshape(-1, 3),
-        normals=_grid_normals(points),
-        faces=grid_faces(rows, len(columns)),
-        pale=np.ravel((np.abs(side) < 0.2) * (0.95 - 0.5 * t)) * (detail > 1),
-        rim=np.ravel((np.abs(side) > 0.9) | (t > 0.95)).astype(float),
-        bulge=veins.ravel() * (detail > 1),
+        points=points.reshape(-1, 3)[vertices],
+        normals=_grid_normals(points)[vertices],
+        faces=faces,
+        pale=np.ravel((np.abs(side) < 0.2) * (0.95 - 0.5 * t))[vertices] * (detail > 1),
+        rim=np.ravel((np.abs(side) > 0.9) | (t > 0.96)).astype(float)[vertices],
+        bulge=veins.ravel()[vertices] * (detail > 1),
     )
+
+
+def _all(shape: tuple[int, ...]) -> tuple[Ints, Ints]:
+    return np.arange(shape[0] * shape[1]), grid_faces(shape[0], shape[1])
+
+
+def _outline(rows: int, columns: int) -> tuple[Ints, Ints]:
+    """Vertices and faces of a leaf grid of three columns whose foot and tip are one point each."""
+    grid = np.arange(rows * columns)
+    middle = columns // 2
+    merged = grid.copy()
+    merged[:columns], merged[-columns:] = middle, grid[-columns + middle]
+    faces = merged[grid_faces(rows, columns)]
+    whole = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
+    vertices, numbers = np.unique(faces[whole], return_inverse=True)
+    return vertices, numbers.reshape(-1, 3).astype(np.int64)
 
 
 def _bitten(side: Floats, t: Floats, across: Floats, rng: np.random.Generator) -> Floats:
@@ -145,7 +173,8 @@ def _turned(
     length = length - np.array([0.0, 0.45, 0.0])
     length = length / np.linalg.norm(length, axis=1, keepdims=True)
     # Upper sides look to the light: up and outwards; some hang upside down.
-    up = np.array([0.0, 0.8, 0.0]) + 0.35 * outward + turn_rng.normal(0.0, 0.5, (count, 3))
+    loose = np.where(turn_rng.random((count, 1)) < 0.35, 1.1, 0.45)
+    up = np.array([0.0, 0.8, 0.0]) + 0.35 * outward + loose * turn_rng.normal(0.0, 1.0, (count, 3))
     side = np.cross(length, up)
     side = side / np.linalg.norm(side, axis=1, keepdims=True)
     colours, rims = leaf_colours(dials, count, look_rng)
@@ -158,21 +187,27 @@ def _turned(
     return Leaves(
         bases_mm=bases,
         frames=np.stack([length, np.cross(side, length), side], axis=-1),
-        lengths_mm=shortest + (longest - shortest) * look_rng.beta(2.2, 1.8, count),
+        lengths_mm=shortest + (longest - shortest) * _sizes(count, look_rng),
         kinds=np.where(eaten, bitten, whole),
         colours=colours,
         rims=rims,
     )
 
 
+def _sizes(count: int, rng: np.random.Generator) -> Floats:
+    """(N,) 0 to 1: full-grown leaves, and a third that are young or grow on spurs."""
+    small = rng.random(count) < 0.33
+    return np.where(small, rng.beta(1.0, 5.0, count), rng.beta(2.2, 1.7, count))
+
+
 def leaf_colours(dials: TreeDials, count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """(N, 3) reflectance plus transmittance of blades and of their rims, linear. Our choice."""
-    old, young = np.array([0.120, 0.182, 0.064]), np.array([0.260, 0.330, 0.085])
+    old, young = np.array([0.140, 0.212, 0.068]), np.array([0.315, 0.390, 0.090])
     age = np.clip(rng.beta(1.7, 2.6, count), 0.0, 1.0)[:, None]
     colours = ((1.0 - age) * old + age * young) * rng.uniform(0.72, 1.3, (count, 1))
     # Dust and bloom take away the colour of some.
     grey = 0.40 * rng.random((count, 1)) ** 2
-    colours = colours * (1.0 - grey) + grey * (0.24, 0.255, 0.175)
+    colours = colours * (1.0 - grey) + grey * (0.28, 0.30, 0.20)
     fading = rng.random(count) < dials.yellow_leaves
     yellow = np.array([0.52, 0.42, 0.07]) * rng.uniform(0.6, 1.1, (count, 1))
     turned = rng.uniform(0.35, 1.0, (count, 1))
@@ -224,7 +259,7 @@ def _one_shape(leaves: Leaves, kind: int, detail: int, view: tuple[float, Floats
     upper = upper * (1.0 + 0.10 * shape.bulge)[None, :, None]
     pale = 0.70 * shape.pale[None, :, None]
     upper = upper * (1.0 - pale) + pale * (0.40, 0.46, 0.26)
-    under = 0.55 * upper + (0.155, 0.175, 0.108)
+    under = 0.55 * upper + (0.180, 0.205, 0.122)
     return Mesh(
         material="leaf",
         points_mm=points.reshape(-1, 3),

@@ -28,7 +28,7 @@ def _leaf() -> Description:
         "base_color": _per_vertex(),
         "roughness": 0.45,
         "eta": 1.4,
-        "diff_trans": 0.7,
+        "diff_trans": 0.9,
         "spec_trans": 0.0,
     }
 

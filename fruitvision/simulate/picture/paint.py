@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from fruitvision.simulate.picture.camera import Floats
 from fruitvision.simulate.picture.meshes import Ints
+from fruitvision.simulate.picture.skins import Colour, Skin
 
-Colour = tuple[float, float, float]
 # Half the width of all other arrays: skins are most of the work.
 Singles = NDArray[np.float32]
 Numbers = NDArray[np.floating[Any]]
@@ -23,111 +23,10 @@ DUST: Colour = (0.30, 0.25, 0.18)
 RUSSET: Colour = (0.30, 0.20, 0.09)
 BURNT: Colour = (0.50, 0.34, 0.13)
 BLOOM: Colour = (0.50, 0.51, 0.53)
+# Streaks around a fruit; the waves of one picture are the same for all fruit, their places not.
+STREAK_RATES = (13, 19, 29, 37, 45)
 # Vertices of the mesh that a spot may sit on, as a share. Real spots are closer and smaller.
 SPOT_SHARE = 0.035
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Skin:
-    """A kind of skin: two grounds between which fruit vary, the blush and how far it has come.
-
-    `cover`, `cover_sd` : share of the skin with blush; `stripes` : 0 none, 1 strong; `spots` :
-    how clearly lenticels show.
-    """
-
-    ground: Colour
-    greener: Colour
-    blush: Colour
-    cover: float
-    cover_sd: float
-    stripes: float
-    spots: float = 0.5
-
-
-SKINS = {
-    # The two varieties of the sample farm three and seven weeks before their pick.
-    "Gala": Skin(
-        ground=(0.56, 0.49, 0.17),
-        greener=(0.38, 0.43, 0.15),
-        blush=(0.44, 0.045, 0.035),
-        cover=0.60,
-        cover_sd=0.15,
-        stripes=0.65,
-        spots=0.35,
-    ),
-    "Fuji": Skin(
-        ground=(0.45, 0.46, 0.19),
-        greener=(0.28, 0.36, 0.12),
-        blush=(0.40, 0.085, 0.085),
-        cover=0.48,
-        cover_sd=0.18,
-        stripes=0.40,
-        spots=0.6,
-    ),
-    "Braeburn": Skin(
-        ground=(0.45, 0.44, 0.14),
-        greener=(0.26, 0.34, 0.10),
-        blush=(0.33, 0.045, 0.035),
-        cover=0.55,
-        cover_sd=0.20,
-        stripes=0.55,
-        spots=0.5,
-    ),
-    "red_striped": Skin(
-        ground=(0.60, 0.50, 0.17),
-        greener=(0.44, 0.46, 0.14),
-        blush=(0.45, 0.035, 0.03),
-        cover=0.72,
-        cover_sd=0.14,
-        stripes=0.95,
-        spots=0.3,
-    ),
-    "dark_red": Skin(
-        ground=(0.42, 0.20, 0.09),
-        greener=(0.30, 0.26, 0.09),
-        blush=(0.24, 0.012, 0.018),
-        cover=0.93,
-        cover_sd=0.05,
-        stripes=0.10,
-        spots=0.55,
-    ),
-    "pink_blush": Skin(
-        ground=(0.50, 0.52, 0.22),
-        greener=(0.36, 0.44, 0.16),
-        blush=(0.52, 0.135, 0.135),
-        cover=0.45,
-        cover_sd=0.16,
-        stripes=0.25,
-        spots=0.6,
-    ),
-    "yellow": Skin(
-        ground=(0.70, 0.58, 0.15),
-        greener=(0.55, 0.55, 0.16),
-        blush=(0.62, 0.30, 0.13),
-        cover=0.14,
-        cover_sd=0.10,
-        stripes=0.0,
-        spots=0.7,
-    ),
-    "green": Skin(
-        ground=(0.34, 0.44, 0.13),
-        greener=(0.21, 0.32, 0.085),
-        blush=(0.34, 0.30, 0.11),
-        cover=0.0,
-        cover_sd=0.0,
-        stripes=0.0,
-        spots=0.8,
-    ),
-    "green_blush": Skin(
-        ground=(0.38, 0.45, 0.15),
-        greener=(0.24, 0.34, 0.10),
-        blush=(0.40, 0.15, 0.11),
-        cover=0.22,
-        cover_sd=0.14,
-        stripes=0.15,
-        spots=0.7,
-    ),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,7 +35,7 @@ class FruitLooks:
 
     `cover`, `ripe`, `deep`, `russet`, `burnt` : (N,); `sunny` : (N, 3) unit vectors in fruit axes;
     `burn_at` : (N, 3) middle of the sunburn in fruit axes; `stripe_phases`, `stripe_sizes` :
-    (N, 4); `cloud_waves` : (N, 3, 3) and `cloud_phases` : (N, 3); `spots_seed` : (N,) int.
+    (N, 5); `cloud_waves` : (N, 3, 3) and `cloud_phases` : (N, 3); `spots_seed` : (N,) int.
     """
 
     cover: Floats
@@ -190,8 +89,8 @@ def draw_looks(
         burnt=fault_rng.uniform(0.4, 0.95, count) * (fault_rng.random(count) < burnt),
         sunny=sunny,
         burn_at=burn_at / np.linalg.norm(burn_at, axis=1, keepdims=True),
-        stripe_phases=wave_rng.uniform(0.0, 6.28, (count, 4)),
-        stripe_sizes=wave_rng.uniform(0.25, 0.8, (count, 4)),
+        stripe_phases=wave_rng.uniform(0.0, 6.28, (count, 5)),
+        stripe_sizes=wave_rng.uniform(0.15, 0.6, (count, 5)),
         cloud_waves=wave_rng.normal(0.0, 1.0, (count, 3, 3)) * rates,
         cloud_phases=wave_rng.uniform(0.0, 6.28, (count, 3)),
         spots_seed=wave_rng.integers(0, 1 << 20, count),
@@ -237,25 +136,46 @@ def _blush(looks: FruitLooks, skin: Skin, directions: Singles, cloud: Singles) -
     """(N, V) share of blush: a soft edge, broken up by stripes from stem to calyx."""
     facing = looks.sunny.astype(np.float32) @ directions.T
     # Half of the sphere faces the sunny side at 0; a cover of c has its edge at 1 - 2 c.
-    amount = (facing - (1.0 - 2.0 * looks.cover[:, None])) / 0.5 + 0.40 * cloud
+    amount = (facing - (1.0 - 2.0 * looks.cover[:, None])) / 0.5 + 0.45 * cloud
+    share = _soft(2.6 * amount)
     if skin.stripes > 0.0:
-        stripe = _stripes(looks, directions)
-        amount = amount + skin.stripes * 1.3 * stripe * np.exp(-(amount**2) / 2.0)
-        share = _soft(3.2 * amount) * (1.0 - 0.16 * skin.stripes * (1.0 - stripe))
-    else:
-        share = _soft(3.2 * amount)
+        # Streaks of a deeper red in the blush, that reach a little beyond its edge.
+        streak = skin.stripes * _streaks(looks, directions)
+        edge = np.exp(-((amount + 0.15) ** 2) / 0.9)
+        share = share + 0.17 * streak * edge - 0.09 * skin.stripes * (1.0 - streak) * share
+        share = np.clip(share, 0.0, 1.0)
     return np.asarray(share * (looks.cover > 0.0)[:, None], dtype=np.float32)
 
 
-def _stripes(looks: FruitLooks, directions: Singles) -> Singles:
-    """(N, V) about -1 to 1; a function of the angle around the axis alone, plus a slow drift."""
+def _streaks(looks: FruitLooks, directions: Singles) -> Singles:
+    """(N, V) about -1 to 1: fine streaks from stem to calyx, each of them broken here and there.
+
+    Each wave around the axis comes and goes along it. Waves too fine for the mesh are left out.
+    """
     azimuth = np.arctan2(directions[:, 2], directions[:, 0])
+    along = np.arcsin(np.clip(directions[:, 1], -1.0, 1.0))
     total = np.zeros((len(looks.cover), len(directions)), dtype=np.float32)
-    for index, rate in enumerate((7, 13, 22, 31)):
-        sine, cosine = np.sin(rate * azimuth), np.cos(rate * azimuth)
+    # As many segments around as twice the rings.
+    finest = np.sqrt(2.0 * len(directions)) / 2.5
+    for index, rate in enumerate(STREAK_RATES):
+        if rate > finest:
+            break
         phase, size = looks.stripe_phases[:, index, None], looks.stripe_sizes[:, index, None]
-        total += size * (np.cos(phase) * sine + np.sin(phase) * cosine)
+        breaks = (2.5 + 1.3 * index) * along + (1 + index % 3) * azimuth
+        come = _wave(breaks, looks.stripe_phases[:, index - 1, None])
+        # A streak does not run quite straight.
+        total += (
+            size
+            * _wave(rate * azimuth + 0.6 * np.sin(5.0 * along + index), phase)
+            * (0.55 + 0.45 * come)
+        )
     return np.asarray(np.clip(total, -1.2, 1.2))
+
+
+def _wave(angles: Numbers, phases: Floats) -> Singles:
+    """(N, V) sines of (V,) angles moved by (N, 1) phases."""
+    cosine, sine = np.cos(phases).astype(np.float32), np.sin(phases).astype(np.float32)
+    return np.asarray(cosine * np.sin(angles) + sine * np.cos(angles))
 
 
 def _clouds(looks: FruitLooks, directions: Singles) -> Singles:

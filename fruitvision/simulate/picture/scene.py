@@ -14,7 +14,7 @@ from fruitvision.simulate.picture.camera import (
     hold_camera,
     outlines,
 )
-from fruitvision.simulate.picture.dress import Paint, fruit_meshes, leaf_meshes, wood_meshes
+from fruitvision.simulate.picture.dress import Paint, Views, fruit_meshes, leaf_meshes, wood_meshes
 from fruitvision.simulate.picture.fallen import drop_fruit
 from fruitvision.simulate.picture.ground import ROW_SPACING_MM, mirrored, surroundings
 from fruitvision.simulate.picture.meshes import Mesh, merged
@@ -27,7 +27,7 @@ from fruitvision.simulate.picture.tree import Fruits, Tree, TreeDials, grow_tree
 # Trees to each side that are drawn: this row, then the rows behind.
 REACH = (2, 2, 3, 4)
 # Share of its leaves that a tree of each row is drawn with; the rest are made up by their size.
-LEAF_SHARES = (1.0, 0.75, 0.4, 0.3)
+LEAF_SHARES = (1.0, 1.0, 0.55, 0.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -168,9 +168,13 @@ def _far_dials(dials: TreeDials, behind: int) -> TreeDials:
 
 
 def meshes(picture: Picture, references: References) -> list[Mesh]:
-    """All triangles of the picture but the sheet; leaves that hide a reference are left out."""
+    """All triangles of the picture but the sheet.
+
+    Leaves that hide a reference in the first photo of the face are left out of all its photos.
+    """
     parts = list(picture.scenery)
     look, camera = picture.shot.look, picture.camera
+    views = Views(camera=camera, first=camera_of(replace(picture.shot, step=0)))
     paint = Paint(
         skin=skin_of(look.skin, picture.shot.block.plan.variety),
         dials=look.skin,
@@ -180,16 +184,16 @@ def meshes(picture: Picture, references: References) -> list[Mesh]:
         tree, near = stand.tree, stand.row_behind == 0
         leaves = tree.leaves
         if near:
-            leaves = leaves.where(~references.covered_by(camera, leaves.middles_mm()))
+            leaves = leaves.where(~references.covered_by(views.first, leaves.middles_mm()))
         parts += leaf_meshes(leaves, camera, near=near, curl=look.tree.leaf_curl)
         seed = _looks_seed(stand)
         thick = look.tree.trunk_mm, look.tree.limb_mm
         parts += wood_meshes(tree, thick, near=stand.row_behind < 2, seed=[*seed, 2])
         labels = np.arange(label, label + len(stand.fruit_ids))
-        parts += fruit_meshes(tree.fruits, labels, paint, stand.foot_mm, camera, seed)
+        parts += fruit_meshes(tree.fruits, labels, paint, stand.foot_mm, views, seed)
         labels = np.arange(fallen_label, fallen_label + len(stand.fallen_ids))
         fallen_seed = [*seed, 3]
-        parts += fruit_meshes(stand.fallen, labels, paint, stand.foot_mm, camera, fallen_seed)
+        parts += fruit_meshes(stand.fallen, labels, paint, stand.foot_mm, views, fallen_seed)
         label, fallen_label = label + len(stand.fruit_ids), fallen_label + len(stand.fallen_ids)
     parts += references.meshes(fallen_label)
     return merged(parts)

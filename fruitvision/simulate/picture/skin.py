@@ -9,8 +9,9 @@ import numpy as np
 from fruitvision.simulate.picture.camera import Floats
 from fruitvision.simulate.picture.dials import check_choice, check_number
 from fruitvision.simulate.picture.meshes import Ints, Mesh, copies, lathe
-from fruitvision.simulate.picture.paint import SKINS, Film, FruitLooks, Skin, draw_looks, paint
+from fruitvision.simulate.picture.paint import Film, FruitLooks, draw_looks, paint
 from fruitvision.simulate.picture.parts import Fruits
+from fruitvision.simulate.picture.skins import SKINS, Skin
 
 __all__ = [
     "SKINS",
@@ -62,6 +63,9 @@ class SkinDials:
             check_number(name, getattr(self, name), 0.0, 1.0)
 
 
+# Meshes of so many rings or fewer have no room for a stem cavity.
+COARSE_ROWS = 13
+
 # As painted before anything lies on it.
 BARE = SkinDials(spots=0.0, russet_share=0.0, sunburn_share=0.0, dust=0.0, bloom=0.0)
 
@@ -105,8 +109,9 @@ def painted_fruit(
 ) -> Mesh:
     """All of these fruit as one mesh with `rows` rings each."""
     young = bool(len(labels)) and float(np.median(fruits.diameters_mm)) < DOWNY_MM
-    # Fruitlets have a shallow stem cavity yet.
+    # Fruitlets have a shallow stem cavity yet; a coarse mesh would have a blunt end for one.
     hollow = float(np.clip((np.median(fruits.diameters_mm) - 10.0) / 50.0, 0.2, 1.0))
+    hollow = hollow if rows > COARSE_ROWS else 0.0
     points, normals, directions, faces = lathe(rows, 2 * rows, hollow=hollow)
     half = np.stack([fruits.diameters_mm, fruits.heights_mm, fruits.diameters_mm], axis=1) / 2.0
     turned = np.matmul(points, (fruits.turns * half[:, None, :]).transpose(0, 2, 1))
