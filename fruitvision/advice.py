@@ -280,8 +280,11 @@ def _smallest(
     more = next((int(n) for n in amounts if half_range(int(n)) <= wanted), None)
     if more is None:
         # It alone does not reach: the amount with half of the gain that the most would bring.
-        goal = now - (now - half_range(high)) / 2
-        more = next(int(n) for n in amounts if half_range(int(n)) <= goal)
+        # Fewer degrees of freedom in the rest may even widen the range: then it brings nothing.
+        most = half_range(high)
+        if most >= now:
+            return None
+        more = next((int(n) for n in amounts if half_range(int(n)) <= (now + most) / 2), high)
     then = half_range(more)
     return Step(
         words=words.format(more),

@@ -4,7 +4,8 @@ photo → reference → scale → fruit      photos: measure_photo, measure_phot
 fruit → tree                           walk:   load_walk; office: register, picks, weights
 tree → block                           blocks: estimate_blocks, of what block_record has read and
                                                with the growth of block_growth
-block → forecast                       forecast: forecast_farm
+block → forecast                       forecast: forecast_farm; block_inputs: what it is drawn
+                                               from; publish: id, number, bridge
 
 Beside the chain, for the app: `additions` takes one form or upload at a time, `lines` gives one
 line a photo or tree.

@@ -1,42 +1,33 @@
-"""Block estimates to one forecast of the farm: drawn, explained, numbered, kept for good."""
+"""Block estimates to one forecast of the farm, in one simulation."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
 from fruitvision.advice import next_action
 from fruitvision.domain import (
-    BlockEstimate,
     BlockInputs,
-    Bridge,
     CropForecast,
     Forecast,
     MadeWith,
-    PickPlan,
     SizeTable,
-    WeighedFruit,
-    WeightRule,
     merge_doubts,
 )
-from fruitvision.errors import ForecastError, FruitVisionError, SettingsError, did_you_mean
-from fruitvision.forecast.bridge import DrawnWith, bridge
+from fruitvision.errors import ForecastError, FruitVisionError, did_you_mean
 from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
 from fruitvision.forecast.growth import Weather
-from fruitvision.forecast.inputs import default_losses, what_if
-from fruitvision.forecast.picks import moved, strip_pick
+from fruitvision.forecast.inputs import what_if
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
-from fruitvision.forecast.weight import FEWEST_WEIGHED, weight_rule
 from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
-from fruitvision.pipeline.block_record import of_season
-from fruitvision.pipeline.blocks import BlockWalks, estimate_blocks
+from fruitvision.pipeline.block_inputs import block_inputs
+from fruitvision.pipeline.blocks import estimate_blocks
 from fruitvision.pipeline.photos import Refused, made_with
-from fruitvision.records import to_json
-from fruitvision.settings import Settings, all_settings_to_text, settings_from_text
+from fruitvision.pipeline.publish import published
+from fruitvision.settings import Settings, all_settings_to_text
 from fruitvision.store import Store
 
 
@@ -137,7 +128,7 @@ def forecast_farm(
         farm=store.farm().name,
         what_if=choices.what_if,
     )
-    return _published(forecast, store, keep=choices.keep or not choices.what_if), tuple(refused)
+    return published(forecast, store, keep=choices.keep or not choices.what_if), tuple(refused)
 
 
 def _check_blocks(pick_dates: Mapping[str, date], store: Store) -> None:
@@ -152,74 +143,6 @@ def _none_can_be(refused: Sequence[Refused]) -> ForecastError:
         " ".join(["No block can be forecast.", *(f"{item.name}: {item.what}" for item in refused)]),
         fix=" ".join(dict.fromkeys(item.fix for item in refused)) or "Load a walk.",
     )
-
-
-# ---------------------------------------------------------------- inputs
-
-
-def block_inputs(
-    walk: BlockWalks,
-    plan: PickPlan | None,
-    weighed: Sequence[WeighedFruit],
-    settings: Settings,
-    *,
-    first_pick: date | None = None,
-) -> BlockInputs:
-    """All that a block is forecast from.
-
-    Parameters
-    ----------
-    plan : PickPlan or None
-        The block's passes; None picks it once on its pick date.
-    weighed : sequence of WeighedFruit
-        Those of all varieties.
-    first_pick : date, optional
-        Another day for the first pass; the others move with it.
-
-    Raises
-    ------
-    ForecastError
-        If the block has neither plan nor pick date.
-    FieldDataError
-        If the weighed fruit of its variety make no sense.
-    """
-    estimate = walk.estimate
-    plan = _plan(estimate, plan, settings, first_pick)
-    block = replace(estimate.block, pick_date=plan.picks[0].pick_date)
-    return BlockInputs(
-        estimate=replace(estimate, block=block),
-        growth=walk.growth,
-        weight=_weight(block.variety, weighed, estimate.walked_on, settings),
-        losses=default_losses(settings),
-        plan=plan,
-    )
-
-
-def _plan(
-    estimate: BlockEstimate, plan: PickPlan | None, settings: Settings, first_pick: date | None
-) -> PickPlan:
-    """The passes; one without an error of its day has that of the settings."""
-    first = first_pick or estimate.block.pick_date
-    if plan is None:
-        if first is None:
-            raise ForecastError("There is no pick date.", fix="Enter the day of the pick.")
-        return strip_pick(first, settings)
-    if first_pick is not None:
-        plan = moved(plan, days=(first_pick - plan.picks[0].pick_date).days)
-    error_days = settings.pick_date_error_days
-    picks = (
-        replace(pick, date_error_days=pick.date_error_days or error_days) for pick in plan.picks
-    )
-    return replace(plan, picks=tuple(picks))
-
-
-def _weight(
-    variety: str, weighed: Sequence[WeighedFruit], walked_on: date, settings: Settings
-) -> WeightRule:
-    """The variety's rule by the fruit weighed this season, by all its fruit where these are few."""
-    of_variety = [fruit for fruit in weighed if fruit.variety == variety]
-    now = [fruit for fruit in of_variety if of_season(fruit.weighed_on, walked_on)]
-    return weight_rule(now if len(now) >= FEWEST_WEIGHED else of_variety, settings)
 
 
 # ---------------------------------------------------------------- numbers
@@ -287,57 +210,3 @@ def _forecast(
         settings_text=all_settings_to_text(settings),
         table=table,
     )
-
-
-# ---------------------------------------------------------------- publishing
-
-
-def _published(forecast: Forecast, store: Store, *, keep: bool) -> Forecast:
-    """The forecast with its id, number and bridge, and in the store.
-
-    The id is made of the content without number and bridge, so that the same content is the same
-    forecast, whatever was published in between.
-    """
-    content = hashlib.sha256(to_json(forecast).encode()).hexdigest()
-    forecast = replace(forecast, forecast_id=f"{forecast.made_on:%Y-%m-%d}-{content[:8]}")
-    kept = store.forecasts()
-    again = [one for one in kept if one.forecast_id == forecast.forecast_id]
-    if again:
-        forecast = again[0]
-    else:
-        earlier = [one for one in kept if _explains(one, forecast)]
-        forecast = replace(
-            forecast,
-            number=1 + max((one.number for one in kept), default=0) if keep else 0,
-            bridge=_bridge(earlier[-1], forecast) if earlier else None,
-        )
-    if keep:
-        store.save_forecast(forecast)
-    return forecast
-
-
-def _explains(earlier: Forecast, forecast: Forecast) -> bool:
-    """Whether a bridge may start there: by the same size table, no what-if, with its inputs."""
-    return bool(
-        earlier.size_table == forecast.size_table and earlier.inputs and not earlier.what_if
-    )
-
-
-def _bridge(earlier: Forecast, forecast: Forecast) -> Bridge | None:
-    now = _drawn_with(forecast)
-    before = _drawn_with(earlier)
-    if now is None:
-        return None
-    return bridge(earlier, forecast.inputs, now, earlier_with=before)
-
-
-def _drawn_with(forecast: Forecast) -> DrawnWith | None:
-    """Size table and settings of a forecast; None where an earlier version did not keep them, or
-    this one no longer knows one of them."""
-    if forecast.table is None:
-        return None
-    try:
-        settings = settings_from_text(forecast.settings_text)
-    except SettingsError:
-        return None
-    return DrawnWith(table=forecast.table, settings=settings)
