@@ -32,7 +32,7 @@ SKINS = {
     "Gala": Skin(
         ground=(0.57, 0.45, 0.21),
         greener=(0.42, 0.42, 0.18),
-        blush=(0.39, 0.038, 0.048),
+        blush=(0.39, 0.034, 0.053),
         cover=0.64,
         cover_sd=0.17,
         stripes=0.60,
