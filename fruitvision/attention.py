@@ -276,7 +276,7 @@ def _size(estimate: BlockEstimate) -> _Value | None:
         block_id=estimate.block.block_id,
         value=sizes.mean_mm,
         error=float(np.hypot(sizes.mean_error_mm, sizes.shared_error * sizes.mean_mm)),
-        degrees_of_freedom=max(1, sizes.trees - 1),
+        degrees_of_freedom=sizes.freedom,
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from fruitvision.domain import (
     Block,
@@ -37,7 +36,7 @@ from fruitvision.strata import (
     tree_weights,
     two_phase_strata,
 )
-from fruitvision.survey import Ratio, Sampled, add_errors, estimate_from
+from fruitvision.survey import Ratio, Sampled, add_errors, estimate_from, with_tails
 from fruitvision.two_phase import (
     ASSUMED_FREEDOM,
     TwoPhase,
@@ -51,9 +50,6 @@ FEW_TREES = 8
 # Spread of the load between strata assumed where it can't be computed. Our choice: strata are told
 # apart because they bear apart, 30 against 90 fruit in the worked example of two.
 ASSUMED_STRATUM_SPREAD = 0.50
-# A t-distribution with fewer degrees of freedom has no variance, and a simulation with it no mean.
-# The range P10 to P90 is kept, the tails are not.
-FEWEST_FREEDOM = 3
 # Degrees of freedom of an error that is taken for known.
 KNOWN = 1000
 
@@ -213,18 +209,6 @@ def _relative_spread(strata: Sequence[StratumSample]) -> float:
     mean = sum(one.share * one.mean for one in sampled) / sum(one.share for one in sampled)
     spread = sum(one.share * one.variance for one in sampled) / sum(one.share for one in sampled)
     return spread**0.5 / mean if mean > 0 else 0.0
-
-
-def with_tails(sampled: Sampled) -> Sampled:
-    """The same P10 to P90 with a t-distribution that has a mean and a variance."""
-    if sampled.degrees_of_freedom >= FEWEST_FREEDOM:
-        return sampled
-    wider = stats.t.ppf(0.9, sampled.degrees_of_freedom) / stats.t.ppf(0.9, FEWEST_FREEDOM)
-    return Sampled(
-        value=sampled.value,
-        error=sampled.error * float(wider),
-        degrees_of_freedom=FEWEST_FREEDOM,
-    )
 
 
 def _total(per_tree: Sampled, check: RegisterCheck) -> Sampled:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from fruitvision.domain import CaliperReading, Doubt, SizeDistribution, TreeId, TreeSample
 from fruitvision.settings import Settings
-from fruitvision.survey import Sampled, cluster_mean
+from fruitvision.survey import Sampled, add_errors, cluster_mean, with_tails
 from fruitvision.tree import WALK_DAYS
 
 Array = NDArray[np.float64]
@@ -58,11 +59,12 @@ def size_distribution(
     of_tree = [1.0 if weights is None else weights[tree.tree] for tree in trees]
     photo = _mean_of_trees([tree.diameters_mm for tree in trees], of_tree)
     readings = [r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS]
-    shift, shared = _calibration(photo, readings, settings)
+    by_hand = _mean_by_hand(readings, trees, of_tree) if len(readings) >= 2 else None
+    found = _calibrated(photo, by_hand, settings)
     of_fruit = np.repeat(of_tree, [len(tree.diameters_mm) for tree in trees])
     if of_fruit.sum() <= 0:
         return None
-    mean = float(np.average(observed, weights=of_fruit)) + shift
+    mean = float(np.average(observed, weights=of_fruit)) + found.shift_mm
     seen = float(np.cov(observed, aweights=of_fruit)) ** 0.5
     spread, spread_error = _true_spread(seen, observed, errors, readings)
     shape = _shape(observed, of_fruit)
@@ -71,12 +73,13 @@ def size_distribution(
         quantiles_mm=tuple(float(d) for d in mean + spread * shape),
         mean_mm=mean,
         sd_mm=spread,
-        mean_error_mm=photo.error,
-        shared_error=shared / mean,
+        mean_error_mm=found.own_error_mm,
+        shared_error=found.shared_error_mm / mean,
         spread_error=spread_error,
         fruit=len(observed),
         trees=sum(bool(tree.diameters_mm) for tree in trees),
         doubts=() if readings else (Doubt.NO_CALIPERS,),
+        degrees_of_freedom=found.degrees_of_freedom,
     )
 
 
@@ -90,26 +93,68 @@ def _mean_of_trees(clusters: Sequence[Sequence[float]], weights: Sequence[float]
     return Sampled(value=mean, error=0.03 * mean, degrees_of_freedom=1)
 
 
-def _calibration(
-    photo: Sampled, readings: Sequence[CaliperReading], settings: Settings
-) -> tuple[float, float]:
-    """Shift of the photo mean towards the calipers, mm, and the shared error that is left, mm.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Calibrated:
+    """Shift of the photos' mean, and the errors of the shifted one: its own and the scale's."""
 
-    The shared error before calibration is that of the marker's depth at the usual 2.3 m and of the
-    detector's outlines; after it, photos and calipers are combined by inverse variance.
+    shift_mm: float
+    own_error_mm: float
+    shared_error_mm: float
+    degrees_of_freedom: int
+
+
+def _mean_by_hand(
+    readings: Sequence[CaliperReading], trees: Sequence[TreeSample], of_tree: Sequence[float]
+) -> Sampled:
+    """Mean of the caliper readings, each standing for a like share of its tree's fruit.
+
+    As many fruit are read on a heavy tree as on a light one, and heavy trees bear smaller fruit:
+    a plain mean would read large.
     """
-    depth = settings.marker_depth_error_mm / USUAL_DISTANCE_MM
-    shared = math.hypot(depth, settings.outline_bias_error) * photo.value
-    if len(readings) < 2:
-        return 0.0, shared
     clusters: dict[TreeId, list[float]] = {}
     for reading in readings:
         clusters.setdefault(reading.tree, []).append(reading.diameter_mm)
-    by_hand = _mean_of_trees(list(clusters.values()), [1.0] * len(clusters))
-    noise = photo.error**2 + by_hand.error**2
-    weight = shared**2 / (shared**2 + noise) if shared > 0 else 0.0
-    left = (shared**2 * noise / (shared**2 + noise)) ** 0.5 if shared > 0 else 0.0
-    return weight * (by_hand.value - photo.value), left
+    seen = {
+        tree.tree: tree.visible_count * weight for tree, weight in zip(trees, of_tree, strict=True)
+    }
+    usual = float(np.mean(list(seen.values())))
+    fruit = [seen.get(tree, usual) for tree in clusters]
+    if sum(fruit) <= 0:
+        fruit = [1.0] * len(clusters)
+    weights = [many / len(of) for many, of in zip(fruit, clusters.values(), strict=True)]
+    return _mean_of_trees(list(clusters.values()), weights)
+
+
+def _calibrated(photo: Sampled, by_hand: Sampled | None, settings: Settings) -> _Calibrated:
+    """The photos' mean moved towards the calipers', each weighted by its variance.
+
+    The photos err by the trees drawn and by the scale, which is that of the marker's depth at the
+    usual 2.3 m and of the detector's outlines; the calipers by the trees and fruit drawn only.
+    """
+    depth = settings.marker_depth_error_mm / USUAL_DISTANCE_MM
+    shared = math.hypot(depth, settings.outline_bias_error) * photo.value
+    # Photos without an error of scale are right by themselves, and their trees are more.
+    if by_hand is None or shared == 0:
+        alone = with_tails(photo)
+        return _Calibrated(
+            shift_mm=0.0,
+            own_error_mm=alone.error,
+            shared_error_mm=shared,
+            degrees_of_freedom=alone.degrees_of_freedom,
+        )
+    of_photos = photo.error**2 + shared**2
+    weight = of_photos / (of_photos + by_hand.error**2)
+    own_error, freedom = add_errors(
+        [((1 - weight) * photo.error) ** 2, (weight * by_hand.error) ** 2],
+        [photo.degrees_of_freedom, by_hand.degrees_of_freedom],
+    )
+    own = with_tails(Sampled(value=photo.value, error=own_error, degrees_of_freedom=freedom))
+    return _Calibrated(
+        shift_mm=weight * (by_hand.value - photo.value),
+        own_error_mm=own.error,
+        shared_error_mm=(1 - weight) * shared,
+        degrees_of_freedom=own.degrees_of_freedom,
+    )
 
 
 def _true_spread(
@@ -120,15 +165,38 @@ def _true_spread(
 ) -> tuple[float, float]:
     """Standard deviation of the true diameters, mm, and its relative error."""
     if len(readings) >= CALIPERS_FOR_SPREAD:
-        by_hand = np.array([reading.diameter_mm for reading in readings])
-        # 1/sqrt(2(n-1)), a half more since fruit of one tree are alike.
-        return float(by_hand.std(ddof=1)), 1.5 / (2 * (len(by_hand) - 1)) ** 0.5
+        return _spread_by_hand(readings)
     noise = float(np.mean(errors**2)) ** 0.5
     floor = min(seen, SMALLEST_DIAMETER_CV * float(observed.mean()))
     spread = max(floor, max(0.0, seen**2 - noise**2) ** 0.5)
     # The noise itself is known to about a quarter; that error weighs more the larger its part.
     error = float(np.hypot(1.5 / (2 * (len(observed) - 1)) ** 0.5, 0.25 * (noise / spread) ** 2))
     return spread, min(error, 0.4)
+
+
+def _spread_by_hand(readings: Sequence[CaliperReading]) -> tuple[float, float]:
+    """Standard deviation of all fruit from those of a few trees, mm, and its relative error.
+
+    The variance within trees plus that between them by the analysis of variance, with the mean
+    number of readings a tree. Its error is that of the two mean squares, of normal diameters.
+    """
+    clusters: dict[TreeId, list[float]] = {}
+    for reading in readings:
+        clusters.setdefault(reading.tree, []).append(reading.diameter_mm)
+    all_mm = np.array([diameter for of_tree in clusters.values() for diameter in of_tree])
+    trees, fruit = len(clusters), len(all_mm)
+    if trees < 2 or fruit == trees:
+        # 1/sqrt(2(n-1)); a half more for one tree, whose fruit are alike.
+        more = 1.5 if trees < 2 else 1.0
+        return float(all_mm.std(ddof=1)), more / (2 * (fruit - 1)) ** 0.5
+    within = float(sum(np.var(of_tree) * len(of_tree) for of_tree in clusters.values()))
+    of_fruit = within / (fruit - trees)
+    of_trees = (float(np.var(all_mm)) * fruit - within) / (trees - 1)
+    each = fruit / trees
+    between, rest = of_trees / each, of_fruit * (1 - 1 / each)
+    error = (2 * between**2 / (trees - 1) + 2 * rest**2 / (fruit - trees)) ** 0.5
+    variance = between + rest
+    return variance**0.5, error / (2 * variance) if variance > 0 else 0.0
 
 
 def _shape(observed: Array, weights: Array) -> Array:

@@ -14,6 +14,10 @@ from scipy import stats
 
 from fruitvision.domain import Estimate
 
+# A t-distribution with fewer degrees of freedom has no variance, and a simulation with it no mean.
+# The range P10 to P90 is kept, the tails are not.
+FEWEST_FREEDOM = 3
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sampled:
@@ -90,6 +94,18 @@ def add_errors(variances: Sequence[float], freedoms: Sequence[float]) -> tuple[f
     if parts <= 0:
         return total**0.5, max(1, int(min(freedoms)))
     return total**0.5, int(max(1.0, total**2 / parts + 1e-9))
+
+
+def with_tails(sampled: Sampled) -> Sampled:
+    """The same P10 to P90 with a t-distribution that has a mean and a variance."""
+    if sampled.degrees_of_freedom >= FEWEST_FREEDOM:
+        return sampled
+    wider = stats.t.ppf(0.9, sampled.degrees_of_freedom) / stats.t.ppf(0.9, FEWEST_FREEDOM)
+    return Sampled(
+        value=sampled.value,
+        error=sampled.error * float(wider),
+        degrees_of_freedom=FEWEST_FREEDOM,
+    )
 
 
 def stratified_mean(

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from fruitvision.block import Background, estimate_block, with_tails
+from fruitvision.block import Background, estimate_block
 from fruitvision.domain import (
     Block,
     BlockEstimate,
@@ -22,7 +22,7 @@ from fruitvision.domain import (
 from fruitvision.errors import FieldDataError
 from fruitvision.hidden import LikeBlock
 from fruitvision.settings import Settings
-from fruitvision.survey import Sampled, estimate_from
+from fruitvision.survey import Sampled, estimate_from, with_tails
 from tests.records import BLOCK_ID, WALK, block, hand_count, tree
 
 SETTINGS = Settings()

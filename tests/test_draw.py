@@ -8,7 +8,7 @@ import pytest
 from fruitvision.domain import BlockInputs, ClassCull, Doubt, WeightRule
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
-from fruitvision.forecast.growth import Weather
+from fruitvision.forecast.growth import Weather, grow_to
 from fruitvision.forecast.inputs import default_inputs, what_if
 from fruitvision.forecast.shared import draw_shared, drawn_share
 from fruitvision.settings import Settings
@@ -42,8 +42,8 @@ def test_all_errors_at_nothing_give_the_arithmetic_of_the_chain() -> None:
     # 1,000 trees × 75 fruit × 0.96 = 72,000; mean mass 3.8e-4·E[D³] of the grown fruit.
     crop = drawn(exact_inputs(), EXACT)
     today = np.array(exact_sizes().quantiles_mm)
-    shift = np.mean(np.cbrt(today**3 + 4000 * 22)) - today.mean()
-    at_pick = today + shift
+    at_pick = grow_to(today, mm3_per_day=4000, days=22)
+    assert np.mean(at_pick**3) == pytest.approx(np.mean(today**3) + 88_000)
     assert crop.fruit == pytest.approx(np.full(200, 72_000))
     assert crop.diameter_mm == pytest.approx(np.full(200, at_pick.mean()), abs=0.01)
     assert crop.tonnes[0] == pytest.approx(72_000 * 3.8e-4 * np.mean(at_pick**3) / 1e6, rel=1e-3)

@@ -13,6 +13,7 @@ from fruitvision.forecast.growth import (
     Weather,
     default_growth,
     grow_to,
+    growth_shift_mm,
     mm_per_day,
     refuse_two_seasons,
     what_if_growth,
@@ -49,14 +50,28 @@ def rate(value: float, error: float, source: str = "test", *doubts: Doubt) -> Gr
 
 def test_growth_of_the_open_fuji_data() -> None:
     # 24 Fuji fruit, Cadriano 2022, Zenodo 10.5281/zenodo.10687503: mean 62.39 mm (sd 3.47) on
-    # 20 July, 69.84 (3.74) on 11 August; the mean gain of D³, carried on for 62 days, predicts
-    # 85.25 mm for 12 October; measured: 85.53. The fruit are taken as normal with these figures.
+    # 20 July, 69.84 (3.74) on 11 August; measured on 12 October: 85.53. The mean gain of D³ carried
+    # on for 62 days predicts 85.25 mm if each fruit gains it, 85.13 with an equal mm shift, which
+    # is what is forecast. The fruit are taken as normal with these figures.
     july, august = 62.39 + 3.47 * NORMAL, 69.84 + 3.74 * NORMAL
-    per_day = (np.mean(august**3) - np.mean(july**3)) / 22
-    october = grow_to(august, mm3_per_day=float(per_day), days=62)
-    assert october.mean() == pytest.approx(85.25, abs=0.05)
+    per_day = float(np.mean(august**3) - np.mean(july**3)) / 22
+    assert np.cbrt(august**3 + 62 * per_day).mean() == pytest.approx(85.25, abs=0.05)
+    october = grow_to(august, mm3_per_day=per_day, days=62)
+    assert october.mean() == pytest.approx(85.13, abs=0.05)
     assert october.std() == pytest.approx(3.74, abs=0.01)
     assert abs(october.mean() - 85.53) < 0.4
+
+
+def test_the_mean_cube_gains_what_the_rate_says() -> None:
+    # Skewed fruit: mean cube today + 22 days of 4,000 mm³ is the mean cube at the end.
+    today = 55.0 + 20.0 * np.linspace(0, 1, 101) ** 2
+    later = grow_to(today, mm3_per_day=4000, days=22)
+    assert np.mean(later**3) == pytest.approx(np.mean(today**3) + 88_000, rel=1e-12)
+    assert np.ptp(later - today) == pytest.approx(0, abs=1e-9)
+    # All fruit of one size: a plain cube root. 60³ + 21,600 = 237,600.
+    assert growth_shift_mm(60.0, 0.0, 21_600.0) == pytest.approx(237_600 ** (1 / 3) - 60)
+    # Not below nothing.
+    assert growth_shift_mm(60.0, 5.0, -1e9) == pytest.approx(-60, abs=1e-3)
 
 
 def test_no_days_no_growth() -> None:
@@ -104,6 +119,9 @@ def test_dates_of_two_seasons_are_refused() -> None:
 # ---------------------------------------------------------------- a block's own rate
 
 
+TAGS = np.arange(4.0)
+
+
 def tagged(gain_mm3: float, *, days: int = 21, trees: int = 5) -> list[CaliperReading]:
     readings = []
     for position in range(trees):
@@ -117,11 +135,31 @@ def tagged(gain_mm3: float, *, days: int = 21, trees: int = 5) -> list[CaliperRe
 
 def test_tagged_fruit_give_the_blocks_own_rate() -> None:
     found = caliper_growth(tagged(84_000))
-    # Gains of the trees: 84,000 × (1, 1.02, 1.04, 1.06, 1.08); mean 1.04, sd of the means 0.0316.
+    # Gains of the trees: 84,000 × (1, 1.02, 1.04, 1.06, 1.08); mean 1.04.
     assert found is not None
     assert found.mm3_per_day == pytest.approx(84_000 * 1.04 / 21)
-    assert found.mm3_per_day_error == pytest.approx(84_000 * 0.031623 / 5**0.5 / 21, rel=1e-3)
+    # The error is that of the mm gained by tree, times 3D²; D is 66.9 mm over both days.
+    gains = [
+        np.mean([(d**3 + 84_000 * (1 + 0.02 * tree)) ** (1 / 3) - d for d in 60.0 + tree + TAGS])
+        for tree in range(5)
+    ]
+    error_mm = np.std(gains, ddof=1) / 5**0.5
+    assert found.mm3_per_day_error == pytest.approx(3 * 66.9**2 * error_mm / 21, rel=0.01)
     assert found.doubts == ()
+
+
+def test_large_fruit_that_gain_the_same_mm_are_no_doubt_about_growth() -> None:
+    # Trees of 58 to 70 mm all gain 7 mm in 21 days: their D³ gains differ by 40 %, growth by none.
+    readings = [
+        caliper(position, size + add, on=day, tag=str(tag))
+        for position in range(5)
+        for tag, size in enumerate(58.0 + 2 * position + TAGS)
+        for day, add in ((ago(21), 0.0), (WALK, 7.0))
+    ]
+    found = caliper_growth(readings)
+    assert found is not None
+    assert found.mm3_per_day_error == pytest.approx(0, abs=1e-6)
+    assert mm_per_day(found, diameter_mm=66.97) == pytest.approx(7 / 21, rel=0.005)
 
 
 def test_untagged_fruit_are_compared_by_their_means() -> None:

@@ -1,7 +1,10 @@
 """The size distribution of a block, freed of noise and set right by calipers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from fruitvision.domain import Doubt
 from fruitvision.settings import Settings
@@ -62,3 +65,91 @@ def test_weighted_quantiles_lean_to_the_heavy_values() -> None:
         np.array([70.0, 60.0, 80.0]), np.array([1.0, 1.0, 8.0]), np.array([0.0, 2 / 11, 1.0])
     )
     assert found == pytest.approx([60, 70, 80])
+
+
+# ---------------------------------------------------------------- photos and calipers together
+
+
+def _two_trees_by_hand(visible: tuple[int, int]) -> float:
+    """Mean size of ten trees whose marker is not to be trusted; two of them are calipered, at
+    about 60 mm and about 70 mm."""
+    trees = [
+        tree(i, visible[i] if i < 2 else 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)
+    ]
+    readings = [
+        caliper(i, middle + d) for i, middle in ((0, 60.0), (1, 70.0)) for d in (-1.0, 0.0, 1.0)
+    ]
+    lost = replace(SETTINGS, marker_depth_error_mm=1e6)
+    found = size_distribution(trees, readings, walked_on=WALK, settings=lost)
+    assert found is not None
+    return found.mean_mm
+
+
+def test_a_calipered_tree_counts_by_its_fruit() -> None:
+    # Three readings a tree, but the tree of small fruit bears three times as many.
+    assert _two_trees_by_hand((50, 50)) == pytest.approx(65.0, abs=0.01)
+    assert _two_trees_by_hand((75, 25)) == pytest.approx(0.75 * 60 + 0.25 * 70, abs=0.01)
+
+
+def test_errors_of_photos_and_calipers_combine_as_those_of_two_witnesses() -> None:
+    rng = np.random.default_rng(8)
+    readings = [caliper(i, 75 + float(d)) for i in range(8) for d in rng.normal(0, 5.5, 10)]
+    trees = _sized_trees(rng)
+    photos = size_distribution(trees, [], walked_on=WALK, settings=SETTINGS)
+    both = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
+    assert photos is not None
+    assert both is not None
+    of_photos = photos.mean_error_mm**2 + (photos.shared_error * photos.mean_mm) ** 2
+    by_hand = np.std([np.mean([r.diameter_mm for r in readings[i : i + 10]])
+                      for i in range(0, 80, 10)], ddof=1) ** 2 / 8  # fmt: skip
+    whole = both.mean_error_mm**2 + (both.shared_error * both.mean_mm) ** 2
+    assert whole == pytest.approx(of_photos * by_hand / (of_photos + by_hand), rel=0.01)
+    # What is left is the calipers' own: of eight trees, and of this block alone.
+    assert both.freedom == 7
+    assert both.shared_error * both.mean_mm < both.mean_error_mm / 3
+    assert photos.freedom == 19
+
+
+def test_two_calipered_trees_leave_a_range_with_a_mean() -> None:
+    # One degree of freedom has no mean in a simulation; P10 to P90 is that of t all the same.
+    trees = [tree(i, 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)]
+    readings = [caliper(i, 60.0 + 10 * i + d) for i in range(2) for d in (-1.0, 1.0)]
+    lost = replace(SETTINGS, marker_depth_error_mm=1e6)
+    found = size_distribution(trees, readings, walked_on=WALK, settings=lost)
+    assert found is not None
+    assert found.freedom == 3
+    # Means 60 and 70: error 5 mm, t(1) at 90 % is 3.0777 (printed tables).
+    half = float(stats.t.ppf(0.9, 3)) * found.mean_error_mm
+    assert half == pytest.approx(3.0777 * 5, rel=1e-3)
+
+
+def test_the_spread_by_hand_is_within_and_between_trees() -> None:
+    # Fifteen trees of two readings, 60, 66 or 72 ± 3 mm.
+    readings = [
+        caliper(10 * i + k, 60.0 + 6 * i + d) for k in range(5) for i in range(3) for d in (-3, 3)
+    ]
+    trees = [tree(i, 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)]
+    found = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
+    assert found is not None
+    # Mean squares: between, 2·(10·6²)/14; within, 15·(3² + 3²)/15 = 18. The variance is
+    # MSW + (MSB − MSW)/2.
+    msb = 2 * 10 * 36 / 14
+    assert found.sd_mm**2 == pytest.approx(18 + (msb - 18) / 2)
+    error = (2 * (msb / 2) ** 2 / 14 + 2 * 9**2 / 15) ** 0.5
+    assert found.spread_error == pytest.approx(error / (2 * found.sd_mm**2))
+
+
+def test_the_stated_error_of_the_spread_is_its_error() -> None:
+    # 400 blocks of 8 trees × 10 fruit, trees 2 mm and fruit 4.6 mm: sd 5.016.
+    rng = np.random.default_rng(9)
+    trees = [tree(i, 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)]
+    found = []
+    for _ in range(400):
+        middles, fruit = rng.normal(70, 2, 8), rng.normal(0, 4.6, (8, 10))
+        readings = [caliper(i, float(d)) for i in range(8) for d in middles[i] + fruit[i]]
+        sizes = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
+        assert sizes is not None
+        found.append((sizes.sd_mm, sizes.spread_error))
+    sd, stated = np.array(found).T
+    assert sd.mean() == pytest.approx(5.016, abs=0.05)
+    assert stated.mean() == pytest.approx(sd.std() / 5.016, rel=0.12)

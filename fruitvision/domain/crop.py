@@ -99,9 +99,10 @@ class StratumEstimate:
 class SizeDistribution:
     """Diameters of a block's fruit on one day, freed of measuring noise.
 
-    `quantiles_mm` are equally probable diameters, smallest first. `mean_error_mm` is the
-    tree-to-tree sampling error of the mean; `shared_error` is the relative error of the scale that
-    is common to all photos of the walk; `spread_error` is the relative error of the spread.
+    `quantiles_mm` are equally probable diameters, smallest first. `mean_error_mm` is the error of
+    the mean by the trees and fruit drawn, with its degrees of freedom (trees less one if None);
+    `shared_error` is the relative error of the scale that is common to all photos of the walk;
+    `spread_error` is the relative error of the spread.
     """
 
     measured_on: date
@@ -114,6 +115,13 @@ class SizeDistribution:
     fruit: int
     trees: int
     doubts: Doubts = ()
+    degrees_of_freedom: int | None = None
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of `mean_error_mm`, at least 1."""
+        given = self.degrees_of_freedom
+        return max(1, self.trees - 1 if given is None else given)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,39 +20,38 @@ from fruitvision.domain import Doubt, GrowthRate
 from fruitvision.errors import ForecastError
 from fruitvision.settings import Settings
 
+Array = NDArray[np.float64]
+
+# Half of a mean cube below which nothing is left of a fruit, mm³: 1e-6 mm. Keeps a division whole.
+SMALLEST_MM3 = 1e-18
 # Days from the first measurement of fruit to the last pick of one season. Our choice: fruit hang
 # 120 to 200 days, so that dates farther apart belong to two seasons.
 SEASON_DAYS = 240
 
 
-def growth_shift_mm(
-    diameters_mm: NDArray[np.float64], gain_mm3: float | NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """By how much the mean diameter grows when every fruit gains the same D³, mm.
+def growth_shift_mm(mean_mm: float | Array, sd_mm: float | Array, gain_mm3: float | Array) -> Array:
+    """By how many mm all fruit grow, each by the same, when the mean of their cubes gains so much.
+
+    A rate is the gain of the mean cube, so that is what grows in a straight line, and the mass
+    with it. With x the mean at the end, x³ + 3σ²x = μ³ + 3σ²μ + gain (the third moment stays);
+    solved by Cardano's formula. Giving the gain to each fruit's own cube instead would move the
+    mean about 4 CV² too far: 0.2 mm in three weeks.
 
     Parameters
     ----------
-    diameters_mm : (..., N) float
-        Diameters today.
-    gain_mm3 : float or (...,) float
-        Gain of the cubed diameter, mm³.
-
-    Returns
-    -------
-    (...,) float
+    mean_mm, sd_mm : float or array
+        Of the diameters today.
+    gain_mm3 : float or array
+        Gain of the mean cubed diameter, mm³; fruit shrink to nothing at most.
     """
-    gain = np.asarray(gain_mm3, float)[..., np.newaxis]
-    # Products: a power of 3 takes numpy ten times as long.
-    cubes = diameters_mm * diameters_mm * diameters_mm + gain
-    grown: NDArray[np.float64] = np.cbrt(np.maximum(cubes, 0.0)).mean(axis=-1)
-    shift: NDArray[np.float64] = grown - diameters_mm.mean(axis=-1)
-    return shift
+    mean, variance = np.asarray(mean_mm, float), np.asarray(sd_mm, float) ** 2
+    half = np.maximum((mean**3 + 3 * variance * mean + gain_mm3) / 2, SMALLEST_MM3)
+    root = np.cbrt(half + np.sqrt(half**2 + variance**3))
+    return np.asarray(root - variance / root - mean)
 
 
-def grow_to(
-    diameters_mm: NDArray[np.float64], *, mm3_per_day: float, days: int
-) -> NDArray[np.float64]:
-    """Diameters after `days`: the mean grows linearly in D³, every fruit by the same mm.
+def grow_to(diameters_mm: Array, *, mm3_per_day: float, days: int) -> Array:
+    """Diameters after `days`: the mean cube grows linearly, every fruit by the same mm.
 
     The equal shift keeps the spread, as measured fruit do (3.7 → 4.0 mm in 62 days); growing each
     fruit by the same D³ would shrink it to 2.5 mm (same data).
@@ -64,7 +63,9 @@ def grow_to(
     """
     if days < 0:
         raise ValueError(f"days must be 0 or more, got {days}")
-    return diameters_mm + growth_shift_mm(diameters_mm, mm3_per_day * days)
+    return diameters_mm + growth_shift_mm(
+        float(diameters_mm.mean()), float(diameters_mm.std()), mm3_per_day * days
+    )
 
 
 def mm_per_day(growth: GrowthRate, *, diameter_mm: float) -> float:

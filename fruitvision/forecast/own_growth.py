@@ -210,17 +210,42 @@ def _rate_of(visits: Sequence[_Visit]) -> Sampled | None:
     """Rate over these visits: of tagged fruit, else of the means; None if it can't be had."""
     if visits[-1].day - visits[0].day < SHORTEST_DAYS:
         return None
-    slopes = _tagged_slopes(visits)
-    if len(slopes) >= FEWEST_TREES:
-        return cluster_mean(slopes)
+    tagged = _tagged_slopes(visits)
+    if len(tagged) >= FEWEST_TREES:
+        return _rate_of_tagged(tagged)
     points = [_cube_of_visit(visit) for visit in visits if len(visit.trees) >= FEWEST_TREES]
     if len(points) < 2 or points[-1].day - points[0].day < SHORTEST_DAYS:
         return None
     return fit_rate(points)
 
 
-def _tagged_slopes(visits: Sequence[_Visit]) -> list[list[float]]:
-    """Slope of D³ of every fruit tagged at the last visit and an earlier one, by tree."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TaggedFruit:
+    """Growth of one fruit a day, in D³ and in mm, and 3D², by which one follows from the other."""
+
+    mm3_per_day: float
+    mm_per_day: float
+    mm3_per_mm: float
+
+
+def _rate_of_tagged(trees: Sequence[Sequence[_TaggedFruit]]) -> Sampled:
+    """Mean gain of D³, with the error of the mean gain in mm.
+
+    Fruit gain about the same mm whatever their size, so large ones gain more D³. Which sizes were
+    tagged is an error of the mean size today; it is not to count again as one of growth.
+    """
+    rate = cluster_mean([[fruit.mm3_per_day for fruit in tree] for tree in trees])
+    in_mm = cluster_mean([[fruit.mm_per_day for fruit in tree] for tree in trees])
+    mm3_per_mm = float(np.mean([fruit.mm3_per_mm for tree in trees for fruit in tree]))
+    return Sampled(
+        value=rate.value,
+        error=in_mm.error * mm3_per_mm,
+        degrees_of_freedom=rate.degrees_of_freedom,
+    )
+
+
+def _tagged_slopes(visits: Sequence[_Visit]) -> list[list[_TaggedFruit]]:
+    """Growth of every fruit tagged at the last visit and an earlier one, by tree."""
     variances = _forgotten(len(visits))
     found = []
     for tree in visits[-1].trees:
@@ -239,9 +264,14 @@ def _days_of(points: Sequence[tuple[float, float, float]]) -> float:
     return max(day for day, _, _ in points) - min(day for day, _, _ in points)
 
 
-def _slope(points: Sequence[tuple[float, float, float]]) -> float:
+def _slope(points: Sequence[tuple[float, float, float]]) -> _TaggedFruit:
     days, cubes, weights = (np.array(column) for column in zip(*points, strict=True))
-    return float(_slope_shares(days, weights) @ cubes)
+    shares, diameters = _slope_shares(days, weights), np.cbrt(cubes)
+    return _TaggedFruit(
+        mm3_per_day=float(shares @ cubes),
+        mm_per_day=float(shares @ diameters),
+        mm3_per_mm=3 * float(np.mean(diameters**2)),
+    )
 
 
 def _cube_of_visit(visit: _Visit) -> DatedCube:

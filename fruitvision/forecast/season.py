@@ -23,10 +23,9 @@ from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
 
-# Diameters by which the growth of the mean is computed. Our choice: with 25 of a block's 199 it is
-# right to 0.01 mm.
-GROWTH_NODES = 25
 SMALLEST_MM = 1.0
+# What marks a rate that is not the block's own.
+_BORROWED = frozenset({Doubt.DEFAULT_GROWTH, Doubt.SISTER_GROWTH, Doubt.FARM_GROWTH})
 
 
 class Season:
@@ -43,14 +42,17 @@ class Season:
         self.mean_mm, self.stretch = draw_sizes(sizes, inputs, settings, shared)
         self.factor = _mass_factor(inputs.weight, inputs.estimate, settings, shared)
         self.rate = _growth_rate(inputs.growth, inputs.estimate, settings, shared)
-        self._some = _some_of(self.nodes.deviations_mm)
+        # The block's own rate was measured on the fruit whose mean is in doubt: if they are larger
+        # than they seem, so was their gain of D³, and the same mm remain. Another rate stands.
+        own = not _BORROWED.intersection(inputs.growth.doubts)
+        self._growing_mm = np.full_like(self.mean_mm, sizes.mean_mm) if own else self.mean_mm
+        self._sd_mm = float(self.nodes.deviations_mm.std())
 
     def at_pick(self, pick_date: date, days_late: NDArray[np.int64]) -> DrawnSizes:
-        """Sizes on the day of a pass in every draw: the mean grows in D³, all fruit by its mm."""
+        """Sizes on the day of a pass in every draw: the mean cube grows, fruit by the same mm."""
         ahead = (pick_date - self.sizes.measured_on).days + days_late
         days = np.maximum(ahead, 0).astype(float)
-        some = self.mean_mm[:, np.newaxis] + self.stretch[:, np.newaxis] * self._some
-        shift = growth_shift_mm(np.maximum(some, SMALLEST_MM), self.rate * days)
+        shift = growth_shift_mm(self._growing_mm, self.stretch * self._sd_mm, self.rate * days)
         shift += self.settings.projection_error_mm_per_day * days * self.shared.season
         return DrawnSizes(
             mean_mm=self.mean_mm + np.maximum(shift, 0.0),
@@ -62,8 +64,8 @@ class Season:
     def expected_mm(self, pick_date: date) -> float:
         """Mean diameter at a pass without any error."""
         days = max(0, (pick_date - self.sizes.measured_on).days)
-        today = np.maximum(self.sizes.mean_mm + self._some, SMALLEST_MM)
-        shift = growth_shift_mm(today, self.inputs.growth.mm3_per_day * days)
+        gain_mm3 = self.inputs.growth.mm3_per_day * days
+        shift = growth_shift_mm(self.sizes.mean_mm, self._sd_mm, gain_mm3)
         return self.sizes.mean_mm + float(shift)
 
     def taken(self) -> Array:
@@ -82,21 +84,13 @@ class Season:
         return flat.reshape(len(masses), *shape)
 
 
-def _some_of(deviations_mm: Array) -> Array:
-    """At most about `GROWTH_NODES` deviations, evenly spaced and with mean 0."""
-    step = max(1, len(deviations_mm) // GROWTH_NODES)
-    first = ((len(deviations_mm) - 1) % step) // 2
-    some = deviations_mm[first::step]
-    return np.asarray(some - some.mean())
-
-
 def draw_sizes(
     sizes: SizeDistribution, inputs: BlockInputs, settings: Settings, shared: SharedErrors
 ) -> tuple[Array, Array]:
     """Mean diameter on the day of the walk, and the stretch of the spread, (draws,) each."""
     name = inputs.estimate.block.block_id
     draws = settings.draws
-    student = named_rng(settings, "size", name).standard_t(max(1, sizes.trees - 1), draws)
+    student = named_rng(settings, "size", name).standard_t(sizes.freedom, draws)
     mean = sizes.mean_mm * (1 + sizes.shared_error * shared.scale) + sizes.mean_error_mm * student
     # Lognormal, so that the spread stays above 0.
     stretch = np.exp(sizes.spread_error * named_normal(settings, "spread", name))
@@ -119,7 +113,7 @@ def _growth_rate(
     block = estimate.block
     if Doubt.DEFAULT_GROWTH in growth.doubts:
         normal = shared.growth
-    elif {Doubt.SISTER_GROWTH, Doubt.FARM_GROWTH} & set(growth.doubts):
+    elif _BORROWED.intersection(growth.doubts):
         normal = named_normal(settings, "growth of", block.group or block.variety)
     else:
         normal = named_normal(settings, "growth", block.block_id)

@@ -66,7 +66,7 @@ class Growth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StraightGrowth:
-    """The law of the forecast itself: the mean is linear in D³, every fruit gains the same mm.
+    """The law of the forecast itself: the mean of D³ is linear, every fruit gains the same mm.
 
     With it, a season without errors must give the exact forecast.
     """
@@ -86,9 +86,24 @@ class StraightGrowth:
         self, diameter_mm: Floats, *, usual_mm: float, walked_on: date, days: float, pace: Floats
     ) -> Floats:
         """(N,) diameters `days` growing days after the walk (before it if negative)."""
-        cubes = np.maximum(diameter_mm**3 + self.mm3_per_day * days, 0.0)
-        shift = (np.cbrt(cubes) - diameter_mm).mean() if len(cubes) else 0.0
+        if not len(diameter_mm):
+            return diameter_mm
+        spread = float(diameter_mm.var())
+        mean = float(diameter_mm.mean())
+        wanted = mean**3 + 3.0 * spread * mean + self.mm3_per_day * days
+        shift = _mean_of_cube(max(wanted, 0.0), spread) - mean
         return np.asarray(np.maximum(diameter_mm + shift * pace, 1.0), dtype=np.float64)
+
+
+def _mean_of_cube(cube: float, spread: float) -> float:
+    """The x above 0 with x³ + 3·spread·x = cube, by Newton's steps from above."""
+    x = max(float(np.cbrt(cube)), 1e-9)
+    for _ in range(50):
+        step = (x**3 + 3.0 * spread * x - cube) / (3.0 * (x**2 + spread))
+        x -= step
+        if abs(step) < 1e-12:
+            break
+    return x
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
