@@ -11,6 +11,7 @@ coded as the real ones are, and reduced to the same median fruit width. Prints o
 50 and 90 % of each number, its Wasserstein distance from the real set, the same in standard
 deviations of the real set, and how well classifiers tell patches apart (50 %: they cannot).
 
+A judge gets better the more it has to learn from: compare rendered sets of one size, `--photos N`.
 `--yardstick` compares the real photos of two stages with each other, and every other real photo
 with the rest: what "different orchard and weather" and "no difference" look like in these numbers.
 `--detector` scores the classical detector on every set, to see which is easier for it.
@@ -83,6 +84,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     real_ones = real_photos(given.real, given.annotations, fruit="apple", split="train")
     by_name = {"real": real_ones, **_by_name(given.rendered)}
     for name, photos in by_name.items():
+        if given.photos is not None and name != "real":
+            photos[:] = _thinned(photos, given.photos)
         if not usable(photos):
             sys.exit(f"{name}: no photo has 5 fruit with a median width of {FRUIT_PX:.0f} px.")
     real, *rendered = (_set(name, photos) for name, photos in by_name.items())
@@ -109,6 +112,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--real", type=Path, required=True, help="folder of the real photos")
     parser.add_argument("--annotations", type=Path, required=True)
     parser.add_argument("--rendered", action="append", required=True)
+    parser.add_argument("--photos", type=int, help="at most so many photos of a rendered set")
     parser.add_argument("--json", type=Path)
     parser.add_argument("--page", type=Path)
     parser.add_argument("--plots", type=Path)
@@ -124,6 +128,13 @@ def _by_name(given: Sequence[str]) -> dict[str, list[Labelled]]:
         name, _, folder = one.rpartition("=")
         found.setdefault(name or Path(folder).name, []).extend(rendered_photos(Path(folder)))
     return found
+
+
+def _thinned(photos: list[Labelled], most: int) -> list[Labelled]:
+    """At most so many of the photos that can be used, spread evenly."""
+    kept = usable(photos)
+    places = np.linspace(0, len(kept) - 1, min(most, len(kept))).round().astype(int)
+    return [kept[place] for place in places]
 
 
 def _set(name: str, photos: list[Labelled]) -> PhotoSet:
