@@ -7,8 +7,9 @@ from typing import Any
 
 import altair as alt
 
-from fruitvision.domain import ClassForecast, HiddenFruitFactor, SizeDistribution
+from fruitvision.domain import Bridge, ClassForecast, HiddenFruitFactor, SizeDistribution
 from fruitvision.pipeline.lines import TreeLine, bars_mm
+from fruitvision.report.forecast import SMALLEST_STEP
 
 RUSSET = "#7a3b2e"
 BARK = "#3f3528"
@@ -17,13 +18,18 @@ SAND = "#cfa98f"
 # Heights of charts and of a row in a chart of rows, px. Our choice: legible at 390 px width.
 HEIGHT_PX = 260
 ROW_PX = 30
+# Room for the axis below a chart of few rows, px.
+AXIS_PX = 75
 # Width of the bars of the size distribution, mm. Our choice: half of a 5 mm class.
 BAR_MM = 2.5
 # A class narrower than this has no room for its name. Our choice: 20 px on a phone.
 NARROWEST_NAMED_MM = 1.5
-# Room above the bars for the names of the classes.
-HEADROOM = 1.15
+# Room above the bars for the names of the classes, in two lines so that they fit on a phone.
+HEADROOM = 1.25
+NAME_PX = 16
 FONT_PX = 13
+# Room beside the bars of a bridge, as a part of their length. Our choice: a number fits in.
+BRIDGE_ROOM = 0.12
 
 Chart = alt.LayerChart | alt.FacetChart
 Limits = Sequence[tuple[str, float, float]]
@@ -70,9 +76,12 @@ def sizes(today: SizeDistribution, limits: Limits) -> Chart:
         alt.Chart(_values([{"low": edge} for edge in edges]))
         .mark_rule(color=BARK, strokeDash=[4, 3])
         .encode(x=x),
-        alt.Chart(_values(names))
-        .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2)
-        .encode(x=x, y=alt.value(0), text="name:N"),
+        *(
+            alt.Chart(_values(names[start::2]))
+            .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2 + NAME_PX * start)
+            .encode(x=x, y=alt.value(0), text="name:N")
+            for start in (0, 1)
+        ),
     ).properties(height=HEIGHT_PX)
 
 
@@ -122,3 +131,45 @@ def packout(classes: Sequence[ClassForecast]) -> Chart:
         for end in ("P10", "P90")
     ]
     return alt.layer(bars, whiskers, *ends).properties(height=ROW_PX * max(len(rows), 2) + 40)
+
+
+def bridge(found: Bridge) -> Chart:
+    """Expected cartons before and now, and the bars of each cause between them.
+
+    A bar runs from where the sum stood to where it stands after its cause; the change is written
+    beside it with its sign, so that nothing rests on the colour.
+    """
+    bars: list[dict[str, Any]] = []
+    at = found.earlier_cartons
+    for step in found.steps:
+        if abs(step.cartons) >= SMALLEST_STEP:
+            bars.append(_bar(step.cause, at, at + step.cartons, f"{step.cartons:+,.0f}"))
+        at += step.cartons
+    ends = [
+        _bar(name, value, value, f"{value:,.0f}")
+        for name, value in (("before", found.earlier_cartons), ("now", found.cartons))
+    ]
+    order = ["before", *(str(row["cause"]) for row in bars), "now"]
+    low = min(row["left"] for row in (*bars, *ends))
+    high = max(row["right"] for row in (*bars, *ends))
+    room = max(BRIDGE_ROOM * (high - low), 1.0)
+    x = alt.X(
+        "to:Q",
+        title="Expected cartons",
+        scale=alt.Scale(domain=[low - room, high + 2 * room], nice=False),
+        axis=_axis(format=",d", tickCount=5),
+    )
+    y = alt.Y("cause:N", sort=order, title=None, axis=_axis())
+    rising = alt.condition("datum.to >= datum.from", alt.value(LEAF), alt.value(RUSSET))
+    return alt.layer(
+        alt.Chart(_values(bars)).mark_bar(size=16).encode(x=x, x2="from:Q", y=y, color=rising),
+        alt.Chart(_values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
+        alt.Chart(_values([*bars, *ends]))
+        .mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=6)
+        .encode(x=alt.X("right:Q"), y=y, text="text:N"),
+    ).properties(height=ROW_PX * len(order) + AXIS_PX)
+
+
+def _bar(cause: str, start: float, end: float, text: str) -> dict[str, Any]:
+    ends = {"left": min(start, end), "right": max(start, end)}
+    return {"cause": cause, "from": start, "to": end, "text": text, **ends}

@@ -11,7 +11,7 @@ import streamlit as st
 
 from app import show_crop
 from app.files import bytes_of
-from fruitvision.domain import Block, MeasuredPhoto, SizeTable
+from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.overlay import write_overlay
 from fruitvision.pipeline import Measured, Refused, image_of
 from fruitvision.pipeline.additions import farm_settings
@@ -26,6 +26,7 @@ _REFUSED = "refused"
 _BLOCK = "block_id"
 _SIZES = "size_table"
 _VERSION = "forecast_id"
+_WHAT_IF = "what_if"
 _NOTE = "note"
 _ROUND = "round"
 
@@ -132,6 +133,17 @@ def remember_version(forecast_id: str) -> None:
 def last_version() -> str | None:
     """The forecast that was made last in this visit."""
     found: str | None = st.session_state.get(_VERSION)
+    return found
+
+
+def remember_what_if(forecast: Forecast | None) -> None:
+    """Show this what-if; it is kept for this visit only. None forgets it."""
+    st.session_state[_WHAT_IF] = forecast
+
+
+def last_what_if() -> Forecast | None:
+    """The what-if that was asked for last in this visit."""
+    found: Forecast | None = st.session_state.get(_WHAT_IF)
     return found
 
 

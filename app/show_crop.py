@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import date
+
+import streamlit as st
 
 from app import show
 from fruitvision.domain import (
@@ -12,9 +15,13 @@ from fruitvision.domain import (
     Forecast,
     GrowthRate,
     HiddenFruitFactor,
+    WeekForecast,
 )
+from fruitvision.forecast.summary import ALL
+from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
 from fruitvision.pipeline.lines import TreeLine
 from fruitvision.report import range_words
+from fruitvision.report.forecast import week_words
 
 _SIZE_TABLES = {
     "box_counts_42lb": "Counts per 42 lb box",
@@ -91,6 +98,81 @@ def packout_table(crop: CropForecast) -> None:
     )
 
 
+def weeks(crop: CropForecast) -> None:
+    """Cartons by week and class for sales, starting with the week that brings most."""
+    wholes = [row for row in crop.weeks if row.size_class == ALL]
+    mondays = [row.week for row in wholes]
+    most = max(range(len(wholes)), key=lambda index: wholes[index].cartons.p50)
+    chosen = st.selectbox(
+        f"Week of {crop.name}", mondays, index=most, format_func=_week_choice(wholes)
+    )
+    _week_table([row for row in crop.weeks if row.week == chosen])
+
+
+def _week_choice(wholes: Sequence[WeekForecast]) -> Callable[[date], str]:
+    cartons = {row.week: range_words(row.cartons) for row in wholes}
+    return lambda monday: f"{week_words(monday)}: {cartons[monday]} cartons"
+
+
+def _week_table(rows: Sequence[WeekForecast]) -> None:
+    """Safe to promise, even chance, at most."""
+    whole = [row for row in rows if row.size_class == ALL]
+    classes = [row for row in reversed(rows) if row.size_class != ALL and row.cartons.p90 >= 1]
+    show.table(
+        [
+            {
+                "Class": row.size_class.capitalize(),
+                "P10 (safe)": f"{row.cartons.p10:,.0f}",
+                "P50": f"{row.cartons.p50:,.0f}",
+                "P90": f"{row.cartons.p90:,.0f}",
+            }
+            for row in (*classes, *whole)
+        ]
+    )
+
+
+def picks_table(crop: CropForecast) -> None:
+    """What each pass through a block brings in."""
+    show.table(
+        [
+            {
+                "Pass": show.day(one.pick_date),
+                "Bins": range_words(one.bins),
+                "Mean, mm": range_words(one.diameter_mm),
+                "Cartons": range_words(one.cartons),
+            }
+            for one in crop.picks
+        ]
+    )
+
+
+def uses(forecast: Forecast) -> None:
+    """The farm's number for each use."""
+    numbers = [one for one in use_numbers(forecast) if one.level == "farm"]
+    show.numbers(
+        [
+            (
+                WORDS_OF_USE[one.use].capitalize(),
+                f"{one.value:,.0f} {one.unit}",
+                f"less comes in with a chance of {100 * one.quantile:.0f} %",
+            )
+            for one in numbers
+        ]
+    )
+
+
+def beside(planned: Forecast | None, what_if: Forecast) -> None:
+    """A what-if beside the forecast of record; alone where there is none."""
+    crops = {"What if": what_if.total} | ({"As planned": planned.total} if planned else {})
+    rows = [
+        {"": "Cartons packed"} | {name: range_words(c.cartons) for name, c in crops.items()},
+        {"": "Bins"} | {name: range_words(c.bins) for name, c in crops.items()},
+        {"": "Mean size, mm"}
+        | {name: range_words(c.diameter_mm, digits=1) for name, c in crops.items()},
+    ]
+    show.table(rows)
+
+
 def classes_that_matter(crop: CropForecast) -> list[ClassForecast]:
     """Classes with a chance of half a percent of the fruit, or of one carton."""
     return [item for item in crop.classes if item.share.p90 >= 0.005 or item.cartons.p90 >= 1]
@@ -107,4 +189,7 @@ def size_table_words(name: str) -> str:
 
 def version_words(forecast: Forecast) -> str:
     """How a forecast is named in a list."""
-    return f"{forecast.forecast_id}, {size_table_words(forecast.size_table)}"
+    number = f"No. {forecast.number}, " if forecast.number else ""
+    what_if = f", what if: {forecast.what_if}" if forecast.what_if else ""
+    table = size_table_words(forecast.size_table)
+    return f"{number}{forecast.made_on}, {table}{what_if} ({forecast.forecast_id[11:]})"

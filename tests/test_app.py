@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from hashlib import sha256
 from pathlib import Path
 
@@ -13,9 +13,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app.files import safe_name, saved
-from fruitvision.domain import Doubt, MeasuredPhoto, SizeDistribution
+from fruitvision.domain import Doubt, MeasuredPhoto, Pick, PickPlan, SizeDistribution
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import WalkPhoto
+from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.additions import (
     NamedFile,
@@ -147,7 +148,7 @@ def test_the_block_page_shows_fruit_per_tree_and_the_factor(filled: Path) -> Non
 
 
 def test_the_block_page_lists_trees_with_their_hand_counts(filled: Path) -> None:
-    trees = page("block").table[0].value
+    trees = next(item.value for item in page("block").table if "Seen" in item.value)
     assert trees["Seen"].tolist() == [str(2 * (6 + n)) for n in range(1, TREES + 1)]
     assert trees["Hand count"].tolist()[4:6] == ["33", "–"]
 
@@ -157,13 +158,80 @@ def test_a_forecast_can_be_made_and_taken_to_sales(filled: Path) -> None:
     assert not app.download_button
     press(app, "Make forecast")
     assert not app.exception
-    assert [item.label for item in app.download_button] == ["XLSX", "CSV", "JSON"]
+    assert [item.label for item in app.download_button] == ["XLSX", "CSV", "Weeks, CSV", "JSON"]
     shown = text(app)
     assert "A forecast, not an offer" in shown
     assert "Next best action" in shown
     with open_farm(filled) as store:
         (kept,) = store.forecasts()
     assert app.selectbox[-1].value == kept.forecast_id
+
+
+def test_a_what_if_stands_beside_the_forecast_of_record_and_is_not_kept(filled: Path) -> None:
+    app = press(page("forecast"), "Make forecast")
+    app.radio[0].set_value(Weather.DRY).run()
+    press(app, "Show what if")
+    assert not app.exception
+    assert "What if: dry season up to the pick.** It is not kept." in text(app)
+    both = next(item.value for item in app.table if "As planned" in item.value)
+    now, planned = (float(both[name].tolist()[2].split()[0]) for name in ("What if", "As planned"))
+    # Mean size at the pick: a dry season makes smaller fruit.
+    assert now < planned
+    with open_farm(filled) as store:
+        assert len(store.forecasts()) == 1
+
+
+def test_weeks_of_two_passes_can_be_chosen_and_the_uses_are_shown(filled: Path) -> None:
+    with open_farm(filled) as store:
+        passes = (records.PICK, 0.3), (records.PICK + timedelta(days=7), 0.7)
+        picks = tuple(Pick(pick_date=day, share=share) for day, share in passes)
+        store.save_pick_plan(records.BLOCK_ID, PickPlan(picks=picks))
+    app = press(page("forecast"), "Make forecast")
+    weeks = next(item for item in app.selectbox if item.label == "Week of Gala")
+    # 10 September, with most of the fruit, is in week 37.
+    assert str(weeks.value) == "2026-09-07"
+    sold = next(item.value for item in app.table if "P10 (safe)" in item.value)
+    assert sold["Class"].tolist()[-1] == "All"
+    assert "To promise" in text(app)
+
+
+def test_a_second_forecast_says_why_it_changed(filled: Path) -> None:
+    press(page("forecast"), "Make forecast")
+    with open_farm(filled) as store:
+        store.save_hand_counts([records.hand_count(n, 4 * (6 + n)) for n in range(1, 6)])
+    app = press(page("forecast"), "Make forecast")
+    assert not app.exception
+    assert "Why it changed" in text(app)
+    assert "No. 2, " in app.selectbox[1].options[0]
+
+
+def test_the_next_walk_is_planned_from_the_block_page(filled: Path) -> None:
+    app = page("block")
+    assert not app.download_button
+    rows = next(item for item in app.text_input if item.label == "Positions of each row")
+    rows.set_value("500, 500").run()
+    assert not app.exception
+    assert [item.label for item in app.download_button] == ["Walk list, A4", "Walk list, Letter"]
+    stops = next(item.value for item in app.table if "Stop" in item.value)
+    assert len(stops) == 12
+    assert sum("count by hand" in note for note in stops["Note"]) == 5
+
+
+def test_a_register_comes_in_by_upload_and_parts_the_block(filled: Path) -> None:
+    lines = ["block,row,position,kind,stratum,variety"]
+    for place in range(1, 1001):
+        kind = "pollinizer" if place > 990 else "bearing"
+        stratum = "low" if place % 2 else ""
+        lines.append(f"Gala North,1,{place},{kind},{stratum},{'Fuji' if place > 990 else ''}")
+    app = page("photos")
+    upload(app, "register", ("register.csv", "\n".join(lines).encode()))
+    press(app, "Load register")
+    assert "register.csv: 1,000 register places in." in app.success[0].value
+    app = page("block")
+    assert "10 trees of Fuji, not in these numbers" in text(app)
+    parts = next(item.value for item in app.table if "Part" in item.value)
+    assert parts["Part"].tolist() == ["rest of the block", "low"]
+    assert parts["Photographed"].tolist() == ["5", "5"]
 
 
 def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:

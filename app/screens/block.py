@@ -2,10 +2,12 @@
 
 import streamlit as st
 
-from app import charts, session, show, show_crop
+from app import charts, session, show, show_block, show_crop
 from app.forms.hand_work import measure_again
+from app.forms.plan import walk_plan
 from fruitvision.domain import BlockEstimate
-from fruitvision.pipeline import BlockWalks, estimate_blocks
+from fruitvision.hidden_factor import factor_words
+from fruitvision.pipeline import BlockWalks, attention_of, estimate_blocks
 from fruitvision.pipeline.lines import (
     TreeLine,
     class_limits_mm,
@@ -22,7 +24,7 @@ def headline(walk: BlockWalks) -> None:
             show.estimate("Fruit per tree", now.fruit_per_tree),
             show.estimate("Fruit in the block", now.fruit_total),
             show_crop.factor(now.factor),
-            ("Trees photographed", f"{now.trees}", f"of {now.block.bearing_trees:,} bearing"),
+            ("Trees photographed", f"{now.trees}", f"of {walk.check.register_trees:,.0f} bearing"),
         ]
     )
     st.caption(
@@ -54,6 +56,8 @@ def hidden_fruit(now: BlockEstimate, trees: tuple[TreeLine, ...]) -> None:
         st.subheader("Hand counts")
         st.write("One dot a tree; the dashed line is the hidden-fruit factor.")
         st.altair_chart(charts.hand_against_visible(trees, now.factor), width="stretch")
+        for sentence in factor_words(now.factor, now.walked_on):
+            st.write(show.plain(sentence))
 
 
 store = session.farm()
@@ -76,8 +80,13 @@ show.refused([item for item in refused if item.name == block.block_id])
 for found in (walk for walk in walks if walk.estimate.block == block):
     trees = tree_lines(block.block_id, store, photos)
     headline(found)
+    show_block.next_step(found)
+    show_block.standing_out([one for one in attention_of(walks) if one.block_id == block.block_id])
+    show_block.register(found)
     sizes(found.estimate)
     hidden_fruit(found.estimate, trees)
     st.subheader("Trees")
     show_crop.trees(trees)
+with st.expander("Plan the next walk"):
+    walk_plan(store, block)
 st.page_link("screens/forecast.py", label="Forecast the pick", icon=":material/arrow_forward:")

@@ -7,24 +7,31 @@ from pathlib import Path
 import streamlit as st
 
 from app import charts, files, session, show, show_crop
-from fruitvision.domain import CropForecast, Forecast
-from fruitvision.export import write_forecast_csv, write_forecast_json, write_forecast_xlsx
+from app.forms.what_if import show_what_if, what_if
+from fruitvision.domain import CropForecast, Forecast, SizeTable
+from fruitvision.export import (
+    write_forecast_csv,
+    write_forecast_json,
+    write_forecast_xlsx,
+    write_weeks_csv,
+)
 from fruitvision.pipeline import forecast_farm
+from fruitvision.report import range_words
+from fruitvision.report.forecast import NO_CLASSES, week_words
 from fruitvision.store import FarmStore
 
 Write = Callable[[Forecast, Path], object]
-FILES: tuple[tuple[str, Write, str], ...] = (
-    (
-        "xlsx",
-        write_forecast_xlsx,
-        "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-    ),
-    ("csv", write_forecast_csv, "text/csv"),
-    ("json", write_forecast_json, "application/json"),
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+FILES: tuple[tuple[str, str, Write, str], ...] = (
+    ("XLSX", "forecast.xlsx", write_forecast_xlsx, XLSX),
+    ("CSV", "forecast.csv", write_forecast_csv, "text/csv"),
+    ("Weeks, CSV", "weeks.csv", write_weeks_csv, "text/csv"),
+    ("JSON", "forecast.json", write_forecast_json, "application/json"),
 )
 
 
-def make(store: FarmStore) -> None:
+def make(store: FarmStore) -> SizeTable:
+    """The size table, and the button that makes a forecast by it."""
     table = session.choose_size_table()
     dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
     st.caption(f"Pick dates: {show.plain(', '.join(dates))}.")
@@ -34,6 +41,7 @@ def make(store: FarmStore) -> None:
             session.remember_version(made.forecast_id)
             session.say_next("The forecast is made and kept.", refused)
             st.rerun()
+    return table
 
 
 def choose(forecasts: Sequence[Forecast]) -> Forecast:
@@ -53,11 +61,11 @@ def choose(forecasts: Sequence[Forecast]) -> Forecast:
 def downloads(forecast: Forecast) -> None:
     st.markdown("**For sales**")
     with st.container(horizontal=True):
-        for ending, write, mime in FILES:
+        for label, name, write, mime in FILES:
             st.download_button(
-                ending.upper(),
-                files.bytes_of(partial(write, forecast), f"forecast.{ending}"),
-                file_name=f"forecast-{forecast.forecast_id}.{ending}",
+                label,
+                files.bytes_of(partial(write, forecast), name),
+                file_name=f"{forecast.forecast_id}-{name}",
                 mime=mime,
                 icon=":material/download:",
             )
@@ -68,15 +76,36 @@ def packout(crop: CropForecast) -> None:
     if crop.classes:
         st.altair_chart(charts.packout(show_crop.classes_that_matter(crop)), width="stretch")
         show_crop.packout_table(crop)
+    elif crop.cartons is not None:
+        st.write(f"{range_words(crop.cartons)} cartons; {NO_CLASSES}")
+    weeks = sorted({row.week for row in crop.weeks})
+    if len(weeks) == 1:
+        st.caption(f"All of it comes in {week_words(weeks[0])}.")
+    elif weeks:
+        st.markdown("**Cartons by week**")
+        show_crop.weeks(crop)
+    st.caption(show.plain(crop.rests_on))
     show.doubts(crop.doubts)
 
 
+def changes(forecast: Forecast) -> None:
+    if forecast.bridge is not None:
+        st.subheader("Why it changed")
+        st.write(f"Expected cartons since forecast {forecast.bridge.earlier_id}.")
+        st.altair_chart(charts.bridge(forecast.bridge), width="stretch")
+
+
 def shown(forecast: Forecast) -> None:
+    if forecast.what_if:
+        st.warning(f"What if: {show.plain(forecast.what_if)}. Not the forecast of record.")
     show_crop.crop_numbers(forecast.total)
+    st.caption(show.plain(forecast.total.rests_on))
     st.caption("Below each number its range, P10–P90: 8 of 10 times the truth lies in it.")
     show.caution()
     st.markdown(f"**Next best action.** {show.plain(forecast.next_action)}")
+    show_crop.uses(forecast)
     downloads(forecast)
+    changes(forecast)
     columns = st.columns(min(2, len(forecast.varieties)), gap="medium")
     for number, variety in enumerate(forecast.varieties):
         with columns[number % len(columns)]:
@@ -85,6 +114,9 @@ def shown(forecast: Forecast) -> None:
     for crop in forecast.blocks:
         with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
             show_crop.crop_numbers(crop)
+            if len(crop.picks) > 1:
+                show_crop.picks_table(crop)
+            st.caption(show.plain(crop.rests_on))
             show.doubts(crop.doubts)
 
 
@@ -97,8 +129,11 @@ if not store.blocks():
     st.stop()
 new, kept = st.columns(2, gap="medium")
 with new:
-    make(store)
+    table = make(store)
 forecasts = store.forecasts()
+with st.expander("What if it is dry, or you pick later?"):
+    what_if(store, table)
+    show_what_if(forecasts)
 if forecasts:
     with kept:
         chosen = choose(forecasts)

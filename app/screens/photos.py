@@ -7,6 +7,7 @@ import streamlit as st
 
 from app import session, show
 from app.forms.hand_work import hand_count_form, hand_uploads, measure_again, ruler_form
+from app.forms.office import office_uploads
 from app.forms.photos import tree_form, walk_form
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.store import FarmStore
@@ -57,7 +58,9 @@ if not blocks:
     st.write("Photos belong to a tree of a block: add a block first.")
     st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
-one_tree, walk, hand_work, ruler = st.tabs(["One tree", "A walk", "Hand work", "Ruler"])
+one_tree, walk, hand_work, office, ruler = st.tabs(
+    ["One tree", "A walk", "Hand work", "Office tables", "Ruler"]
+)
 with one_tree:
     tree_form(store, blocks)
 with walk:
@@ -65,6 +68,8 @@ with walk:
 with hand_work:
     hand_count_form(store, blocks)
     hand_uploads(store)
+with office:
+    office_uploads(store)
 with ruler:
     ruler_form(store)
 last = session.last_measured()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,13 @@ from fruitvision.store import Store
 
 # Endings of a table, in the order in which they are looked for.
 ENDINGS = (".csv", ".xlsx")
+# Names of the tables, and their columns; those in brackets need not be there.
+TABLES = {
+    "register": "block, row, position (kind, stratum, bearing_share, variety)",
+    "gaps": "block, row, position, visited_on, found",
+    "picks": "block, pick_date (share, date_error_days, doubling_g, left_share)",
+    "weighed": "variety, weighed_on, diameter_mm, mass_g",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +58,20 @@ def load_office(
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
     """Read what a folder holds of register, gaps, picks and weighed, and keep it.
 
+    Raises
+    ------
+    FieldDataError
+        If a table can't be read or lacks a column.
+    """
+    found = {name: path for name in TABLES if (path := table_in(folder, name)) is not None}
+    return load_tables(found, store, blocks)
+
+
+def load_tables(
+    paths: Mapping[str, Path], store: Store, blocks: Sequence[Block]
+) -> tuple[OfficeRows, tuple[Refused, ...]]:
+    """Read tables by their name of `TABLES`, and keep them.
+
     A register that contradicts its block is refused as a whole, block by block.
 
     Raises
@@ -59,7 +80,7 @@ def load_office(
         If a table can't be read or lacks a column.
     """
     refused: list[Refused] = []
-    register = _of_blocks(folder, "register", read_register, blocks, refused)
+    register = _of_blocks(paths.get("register"), read_register, blocks, refused)
     kept = 0
     for block in blocks:
         rows = [row for row in register if row.tree.block_id == block.block_id]
@@ -72,22 +93,20 @@ def load_office(
             refused.append(
                 Refused(name=f"register of {block.block_id}", what=err.what, fix=err.fix)
             )
-    gaps = _of_blocks(folder, "gaps", read_gaps, blocks, refused)
+    gaps = _of_blocks(paths.get("gaps"), read_gaps, blocks, refused)
     store.save_visited_places(gaps)
-    picks = _load_picks(folder, store, blocks, refused)
-    weighed = _load_weighed(folder, store, refused)
+    picks = _load_picks(paths.get("picks"), store, blocks, refused)
+    weighed = _load_weighed(paths.get("weighed"), store, refused)
     counts = OfficeRows(register=kept, gaps=len(gaps), picks=picks, weighed=weighed)
     return counts, tuple(refused)
 
 
 def _of_blocks(
-    folder: Path,
-    name: str,
+    path: Path | None,
     read: Callable[[Path], FieldTable[TreeRow]],
     blocks: Sequence[Block],
     refused: list[Refused],
 ) -> tuple[TreeRow, ...]:
-    path = table_in(folder, name)
     if path is None:
         return ()
     table = check_blocks(read(path), blocks)
@@ -95,8 +114,9 @@ def _of_blocks(
     return table.rows
 
 
-def _load_picks(folder: Path, store: Store, blocks: Sequence[Block], refused: list[Refused]) -> int:
-    path = table_in(folder, "picks")
+def _load_picks(
+    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused]
+) -> int:
     if path is None:
         return 0
     found = read_picks(path)
@@ -116,8 +136,7 @@ def _load_picks(folder: Path, store: Store, blocks: Sequence[Block], refused: li
     return len(names & found.plans.keys())
 
 
-def _load_weighed(folder: Path, store: Store, refused: list[Refused]) -> int:
-    path = table_in(folder, "weighed")
+def _load_weighed(path: Path | None, store: Store, refused: list[Refused]) -> int:
     if path is None:
         return 0
     table = read_weighed(path)
