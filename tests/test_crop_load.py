@@ -72,7 +72,7 @@ def test_no_trunk_no_load() -> None:
         (125, 135, 51, "Late: little size gain"),
     ],
 )
-def test_thinning_is_advised_only_if_the_whole_range_is_over(
+def test_scenario_56_thinning_is_advised_only_if_the_whole_range_is_over(
     low: float, high: float, days: int, words: str
 ) -> None:
     found = thinning_words(Estimate(low, (low + high) / 2, high), target=100, days_after_bloom=days)

@@ -57,7 +57,7 @@ def test_blocks_are_read_with_their_dates_and_gaps(file) -> None:
     assert table.refused == ()
 
 
-def test_a_thousands_comma_in_the_number_of_trees_is_read(file) -> None:
+def test_scenario_7_a_thousands_comma_in_the_number_of_trees_is_read(file) -> None:
     table = read_blocks(file('block,variety,positions\nHill,Gala,"3,000"\n'))
     assert table.rows[0].positions == 3000
 
@@ -77,7 +77,9 @@ def test_a_thousands_comma_in_the_number_of_trees_is_read(file) -> None:
         (",Gala,40,,,", "block is empty"),
     ],
 )
-def test_a_bad_block_is_refused_by_line_and_the_rest_goes_on(file, cells: str, words: str) -> None:
+def test_scenario_7_a_bad_block_is_refused_by_line_and_the_rest_goes_on(
+    file, cells: str, words: str
+) -> None:
     table = read_blocks(file(f"{BLOCKS_HEADER}{cells}\nMill,Fuji,800,,,\n"))
     assert [block.block_id for block in table.rows] == ["Mill"]
     (refused,) = table.refused
@@ -92,7 +94,7 @@ def test_an_unquoted_thousands_comma_is_not_cut_in_two_silently(file) -> None:
     assert "more cells than the header: '000'" in table.refused[0].what
 
 
-def test_two_blocks_of_one_name_are_both_refused_naming_both_lines(file) -> None:
+def test_scenario_6_two_blocks_of_one_name_are_refused_naming_both_lines(file) -> None:
     table = read_blocks(
         file(BLOCKS_HEADER + "Hill,Gala,40,,,\nMill,Fuji,800,,,\n hill ,Fuji,50,,,\n")
     )
@@ -258,7 +260,7 @@ def test_two_different_counts_of_a_tree_on_a_day_are_refused(file) -> None:
 # ---------------------------------------------------------------- calipers
 
 
-def test_a_decimal_comma_of_the_caliper_is_read(file) -> None:
+def test_scenario_33_a_decimal_comma_of_the_caliper_is_read(file) -> None:
     table = read_calipers(file(CALIPERS_HEADER + 'Hill,1,2,1,2026-08-12,"71,5"\n'))
     assert table.rows == (
         CaliperReading(
@@ -270,7 +272,7 @@ def test_a_decimal_comma_of_the_caliper_is_read(file) -> None:
     )
 
 
-def test_inches_in_a_column_of_mm_are_proposed_and_not_converted(file) -> None:
+def test_scenario_33_inches_in_a_column_of_mm_are_proposed_and_not_converted(file) -> None:
     table = read_calipers(file(CALIPERS_HEADER + "Hill,1,2,1,2026-08-12,2.79\n"))
     assert table.rows == ()
     # 2.79 in × 25.4 mm/in = 70.866 mm.
@@ -287,7 +289,7 @@ def test_the_column_in_inches_is_converted(file) -> None:
 
 
 @pytest.mark.parametrize("diameter", ["700", "9.9", "0.5", "150.1", "71.500,0", "-71", ""])
-def test_a_diameter_that_is_no_apple_is_refused(file, diameter: str) -> None:
+def test_scenario_33_a_diameter_that_is_no_apple_is_refused(file, diameter: str) -> None:
     table = read_calipers(file(CALIPERS_HEADER + f'Hill,1,2,1,2026-08-12,"{diameter}"\n'))
     assert table.rows == ()
     assert "diameter_mm is" in table.refused[0].what

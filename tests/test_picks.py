@@ -52,7 +52,7 @@ def test_the_worked_example_of_three_colour_picks() -> None:
     assert [round(100 * share) for share in taken.sum(axis=1)] == [35, 33, 29]
 
 
-def test_three_picks_take_what_one_would_and_fall_in_size() -> None:
+def test_scenario_38_three_picks_take_what_one_would_and_fall_in_size() -> None:
     # Scenario: 35/33/32 %, nothing left.
     taken, mass_g = pick_weights(masses(3), EQUAL, plan(0.35, 0.33, 0.32)), masses(3)
     assert taken.sum(axis=1) == pytest.approx([0.35, 0.33, 0.32], abs=1e-12)

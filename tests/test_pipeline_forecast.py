@@ -22,7 +22,10 @@ from fruitvision.domain import (
     WeighedFruit,
 )
 from fruitvision.errors import ForecastError
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.growth import Weather
+from fruitvision.forecast.shared import draw_shared
+from fruitvision.forecast.summary import Heading, summarise
 from fruitvision.forecast.uses import use_numbers
 from fruitvision.pipeline import Choices, Refused, forecast_farm
 from fruitvision.records import from_json, to_json
@@ -31,6 +34,7 @@ from fruitvision.settings import settings_from_text
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
 from tests.farm_records import forecast as old_forecast
+from tests.forecast_records import EXACT, block_estimate, block_inputs, exact_sizes
 from tests.records import PICK, WALK
 from tests.walked_farm import (
     SETTINGS,
@@ -341,6 +345,31 @@ def test_scenario_5_the_farm_total_is_wider_than_independent_errors_would_make_i
     assert made.total.cartons.p50 == pytest.approx(
         sum(crop.cartons.p50 for crop in made.blocks), rel=0.01
     )
+
+
+@pytest.mark.parametrize(
+    ("trees", "fruit_per_tree", "fruit_per_bin", "bins"),
+    [(1000, 30, 2000, 15.0), (600, 40, 2500, 9.6)],
+    ids=["count 100", "count 125"],
+)
+def test_scenario_1_the_printed_bins_per_acre(
+    trees: int, fruit_per_tree: int, fruit_per_bin: int, bins: float
+) -> None:
+    # Ontario ministry of agriculture, "How to estimate bin requirements for apple harvest": 15 and
+    # 9.6 bins an acre. All fruit of one size, so many to a bin of 381 kg; picked on the walk's day.
+    mass_g = EXACT.bin_kg * 1000 / fruit_per_bin
+    mean_mm = (mass_g / EXACT.mass_factor_g_per_mm3) ** (1 / 3)
+    of_one_size = replace(exact_sizes(mean_mm=mean_mm), quantiles_mm=(mean_mm,) * 199, sd_mm=0.0)
+    estimate = replace(
+        block_estimate(with_sizes=of_one_size, error=0.0, pick_date=WALK),
+        fruit_per_tree_mean=fruit_per_tree,
+    )
+    estimate = replace(estimate, block=replace(estimate.block, positions=trees))
+    settings = replace(EXACT, drop_share=0.0)
+    inputs = block_inputs(estimate, settings=settings)
+    draws = draw_block(inputs, TABLE, settings, draw_shared(settings))
+    found = summarise(draws, Heading(name="", variety="", pick_date=WALK), TABLE, settings)
+    assert found.bins.p50 == pytest.approx(bins, rel=1e-9)
 
 
 def test_scenario_4_another_carton_moves_classes_and_not_the_number_of_fruit(

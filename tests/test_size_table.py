@@ -142,7 +142,7 @@ def test_an_edited_table_is_read_in_any_order_and_with_decimal_commas(tmp_path: 
         ("", "has no classes"),
     ],
 )
-def test_a_table_that_makes_no_sense_is_refused_with_the_rows(
+def test_scenario_39_a_table_that_makes_no_sense_is_refused_with_the_rows(
     tmp_path: Path, rows: str, words: str
 ) -> None:
     with pytest.raises(SizeTableError, match=re.escape(words)) as refusal:

@@ -22,7 +22,7 @@ def _sized_trees(rng: np.random.Generator, *, bias: float = 1.0) -> list:  # typ
     ]  # fmt: skip
 
 
-def test_measuring_noise_is_taken_out_of_the_spread() -> None:
+def test_scenario_34_measuring_noise_is_taken_out_of_the_spread() -> None:
     # True N(75, 5.5) seen with 4 mm noise: 7.1 % read above 85 mm, 3.5 % are (normal tables).
     rng = np.random.default_rng(5)
     sizes = size_distribution(_sized_trees(rng), [], walked_on=WALK, settings=SETTINGS)

@@ -34,7 +34,7 @@ def drawn(
     return weighed(diameters, 3.8e-4 * diameters**3 * (1 + scatter * rng.standard_normal(number)))
 
 
-def test_sixty_pairs_give_the_power_they_were_made_with() -> None:
+def test_scenario_37_sixty_pairs_give_the_power_they_were_made_with() -> None:
     # W = 3.8e-4·D³ ± 5 %; standard error of the power 0.05/(0.081·√60) = 0.08.
     for seed in range(5):
         rule = weight_rule(drawn(60, scatter=0.05, seed=seed), SETTINGS)
@@ -81,7 +81,7 @@ def test_the_error_of_the_mean_is_that_of_repeated_weighings() -> None:
     assert 0.8 * seen < claimed < 1.8 * seen
 
 
-def test_four_pairs_leave_the_general_rule_and_say_so() -> None:
+def test_scenario_37_four_pairs_leave_the_general_rule_and_say_so() -> None:
     rule = weight_rule(drawn(4, scatter=0.05), SETTINGS)
     general = default_weight(SETTINGS)
     assert (rule.factor, rule.power, rule.scatter) == (3.8e-4, 3.0, general.scatter)
