@@ -22,6 +22,7 @@ from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
 from fruitvision.pipeline.lines import TreeLine
 from fruitvision.report import range_words
 from fruitvision.report.forecast import week_words
+from fruitvision.report.words import many
 
 _SIZE_TABLES = {
     "box_counts_42lb": "Counts per 42 lb box",
@@ -39,7 +40,7 @@ def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
     return (
         "Hidden-fruit factor",
         f"{found.factor:.2f}",
-        f"± {found.factor_error:.2f}, {found.trees} hand-counted trees",
+        f"± {found.factor_error:.2f}, {many(found.trees, 'hand-counted tree')}",
     )
 
 

@@ -33,7 +33,7 @@ from fruitvision.pipeline.block_record import (
     places_seen,
     read_blocks_of,
 )
-from fruitvision.pipeline.photos import Refused, made_with
+from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.register import check_register, pollinizers_of, register_notes
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -95,7 +95,7 @@ def estimate_blocks(
         try:
             walked[name] = _walked(record, records, settings, confirm_factor=confirm_factor)
         except FruitVisionError as err:
-            refused.append(Refused(name=name, what=err.what, fix=err.fix))
+            refused.append(refused_block(name, err))
     seasons = {
         name: replace(one.season, last_pick=_last_pick(one.estimate.block, plans.get(name)))
         for name, one in walked.items()

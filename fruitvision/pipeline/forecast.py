@@ -25,7 +25,7 @@ from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.block_inputs import block_inputs
 from fruitvision.pipeline.blocks import estimate_blocks
-from fruitvision.pipeline.photos import Refused, made_with
+from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.pipeline.publish import published
 from fruitvision.settings import Settings, all_settings_to_text
 from fruitvision.store import Store
@@ -117,7 +117,7 @@ def forecast_farm(
         except FruitVisionError as err:
             if name in dates:
                 raise
-            refused.append(Refused(name=name, what=err.what, fix=err.fix))
+            refused.append(refused_block(name, err))
     if not crops:
         raise _none_can_be(refused)
     origin = replace(

@@ -54,6 +54,11 @@ def refused_row(row: RefusedRow) -> Refused:
     return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
 
 
+def refused_block(block_id: str, err: FruitVisionError) -> Refused:
+    """A block that was left out; its name is said once."""
+    return Refused(name=block_id, what=err.what.removeprefix(f"{block_id}: "), fix=err.fix)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """Photos that were measured, in the order given, and those that were refused.

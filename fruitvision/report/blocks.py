@@ -8,7 +8,7 @@ from fruitvision.advice import Advice
 from fruitvision.domain import Attention, BlockEstimate, Pollinizers
 from fruitvision.hidden_factor import factor_words
 from fruitvision.pipeline.blocks import BlockWalks
-from fruitvision.report.words import doubt_lines, range_words
+from fruitvision.report.words import doubt_lines, many, range_words
 
 # Width of the words before a number.
 WORDS = 24
@@ -62,7 +62,7 @@ def _factor_words(estimate: BlockEstimate) -> str:
         return "none: visible fruit only"
     return (
         f"{factor.factor:.2f}, standard error {factor.factor_error:.2f} "
-        f"({factor.trees} hand-counted trees, {factor.protocol.value})"
+        f"({many(factor.trees, 'hand-counted tree')}, {factor.protocol.value})"
     )
 
 
@@ -73,7 +73,7 @@ def _size_lines(walk: BlockWalks) -> list[str]:
         error = (sizes.mean_error_mm**2 + (sizes.shared_error * sizes.mean_mm) ** 2) ** 0.5
         words = (
             f"{sizes.mean_mm:.1f} mm, standard error {error:.1f}, spread {sizes.sd_mm:.1f} mm "
-            f"({sizes.fruit} fruit of {sizes.trees} trees)"
+            f"({sizes.fruit} fruit of {many(sizes.trees, 'tree')})"
         )
         lines.append(_line("diameter", words))
     rate = f"{growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day"
@@ -94,7 +94,7 @@ def _without_name(words: str, walk: BlockWalks) -> str:
 
 def pollinizer_words(pollinizers: Pollinizers) -> str:
     """`12 trees of Braeburn, not in these numbers`."""
-    trees = f"{pollinizers.trees:,} tree{'' if pollinizers.trees == 1 else 's'}"
+    trees = many(pollinizers.trees, "tree")
     variety = pollinizers.variety or "a variety that is not written down"
     return f"{trees} of {variety}, not in these numbers"
 

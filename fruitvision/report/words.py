@@ -27,6 +27,11 @@ def three(estimate: Estimate) -> tuple[float, float, float]:
     return estimate.p10, estimate.p50, estimate.p90
 
 
+def many(number: int, what: str) -> str:
+    """`1 tree`, `12 trees`."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def doubt_lines(doubts: Doubts) -> list[str]:
     """One indented line for each doubt."""
     return [f"  ! {doubt.words}" for doubt in doubts]
