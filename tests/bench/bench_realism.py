@@ -102,7 +102,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     if given.page is not None:
         _page(real, rendered).save(given.page)
     if given.plots is not None:
-        _plots(real, rendered).save(given.plots)
+        # 256 colours: a third of the size, and hard to tell from all of them.
+        _plots(real, rendered).quantize(256).save(given.plots, optimize=True)
 
 
 def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
