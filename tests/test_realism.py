@@ -269,6 +269,28 @@ def test_rendered_fruit_of_this_row_are_measured_at_the_common_scale(tmp_path: P
     assert found["reddish fruit: ellipse share not leaf"] > 0.9
 
 
+def test_boxes_of_what_is_seen_come_from_the_coco_truth_and_crowds_are_left_out(
+    tmp_path: Path,
+) -> None:
+    write_rendered(tmp_path / "set")
+    x, y = places(48)[0]
+    seen = {
+        "image_id": 7,
+        "fv_fruit_id": f"F{x}-{y}",
+        "bbox": [x - 24, y - 24, 48, 20],
+        "iscrowd": 0,
+    }
+    crowd = {"image_id": 7, "bbox": [0, 0, 9, 9], "iscrowd": 1}
+    coco = {"images": [{"id": 7, "file_name": "photos/one.png"}], "annotations": [seen, crowd]}
+    (tmp_path / "set" / "truth_coco.json").write_text(json.dumps(coco), encoding="utf-8")
+
+    (photo,) = rendered_photos(tmp_path / "set")
+
+    assert photo.parts_px[0].tolist() == [x - 24, y - 24, 48, 20]
+    assert photo.boxes_px[0].tolist() == [x - 24, y - 24, 48, 48]
+    assert photo.parts_px[1:].tolist() == photo.boxes_px[1:].tolist()
+
+
 def test_small_fruit_are_not_enlarged(tmp_path: Path) -> None:
     write_rendered(tmp_path / "set", fruit_px=30)
 

@@ -225,6 +225,7 @@ def _visible_parts(path: Path) -> dict[tuple[str, str], tuple[float, ...]]:
     return {
         (names[one["image_id"]], one["fv_fruit_id"]): tuple(one["bbox"])
         for one in coco["annotations"]
+        if not one["iscrowd"]
     }
 
 
