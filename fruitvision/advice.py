@@ -82,12 +82,18 @@ class Advice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Errors:
-    """Relative errors of a block's crop, and the sample sizes that they hang on."""
+    """Relative errors of a block's crop, and the sample sizes that they hang on.
+
+    `size_freedom` : degrees of freedom of `size_sampling`, which is that of the calipered trees
+    where there are some (`by_calipers`): more photographed trees do not shrink it.
+    """
 
     sampling: float
     calibration: float
     size_sampling: float
     size_shared: float
+    size_freedom: float
+    by_calipers: bool
     trees: int
     counted: int
     population: float
@@ -97,7 +103,7 @@ class _Errors:
         parts = (
             (self.sampling, self.trees - 1),
             (self.calibration, self.counted - 1),
-            (POWER * self.size_sampling, self.trees - 1),
+            (POWER * self.size_sampling, self.size_freedom),
         )
         own = sum(error**2 for error, _ in parts)
         spread = sum(error**4 / max(freedom, 1) for error, freedom in parts)
@@ -162,6 +168,11 @@ def _missing(estimate: BlockEstimate) -> str:
         )
     if estimate.sizes is None:
         return "photograph again with the marker in view: no fruit could be sized."
+    if Doubt.REGISTER_DIFFERS in estimate.doubts:
+        return (
+            "put the tree register right: the walk found other gaps than it says, and the number "
+            "of trees is now the widest doubt."
+        )
     return ""
 
 
@@ -176,6 +187,8 @@ def _errors_of(estimate: BlockEstimate) -> _Errors:
         calibration=calibration,
         size_sampling=sizes.mean_error_mm / sizes.mean_mm if sizes else 0.0,
         size_shared=sizes.shared_error if sizes else 0.0,
+        size_freedom=sizes.freedom if sizes else 1.0,
+        by_calipers=sizes is not None and Doubt.NO_CALIPERS not in sizes.doubts,
         trees=estimate.trees,
         counted=estimate.factor.trees if estimate.factor else 0,
         population=max(population, float(estimate.trees)),
@@ -195,7 +208,8 @@ def _with_trees(errors: _Errors, more: int) -> _Errors:
     return _changed(
         errors,
         sampling=errors.sampling * (then_part / now_part if now_part > 0 else 0.0) ** 0.5,
-        size_sampling=errors.size_sampling * (have / then) ** 0.5,
+        size_sampling=errors.size_sampling * (1.0 if errors.by_calipers else (have / then) ** 0.5),
+        size_freedom=errors.size_freedom + (0 if errors.by_calipers else more),
         trees=then,
     )
 
@@ -218,10 +232,14 @@ def _with_calipers(estimate: BlockEstimate, errors: _Errors, more: int) -> _Erro
     if sizes is None:
         return errors
     within = (sizes.sd_mm / sizes.mean_mm) ** 2 / FRUIT_PER_CALIPERED_TREE
-    by_hand = (TREE_SPREAD_OF_DIAMETER**2 + within) / more + errors.size_sampling**2
-    shared = errors.size_shared**2
-    left = shared * by_hand / (shared + by_hand) if shared + by_hand > 0 else 0.0
-    return _changed(errors, size_shared=left**0.5)
+    by_hand = (TREE_SPREAD_OF_DIAMETER**2 + within) / more
+    weight = 1 - by_hand / (by_hand + errors.size_sampling**2 + errors.size_shared**2)
+    return _changed(
+        errors,
+        size_sampling=math.hypot((1 - weight) * errors.size_sampling, weight * by_hand**0.5),
+        size_shared=(1 - weight) * errors.size_shared,
+        size_freedom=more - 1 + (errors.size_freedom if errors.by_calipers else 0.0),
+    )
 
 
 def _more_trees(errors: _Errors, now: float, wanted: float) -> Step | None:

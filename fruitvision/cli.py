@@ -33,6 +33,7 @@ from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
+from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
 
 cli = typer.Typer(
@@ -42,6 +43,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
 )
 cli.add_typer(simulate_cli, name="simulate")
+cli.add_typer(bench_cli, name="bench")
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 SettingsFile = Annotated[

@@ -142,3 +142,16 @@ def test_no_more_trees_are_asked_for_than_stand_there() -> None:
 def test_a_wanted_range_of_nothing_is_refused() -> None:
     with pytest.raises(ValueError, match="above 0"):
         advise(estimate(), wanted=0.0)
+
+
+def test_more_photographed_trees_do_not_narrow_sizes_that_calipers_gave() -> None:
+    # Only the calipers' own error: 2 % of the size, 6 % of the mass.
+    known = estimate(sampling=0.0, trees=20, counted=20)
+    assert known.sizes is not None
+    by_hand = replace(known.sizes, mean_error_mm=1.4, degrees_of_freedom=7)
+    calipered = replace(known, sizes=by_hand)
+    # t(7) at 90 % is 1.4149 (printed tables).
+    assert advise(calipered).half_range == pytest.approx(1.4149 * 0.06, abs=1e-5)
+    assert not any("photograph" in step.words for step in advise(calipered, wanted=0.05).steps)
+    by_photos = replace(known, sizes=replace(by_hand, doubts=(Doubt.NO_CALIPERS,)))
+    assert any("photograph" in step.words for step in advise(by_photos, wanted=0.05).steps)

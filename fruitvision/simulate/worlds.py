@@ -206,7 +206,7 @@ WORLDS = (
     replace(
         _FRIENDLY,
         name="hidden-by-load",
-        words="A tree with twice the fruit hides 30 % more of them.",
+        words="A tree with twice the usual load hides 68 % of its fruit instead of 38 %.",
         errors=replace(_FRIENDLY_ERRORS, hidden_by_load=0.3),
     ),
     replace(
