@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitvision.errors import SettingsError, SimulationError
+from fruitvision.errors import SimulationError
 from fruitvision.simulate.picture.balls import Ball, Obstacles, ball_meshes
 from fruitvision.simulate.picture.camera import (
     Camera,
@@ -494,10 +494,3 @@ def test_every_material_scatters_light_and_none_makes_any(render: Any) -> None:
         found = float(render.light_of(stage, samples=32).mean())
         # An even sky of 0.93 to 1.0 all round is given back in part.
         assert 0.4 < found < 1.02, name
-
-
-def test_noise_can_be_taken_out_by_an_accelerator_only(render: Any) -> None:
-    stage = render.load_stage(two_balls(), None, small_camera(8, 8, 10.0))
-    with pytest.raises(SettingsError, match="scalar_rgb can't") as caught:
-        render.light_of(stage, samples=1, denoise=True)
-    assert "cuda_ad_rgb" in caught.value.fix

@@ -201,7 +201,6 @@ def test_an_unknown_preset_is_refused_with_the_nearest_and_all_names(tmp_path: P
     [
         (["--variant", "cuda"], "Known: cuda_ad_rgb, llvm_ad_rgb, scalar_rgb."),
         (["--workers", "0"], "from 1 to 64"),
-        (["--denoise"], "The variant scalar_rgb can't denoise."),
     ],
 )
 def test_an_impossible_machine_is_refused(tmp_path: Path, options: list[str], said: str) -> None:

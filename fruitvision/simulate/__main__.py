@@ -47,7 +47,6 @@ def _block(options: argparse.Namespace) -> tuple[Album, ...]:
         width_px=options.width,
         height_px=options.height,
         jpeg_quality=options.jpeg_quality,
-        denoise=options.denoise,
     )
     work = Work(
         preset=preset_of(options.preset),
@@ -77,7 +76,6 @@ def _parser() -> argparse.ArgumentParser:
     block.add_argument("--shrink", type=int, default=1)
     for name in ("--width", "--height", "--jpeg-quality"):
         block.add_argument(name, type=int)
-    block.add_argument("--denoise", action="store_true")
     benchmark = commands.add_parser("benchmark", help="the whole benchmark set")
     benchmark.add_argument("--only", action="append", default=[], help="this preset")
     for command in (block, benchmark):

@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 
-from fruitvision.errors import SimulationError
 from fruitvision.simulate.picture.render import choose_variant
 from fruitvision.simulate.picture.shoot import shoot
 from fruitvision.simulate.picture.shot import Shot
@@ -35,8 +34,6 @@ from fruitvision.whole_file import write_whole
 logger = logging.getLogger(__name__)
 
 FINISHED_FOLDER = ".made"
-DENOISING_VARIANT = "cuda_ad_rgb"
-
 
 # A photo: number of its album, and its own number in it.
 Place = tuple[int, int]
@@ -125,15 +122,10 @@ def fill_albums(
     Raises
     ------
     SimulationError
-        If a folder holds something else, or the variant can't denoise.
+        If a folder holds something else.
     SettingsError
         If the variant can't be used.
     """
-    if any(album.work.pictures.denoise for album in albums) and variant != DENOISING_VARIANT:
-        raise SimulationError(
-            f"The variant {variant} can't denoise.",
-            fix=f"Take --variant {DENOISING_VARIANT}, or more --samples without --denoise.",
-        )
     choose_variant(variant)
     for album in albums:
         start_folder(album.work, album.folder)
@@ -191,7 +183,7 @@ class Studio:
             choose_variant(self.variant)
             self._shots[number] = album.work.shots(album.work.draw())
         shot, wanted = self._shots[number][at], album.work.pictures
-        photo = shoot(shot, samples=wanted.samples, shrink=wanted.shrink, denoise=wanted.denoise)
+        photo = shoot(shot, samples=wanted.samples, shrink=wanted.shrink)
         write_whole(album.folder / shot.name, photo.jpeg)
         write_whole(album.finished(shot), photo.truth.to_json().encode())
 

@@ -10,7 +10,8 @@ import typer
 from fruitvision.simulate import defaults
 
 simulate_cli = typer.Typer(
-    help="Invented orchards whose every fruit is known: photos, tables, whole seasons.",
+    help="Invented orchards whose every fruit is known: photos, tables, whole seasons.\n\n"
+    "Example: fruitvision simulate block --preset easy-wall --trees 2 --seed 1 --out wall",
     no_args_is_help=True,
 )
 
@@ -56,9 +57,6 @@ def block(
     width: Annotated[int | None, typer.Option("--width", help="Of the photo, px.")] = None,
     height: Annotated[int | None, typer.Option("--height", help="Of the photo, px.")] = None,
     jpeg_quality: Annotated[int | None, typer.Option("--jpeg-quality", help="30 to 100.")] = None,
-    denoise: Annotated[
-        bool, typer.Option("--denoise", help="Smooth the renderer's noise; fewer samples do.")
-    ] = False,
     variant: Variant = defaults.VARIANT,
     workers: Workers = 1,
     tables_only: TablesOnly = False,
@@ -85,7 +83,6 @@ def block(
             width_px=width,
             height_px=height,
             jpeg_quality=jpeg_quality,
-            denoise=denoise,
         ),
     )
     albums = (Album(work=work, folder=out),)

@@ -46,7 +46,6 @@ class Pictures:
     width_px: int | None = None
     height_px: int | None = None
     jpeg_quality: int | None = None
-    denoise: bool = False
 
     def __post_init__(self) -> None:
         _check_range("samples", self.samples, 1, MOST_SAMPLES)

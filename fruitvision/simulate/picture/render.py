@@ -85,31 +85,18 @@ def load_stage(
     return Stage(scene=mi.load_dict(scene, parallel=False), camera=camera, face_labels=face_labels)
 
 
-def light_of(
-    stage: Stage, *, samples: int, denoise: bool = False, seed: int = 0
-) -> NDArray[np.float32]:
+def light_of(stage: Stage, *, samples: int, seed: int = 0) -> NDArray[np.float32]:
     """The picture as (H, W, 3) linear radiance, at least `samples` rays per px.
 
-    `denoise` : take out the noise of few rays with OptiX, so that 24 to 32 are enough; `seed` :
-    of that noise.
-
-    Raises
-    ------
-    SettingsError
-        If `denoise` is wanted from a variant that can't.
+    `seed` : of the noise that so few rays leave.
     """
     mi = _mitsuba()
-    if denoise and not mi.variant().startswith("cuda"):
-        raise SettingsError(
-            f"The variant {mi.variant()} can't take out noise.",
-            fix="Use cuda_ad_rgb, or more samples without denoising.",
-        )
     camera = stage.camera
     sensor = _sensor(camera)
     pixels = camera.width_px * camera.height_px
     passes = -(-samples // max(RAYS_AT_ONCE // pixels, 1))
-    integrator = mi.load_dict(_guided_path() if denoise else _path())
-    total = np.zeros((camera.height_px, camera.width_px, 9 if denoise else 3), dtype=np.float32)
+    integrator = mi.load_dict({"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH})
+    total = np.zeros((camera.height_px, camera.width_px, 3), dtype=np.float32)
     for number in range(passes):
         picture = mi.render(
             stage.scene,
@@ -121,29 +108,7 @@ def light_of(
         # A ray along an edge may give no number.
         total += np.nan_to_num(np.array(picture, dtype=np.float32), posinf=0.0, neginf=0.0)
     total /= passes
-    return _denoised(total, sensor) if denoise else total
-
-
-def _path() -> dict[str, Any]:
-    return {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": ROULETTE_DEPTH}
-
-
-def _guided_path() -> dict[str, Any]:
-    """Light, and two guides for the denoiser: colours of surfaces and where they face."""
-    return {"type": "aov", "aovs": "albedo:albedo,facing:sh_normal", "light": _path()}
-
-
-def _denoised(picture: NDArray[np.float32], sensor: Any) -> NDArray[np.float32]:
-    """(H, W, 3) light of (H, W, 9) light, colours and normals."""
-    mi = _mitsuba()
-    height, width, _ = picture.shape
-    light, colours, facing = (
-        mi.TensorXf(np.ascontiguousarray(picture[..., at : at + 3])) for at in (0, 3, 6)
-    )
-    denoiser = mi.OptixDenoiser(input_size=[width, height], albedo=True, normals=True)
-    to_sensor = sensor.world_transform().inverse()
-    found = denoiser(light, albedo=colours, normals=facing, to_sensor=to_sensor)
-    return np.maximum(np.array(found, dtype=np.float32), 0.0)
+    return total
 
 
 def labels_of(stage: Stage, *, per_side: int = 2) -> NDArray[np.int32]:

@@ -43,11 +43,11 @@ class Exposure:
     truth: PhotoTruth
 
 
-def shoot(shot: Shot, *, samples: int, shrink: int = 1, denoise: bool = False) -> Exposure:
+def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
     """Make one photo with its truth.
 
     `samples` : rays of light per px; `shrink` 5 gives a fifth of the width, to look at the scene
-    cheaply; the truth is that of the small photo. `denoise` : see `render.light_of`.
+    cheaply; the truth is that of the small photo.
     """
     look = shot.look
     first = compose(replace(shot, step=0))
@@ -68,7 +68,7 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1, denoise: bool = False) -
     # Each step is another photo, with noise of its own.
     aside = 10 * shot.step
     seed = int(shot.rng(7 + aside).integers(1 << 30))
-    seen = light_of(stage, samples=samples, denoise=denoise, seed=seed)
+    seen = light_of(stage, samples=samples, seed=seed)
     pixels = develop(look.phone, seen, shot.rng(4 + aside))
     jpeg = to_jpeg(
         pixels,
