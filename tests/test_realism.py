@@ -239,6 +239,9 @@ def write_rendered(folder: Path, fruit_px: int = 48) -> None:
         for (x, y), share in zip(places(fruit_px), (1, 1, 1, 1, 1, 0.1), strict=True)
     ]
     lines.append(f"photos/one.png,B1,5,5,{fruit_px},{fruit_px},0.0,1.0,false")
+    (folder / "truth_balls.csv").write_text(
+        f"{lines[0]}\nphotos/one.png,ball 1,240,180,24,24,0.0,1.0,true\n", encoding="utf-8"
+    )
     (folder / "truth_photos.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     corners = "100,100,120,100,120,120,100,120"
     (folder / "truth_markers.csv").write_text(
@@ -258,7 +261,10 @@ def test_rendered_fruit_of_this_row_are_measured_at_the_common_scale(tmp_path: P
     assert len(photo.other_px) == 1
     assert np.median(scaled.boxes_px[:, 2]) == pytest.approx(36)
     assert scaled.rgb.shape == (252, 360, 3)
-    assert not scaled.valid[80:100, 80:100].any()
+    # The marker's 20 px and as much on each side; the ball's 24 px; at 36 px a fruit instead of 48.
+    assert not scaled.valid[61:104, 61:104].any()
+    assert not scaled.valid[127:143, 172:188].any()
+    assert scaled.valid[:59].all()
     red, green = lab_of(np.array([[[190, 40, 50], [90, 130, 60]]], dtype=np.uint8))[0]
     found = dict(zip(FRUIT_COLUMNS, np.median(sample.fruit, axis=0), strict=True))
     assert found["fruit L*"] == pytest.approx(red[0], abs=2)

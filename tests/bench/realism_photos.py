@@ -50,7 +50,7 @@ class Labelled:
     `boxes_px` : (N, 4) x, y, width, height of the fruit that are measured, full outline where it
     is known; `parts_px` : (N, 4) around what is seen, the same as `boxes_px` where nobody knows;
     `shares` : (N,) their true visible shares, NaN for real photos; `other_px` : (M, 4) fruit of
-    this row that are not measured, but are no leaf either; `sheets_px` : (K, 4) areas to leave out.
+    this row that are not measured, but are no leaf either; `sheets_px` : (K, 4) sheets and balls.
     """
 
     path: Path
@@ -112,6 +112,9 @@ def real_photos(folder: Path, annotations: Path, *, fruit: str, split: str) -> l
 
 def rendered_photos(folder: Path) -> list[Labelled]:
     """The photos of a rendered set, in order of their names."""
+    if not (folder / "truth_photos.csv").is_file():
+        msg = f"{folder} has no truth_photos.csv: not a rendered set."
+        raise FileNotFoundError(msg)
     parts = _visible_parts(folder / "truth_coco.json")
     fruit: dict[str, list[tuple[float, ...]]] = defaultdict(list)
     for row in _rows(folder / "truth_photos.csv"):
@@ -121,6 +124,9 @@ def rendered_photos(folder: Path) -> list[Labelled]:
             part = parts.get((row["photo"], row["fruit_id"]), (np.nan,) * 4)
             fruit[row["photo"]].append((*numbers, *part))
     sheets = _sheets(folder / "truth_markers.csv")
+    for row in _rows(folder / "truth_balls.csv"):
+        ball = np.array([[float(row[key]) for key in FRUIT_COLUMNS[:5]]])
+        sheets[row["photo"]].append(tuple(boxes_of_ellipses(ball)[0].tolist()))
     return [
         _labelled(folder, name, np.array(fruit[name]), sheets.get(name, []))
         for name in sorted(fruit)
@@ -232,7 +238,7 @@ def _visible_parts(path: Path) -> dict[tuple[str, str], tuple[float, ...]]:
 def _sheets(path: Path) -> dict[str, list[tuple[float, ...]]]:
     """A printed sheet reaches at most a marker's side beyond the marker, on any side."""
     found: dict[str, list[tuple[float, ...]]] = defaultdict(list)
-    for row in _rows(path) if path.is_file() else ():
+    for row in _rows(path):
         if not row["x1_px"]:
             continue
         x = np.array([float(row[f"x{corner}_px"]) for corner in range(1, 5)])
@@ -245,5 +251,8 @@ def _sheets(path: Path) -> dict[str, list[tuple[float, ...]]]:
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
+    """Of a table; none if it is not there."""
+    if not path.is_file():
+        return []
     with path.open(encoding="utf-8", newline="") as stream:
         return list(csv.DictReader(stream))
