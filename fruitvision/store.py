@@ -67,6 +67,9 @@ class Store(Protocol):
     def photo_path(self, photo_id: str) -> Path: ...
     def save_measured_photo(self, measured: MeasuredPhoto) -> None: ...
     def measured_photo(self, photo_id: str, made_with: MadeWith) -> MeasuredPhoto | None: ...
+    def measured_photos_of(
+        self, block_id: str, made_with: MadeWith
+    ) -> tuple[MeasuredPhoto, ...]: ...
     def measured_photos(self) -> tuple[MeasuredPhoto, ...]: ...
     def save_tree_photos(self, photos: Iterable[TreePhoto]) -> None: ...
     def tree_photos(self, block_id: str | None = None) -> tuple[TreePhoto, ...]: ...
@@ -230,6 +233,21 @@ class FarmStore:
         with reading(self._engine, self._path) as connection:
             found = rows.measured_photos(connection, connection.execute(query).scalars().all())
         return found[0] if found else None
+
+    def measured_photos_of(self, block_id: str, made_with: MadeWith) -> tuple[MeasuredPhoto, ...]:
+        """The results of a block's photos made with just this, by photo name."""
+        column = tables.measurement.c
+        of_block = select(tables.tree_photo.c.photo_id).where(
+            tables.tree_photo.c.block_id == block_id
+        )
+        query = select(column.number).where(
+            column.photo_id.in_(of_block),
+            column.version == made_with.version,
+            column.detector == made_with.detector,
+            column.settings_sha256 == made_with.settings_sha256,
+        )
+        with reading(self._engine, self._path) as connection:
+            return rows.measured_photos(connection, connection.execute(query).scalars().all())
 
     def measured_photos(self) -> tuple[MeasuredPhoto, ...]:
         """The result that counts of every photo, by photo name."""

@@ -13,6 +13,7 @@ from fruitvision import store_tables as tables
 from fruitvision.domain import (
     Block,
     CaliperReading,
+    Doubt,
     Forecast,
     Fruit,
     HandCount,
@@ -182,23 +183,30 @@ def fruit_rows(measured: MeasuredPhoto, measurement: int) -> list[NewRow]:
 
 def measured_photos(connection: Connection, numbers: Sequence[int]) -> tuple[MeasuredPhoto, ...]:
     """The results of these numbers, by photo name."""
-    found = []
-    query = select(tables.measurement).where(tables.measurement.c.number.in_(numbers))
-    for row in connection.execute(query).mappings().all():
-        found.append(_measured_photo(connection, row))
+    measurement, fruit = tables.measurement, tables.fruit
+    results = connection.execute(select(measurement).where(measurement.c.number.in_(numbers)))
+    photos = connection.execute(
+        select(tables.photo).where(
+            tables.photo.c.photo_id.in_(
+                select(measurement.c.photo_id).where(measurement.c.number.in_(numbers))
+            )
+        )
+    )
+    by_id = {row["photo_id"]: _photo(row) for row in photos.mappings()}
+    seen: dict[int, list[FoundRow]] = {}
+    query = select(fruit).where(fruit.c.measurement.in_(numbers))
+    for row in connection.execute(query.order_by(fruit.c.measurement, fruit.c.number)).mappings():
+        seen.setdefault(row["measurement"], []).append(row)
+    found = [
+        _measured_photo(row, by_id[row["photo_id"]], seen.get(row["number"], []))
+        for row in results.mappings()
+    ]
     return tuple(sorted(found, key=lambda measured: (measured.photo.name, measured.photo.photo_id)))
 
 
-def _measured_photo(connection: Connection, row: FoundRow) -> MeasuredPhoto:
-    photo_id = row["photo_id"]
-    photo = connection.execute(select(tables.photo).where(tables.photo.c.photo_id == photo_id))
-    fruit = connection.execute(
-        select(tables.fruit)
-        .where(tables.fruit.c.measurement == row["number"])
-        .order_by(tables.fruit.c.number)
-    )
+def _measured_photo(row: FoundRow, photo: Photo, fruit: Sequence[FoundRow]) -> MeasuredPhoto:
     plain = {
-        "photo": to_plain(_photo(photo.mappings().one())),
+        "photo": to_plain(photo),
         "references": row["markers"],
         "scale": row["scale"],
         "fruit": [],
@@ -207,15 +215,16 @@ def _measured_photo(connection: Connection, row: FoundRow) -> MeasuredPhoto:
         "made_with": {name: row[name] for name in ("version", "detector", "settings_sha256")},
     }
     return replace(
-        from_plain(MeasuredPhoto, plain),
-        fruit=tuple(_fruit(found, photo_id) for found in fruit.mappings()),
+        from_plain(MeasuredPhoto, plain), fruit=tuple(_fruit(one, photo.photo_id) for one in fruit)
     )
 
 
 def _fruit(row: FoundRow, photo_id: str) -> Fruit:
+    """A fruit made without `from_plain`: a farm has a hundred thousand of them."""
     fields = dict(row)
     del fields["measurement"], fields["number"]
-    return from_plain(Fruit, {**fields, "photo_id": photo_id})
+    doubts = tuple(map(Doubt, fields.pop("doubts")))
+    return Fruit(photo_id=photo_id, doubts=doubts, **fields)
 
 
 # ---------------------------------------------------------------- forecasts

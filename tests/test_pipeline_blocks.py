@@ -82,6 +82,7 @@ def test_scenario_31_photographed_trees_of_a_walk_with_notes_stand_beside_its_ga
     assert words in walk.check.words
     assert any(words in line for line in block_lines(walk))
     assert Doubt.REGISTER_DIFFERS in walk.estimate.doubts
+    assert "put the tree register right" in walk.advice.words
 
 
 def test_gaps_of_another_season_are_not_held_against_the_register(farm: FarmStore) -> None:

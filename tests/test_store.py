@@ -253,6 +253,20 @@ def test_other_settings_add_a_result_and_the_latest_counts(farm: FarmStore) -> N
     assert farm.measured_photo(photo_id, replace(MADE_WITH, version="9")) is None
 
 
+def test_results_of_one_block_come_together_and_only_those_made_with_just_this(
+    farm: FarmStore,
+) -> None:
+    first, second, elsewhere = (measured_photo(name) for name in ("1.jpg", "2.jpg", "3.jpg"))
+    for one in (second, first, elsewhere):
+        farm.save_measured_photo(one)
+    farm.save_measured_photo(measured_photo("1.jpg", made_with=OTHER_SETTINGS, fruit_count=5))
+    shown = [tree_photo("1.jpg", face="A"), tree_photo("2.jpg", face="B")]
+    farm.save_tree_photos([*shown, replace(tree_photo("3.jpg"), tree=TreeId("Mill", 1, 1))])
+    assert farm.measured_photos_of("Hill", MADE_WITH) == (first, second)
+    assert [len(one.fruit) for one in farm.measured_photos_of("Hill", OTHER_SETTINGS)] == [5]
+    assert farm.measured_photos_of("Nowhere", MADE_WITH) == ()
+
+
 def test_the_same_settings_replace_a_result(farm: FarmStore) -> None:
     farm.save_measured_photo(measured_photo(fruit_count=5))
     farm.save_measured_photo(measured_photo(fruit_count=2))

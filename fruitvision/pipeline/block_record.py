@@ -88,11 +88,8 @@ def _read_block(
     block: Block, store: Store, origin: MadeWith, latest: Callable[[], Measured]
 ) -> BlockRecord:
     photos = store.tree_photos(block.block_id)
-    measured = {
-        photo.photo_id: found
-        for photo in photos
-        if (found := store.measured_photo(photo.photo_id, origin)) is not None
-    }
+    found = store.measured_photos_of(block.block_id, origin)
+    measured = {one.photo.photo_id: one for one in found}
     walks: list[MeasuredWalk] = []
     others: list[MeasuredWalk] = []
     for walk in split_walks(photos):
