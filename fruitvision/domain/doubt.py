@@ -85,7 +85,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.NO_CALIPERS: "No caliper readings of this walk: photo millimetres are unchecked.",
     Doubt.POOLED_FACTOR: "The hidden-fruit factor leans on counts of like blocks.",
     Doubt.OLD_FACTOR: "The hand counts are more than 30 days older than the photos: count again.",
-    Doubt.OTHER_DETECTOR: "A hidden-fruit factor is of another detector: count again, or confirm it.",
+    Doubt.OTHER_DETECTOR: "Hidden fruit were told by another detector: count again, or confirm it.",
     Doubt.SUSPECT_PAIRS: "Some hand counts fit their photos badly: look at those trees.",
     Doubt.NOT_SPREAD: "The photographed trees stand in one part of the block only.",
     Doubt.STRATUM_NOT_SAMPLED: "A part of the block has no photographed tree: its load is assumed.",
