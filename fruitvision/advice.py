@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -195,17 +195,12 @@ def _errors_of(estimate: BlockEstimate) -> _Errors:
     )
 
 
-def _changed(errors: _Errors, **changes: float) -> _Errors:
-    values = {name: getattr(errors, name) for name in _Errors.__slots__}
-    return _Errors(**{**values, **changes})
-
-
 def _with_trees(errors: _Errors, more: int) -> _Errors:
     """More photographed trees: the finite block is in, hand counts stay as they are."""
     have, then = errors.trees, errors.trees + more
     now_part = 1 / have - 1 / errors.population
     then_part = max(0.0, 1 / then - 1 / errors.population)
-    return _changed(
+    return replace(
         errors,
         sampling=errors.sampling * (then_part / now_part if now_part > 0 else 0.0) ** 0.5,
         size_sampling=errors.size_sampling * (1.0 if errors.by_calipers else (have / then) ** 0.5),
@@ -219,7 +214,7 @@ def _with_counts(errors: _Errors, more: int) -> _Errors:
     counted = max(errors.counted, 1)
     now_part = 1 / counted - 1 / max(errors.trees, counted + 1)
     then_part = max(0.0, 1 / (counted + more) - 1 / max(errors.trees, counted + more))
-    return _changed(
+    return replace(
         errors,
         calibration=errors.calibration * (then_part / now_part if now_part > 0 else 0.0) ** 0.5,
         counted=counted + more,
@@ -234,7 +229,7 @@ def _with_calipers(estimate: BlockEstimate, errors: _Errors, more: int) -> _Erro
     within = (sizes.sd_mm / sizes.mean_mm) ** 2 / FRUIT_PER_CALIPERED_TREE
     by_hand = (TREE_SPREAD_OF_DIAMETER**2 + within) / more
     weight = 1 - by_hand / (by_hand + errors.size_sampling**2 + errors.size_shared**2)
-    return _changed(
+    return replace(
         errors,
         size_sampling=math.hypot((1 - weight) * errors.size_sampling, weight * by_hand**0.5),
         size_shared=(1 - weight) * errors.size_shared,

@@ -24,7 +24,6 @@ from fruitvision.console import (
     measure_again,
     pick_date,
     progress_line,
-    row_lengths,
     say,
     write_forecast,
     write_picture,
@@ -240,6 +239,7 @@ def plan(
     Example: fruitvision plan "Gala North" --farm larkhill --trees 12 --out walk.pdf
     """
     from fruitvision.pipeline.plan import plan_next_walk
+    from fruitvision.units import parse_counts
     from fruitvision.walk_list import write_walk_list
 
     today = datetime.now(UTC).astimezone().date()
@@ -249,7 +249,7 @@ def plan(
             block_id,
             trees=trees,
             hand_counts=hand_counts,
-            row_lengths=row_lengths(rows),
+            row_lengths=parse_counts(rows or "", field="--rows"),
             seed=today.toordinal() if seed is None else seed,
         )
     pages = write_walk_list(walk, out, paper=paper)

@@ -16,7 +16,6 @@ import typer
 from fruitvision.errors import FieldDataError, SettingsError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.settings import Settings, read_settings, settings_to_text
-from fruitvision.units import parse_count
 
 if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
@@ -74,17 +73,6 @@ def check_walk_folder(folder: Path) -> None:
             raise FieldDataError(
                 f"{folder} has no {name}.", fix="A walk folder needs blocks.csv and walk.csv."
             )
-
-
-def row_lengths(text: str | None) -> tuple[int, ...]:
-    """`54,54,52` as numbers of positions; nothing gives none.
-
-    Raises
-    ------
-    FieldDataError
-        If one is no number.
-    """
-    return tuple(parse_count(part, field="--rows") for part in (text or "").split(",") if part)
 
 
 def load_folder(

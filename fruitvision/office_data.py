@@ -19,6 +19,7 @@ from pathlib import Path
 
 from fruitvision.csv_file import CsvRow
 from fruitvision.domain import (
+    USUAL_DOUBLING_G,
     Pick,
     PickPlan,
     RegisteredTree,
@@ -208,7 +209,7 @@ def _planned_pass(row: CsvRow) -> _PlannedPass:
             share=_share(share, "share") if share else 1.0,
         ),
         shared=bool(share),
-        doubling_g=parse_number(doubling, field="doubling_g") if doubling else 20.0,
+        doubling_g=parse_number(doubling, field="doubling_g") if doubling else USUAL_DOUBLING_G,
         left_share=_share(left, "left_share") if left else 0.0,
     )
     if found.pick.date_error_days < 0 or found.doubling_g <= 0:

@@ -22,10 +22,8 @@ from fruitvision.domain import (
     VisitedPlace,
 )
 from fruitvision.errors import FieldDataError
+from fruitvision.units import trees_per_hectare
 
-# Square feet in an acre, square metres in a hectare. Definitions.
-SQUARE_FEET_PER_ACRE = 43_560.0
-SQUARE_METRES_PER_HECTARE = 10_000.0
 # Standard error of a register that nobody checked, of its bearing trees: 2 % was taken as the
 # half-width of a 90 % range. Our choice, to be replaced by what walks find.
 UNCHECKED_ERROR = 0.012
@@ -166,25 +164,6 @@ def register_notes(block: Block, register: Sequence[RegisteredTree]) -> tuple[st
                 f"{expected:,} ({100 * apart:+.0f} %). Check area, spacing and positions."
             )
     return tuple(notes)
-
-
-def trees_per_acre(row_ft: float, tree_ft: float) -> float:
-    """Trees per acre from the spacing in feet."""
-    return SQUARE_FEET_PER_ACRE / _ground(row_ft, tree_ft)
-
-
-def trees_per_hectare(row_m: float, tree_m: float) -> float:
-    """Trees per hectare from the spacing in metres."""
-    return SQUARE_METRES_PER_HECTARE / _ground(row_m, tree_m)
-
-
-def _ground(row: float, tree: float) -> float:
-    if row <= 0 or tree <= 0:
-        raise FieldDataError(
-            f"The spacing is {row:g} × {tree:g}.",
-            fix="Give the distance of rows and of trees, both above 0.",
-        )
-    return row * tree
 
 
 def trees_by_spacing(block: Block) -> int | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -67,15 +67,9 @@ def hand_count(row: FoundRow) -> HandCount:
 
 def caliper_rows(readings: Iterable[CaliperReading]) -> list[NewRow]:
     """Rows in which fruit without a name are numbered per tree and day."""
-    unnamed: dict[tuple[object, date], int] = {}
-    new_rows = []
-    for reading in readings:
-        number = 0
-        if not reading.fruit:
-            key = (reading.tree, reading.measured_on)
-            number = unnamed[key] = unnamed.get(key, 0) + 1
-        new_rows.append({**tree_row(reading), "unnamed_number": number})
-    return new_rows
+    return _numbered(
+        [tree_row(one) for one in readings], ("block_id", "row", "position", "measured_on")
+    )
 
 
 def caliper_reading(row: FoundRow) -> CaliperReading:
@@ -107,15 +101,7 @@ def pick_plan(row: FoundRow) -> PickPlan:
 
 def weighed_rows(fruit: Iterable[WeighedFruit]) -> list[NewRow]:
     """Rows in which fruit without a name are numbered per variety and day."""
-    unnamed: dict[tuple[str, date], int] = {}
-    new_rows = []
-    for one in fruit:
-        number = 0
-        if not one.fruit:
-            key = (one.variety, one.weighed_on)
-            number = unnamed[key] = unnamed.get(key, 0) + 1
-        new_rows.append({**plain_row(one), "unnamed_number": number})
-    return new_rows
+    return _numbered([plain_row(one) for one in fruit], ("variety", "weighed_on"))
 
 
 def weighed_fruit(row: FoundRow) -> WeighedFruit:
@@ -123,6 +109,19 @@ def weighed_fruit(row: FoundRow) -> WeighedFruit:
     fields = dict(row)
     del fields["unnamed_number"]
     return from_plain(WeighedFruit, fields)
+
+
+def _numbered(new_rows: Iterable[NewRow], set_of: Sequence[str]) -> list[NewRow]:
+    """Rows with a number: 0 for a fruit with a name, 1, 2, ... for those without in their set."""
+    unnamed: dict[tuple[object, ...], int] = {}
+    numbered = []
+    for row in new_rows:
+        number = 0
+        if not row["fruit"]:
+            key = tuple(row[name] for name in set_of)
+            number = unnamed[key] = unnamed.get(key, 0) + 1
+        numbered.append({**row, "unnamed_number": number})
+    return numbered
 
 
 def _with_tree(row: FoundRow) -> NewRow:

@@ -201,6 +201,17 @@ def parse_count(text: str, *, field: str = "count", lowest: int = 1) -> int:
     return int(value)
 
 
+def parse_counts(text: str, *, field: str = "counts") -> tuple[int, ...]:
+    """Whole numbers with commas between them, such as "54, 54, 52"; nothing gives none.
+
+    Raises
+    ------
+    FieldDataError
+        If one is no whole number of 1 or more.
+    """
+    return tuple(parse_count(part, field=field) for part in text.split(",") if part)
+
+
 _ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _DATE_WITH_OTHER_SIGNS = re.compile(r"[0-9]{1,4}[/.\- ][0-9]{1,2}[/.\- ][0-9]{1,4}")
 

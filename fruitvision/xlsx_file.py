@@ -54,6 +54,7 @@ def _check_size(content: bytes, name: str) -> None:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(item.file_size for item in archive.infolist())
             sheets = any(item.startswith("xl/worksheets/") for item in archive.namelist())
+    # The archive reader says NotImplementedError of a compression that it does not know.
     except (zipfile.BadZipFile, ValueError, NotImplementedError) as err:
         raise FieldDataError(f"{name} is a damaged workbook or archive.", fix=_SAVE_AS_CSV) from err
     if not sheets:

@@ -39,7 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "tree": BASE,
     "two_phase": BASE | {"survey"},
     "pooling": BASE | {"survey"},
-    "register": BASE,
+    "register": BASE | {"units"},
     "hidden_pairs": BASE | {"survey"},
     "hidden_pool": BASE | {"survey", "pooling", "hidden_pairs"},
     "hidden_factor": BASE | {"survey", "hidden_pool"},

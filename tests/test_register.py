@@ -14,8 +14,6 @@ from fruitvision.register import (
     register_notes,
     strata_of,
     trees_by_spacing,
-    trees_per_acre,
-    trees_per_hectare,
 )
 from tests.records import WALK
 
@@ -70,20 +68,8 @@ def test_scenario_3_two_hectares_at_3_5_by_1_m_hold_5714_trees() -> None:
         tree_spacing_m=1.0,
     )
     assert trees_by_spacing(block) == 5714
-    # The same ground in feet: 4.94 acres at 11.48 × 3.28 ft.
-    assert 2 * 2.47105 * trees_per_acre(3.5 / 0.3048, 1 / 0.3048) == pytest.approx(5714, abs=1)
     assert register_notes(block, []) == ()
     assert trees_by_spacing(BLOCK) is None
-
-
-@pytest.mark.parametrize(
-    ("row_ft", "tree_ft", "per_acre", "per_ha"),
-    # Rows of a table of trees per area, our arithmetic on 43,560 and 10,000.
-    [(10, 3, 1452.0, 3588.0), (13, 4, 837.7, 2070.0), (14, 6, 518.6, 1281.4)],
-)
-def test_trees_per_area(row_ft: float, tree_ft: float, per_acre: float, per_ha: float) -> None:
-    assert trees_per_acre(row_ft, tree_ft) == pytest.approx(per_acre, abs=0.05)
-    assert trees_per_hectare(row_ft * 0.3048, tree_ft * 0.3048) == pytest.approx(per_ha, abs=0.05)
 
 
 def test_more_trees_than_the_ground_holds_are_remarked_on() -> None:
@@ -94,8 +80,9 @@ def test_more_trees_than_the_ground_holds_are_remarked_on() -> None:
 
 @pytest.mark.parametrize(("row", "tree"), [(0.0, 1.0), (3.5, -1.0)])
 def test_a_spacing_of_nothing_is_refused(row: float, tree: float) -> None:
-    with pytest.raises(FieldDataError, match="The spacing is"):
-        trees_per_hectare(row, tree)
+    block = replace(BLOCK, area_ha=2.0, row_spacing_m=row, tree_spacing_m=tree)
+    with pytest.raises(FieldDataError, match="has no area"):
+        trees_by_spacing(block)
 
 
 def test_replants_count_by_their_bearing_share_and_strata_add_up() -> None:

@@ -14,7 +14,7 @@ from fruitvision.simulate.picture.camera import Camera, ellipsoid_shapes, outlin
 from fruitvision.simulate.picture.marker import MARKER_ID
 from fruitvision.simulate.picture.meshes import lathe, tube
 from fruitvision.simulate.picture.references import ReferenceDials, hang_sheet
-from fruitvision.simulate.picture.scene import compose, solid_points
+from fruitvision.simulate.picture.scene import compose, obstacles
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.picture.tree import TreeDials, grow_tree
 from fruitvision.simulate.season.draw import SeasonBlock, draw_season
@@ -87,7 +87,7 @@ def test_the_sheet_faces_the_camera_at_the_wanted_depth(
     block = season[0]
     picture = compose(Shot(block=block, tree=block.photographed[0], face=face, seed=SEED))
     rng = np.random.default_rng(2)
-    sheet = hang_sheet(ReferenceDials(), picture.camera, solid_points(picture), 2230.0, rng)
+    sheet = hang_sheet(ReferenceDials(), picture.camera, obstacles(picture).centres_mm, 2230.0, rng)
     depth = picture.camera.seen_from(sheet.middle_mm[None])[0, 2]
     assert abs(depth - 2230.0) <= 81.0
     top_left, top_right, bottom_right, _ = sheet.corners_px(picture.camera)

@@ -7,10 +7,10 @@ from functools import partial
 import streamlit as st
 
 from app import files, session, show, show_block
-from fruitvision.console import row_lengths
 from fruitvision.domain import Block
 from fruitvision.pipeline.plan import plan_next_walk
 from fruitvision.store import FarmStore
+from fruitvision.units import parse_counts
 from fruitvision.walk_list import PAPERS, write_walk_list
 
 
@@ -32,7 +32,7 @@ def walk_plan(store: FarmStore, block: Block) -> None:
             block.block_id,
             trees=int(trees),
             hand_counts=int(counts),
-            row_lengths=row_lengths(rows),
+            row_lengths=parse_counts(rows, field="Positions of each row"),
             seed=session.today().toordinal(),
         )
         for column, paper in zip(st.columns(len(PAPERS)), PAPERS, strict=True):

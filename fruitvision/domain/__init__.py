@@ -35,6 +35,7 @@ from fruitvision.domain.estimate import (
     MadeWith,
 )
 from fruitvision.domain.field import (
+    USUAL_DOUBLING_G,
     Block,
     CaliperReading,
     HandCount,
@@ -72,6 +73,7 @@ from fruitvision.domain.photo import (
 )
 
 __all__ = [
+    "USUAL_DOUBLING_G",
     "Attention",
     "Block",
     "BlockEstimate",

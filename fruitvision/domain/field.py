@@ -162,6 +162,11 @@ class Pick:
     share: float = 1.0
 
 
+# Grams more that double the odds of being picked, where a plan says nothing: that of
+# `settings.pick_doubling_g`, with its source there.
+USUAL_DOUBLING_G = 20.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PickPlan:
     """The passes of a block. Several passes pick by colour, the largest fruit first.
@@ -171,6 +176,6 @@ class PickPlan:
     """
 
     picks: tuple[Pick, ...]
-    doubling_g: float = 20.0
+    doubling_g: float = USUAL_DOUBLING_G
     left_share: float = 0.0
     left_share_error: float = 0.0

@@ -136,13 +136,6 @@ def labels_at(stage: Stage, pixels: Floats) -> NDArray[np.int32]:
     return _met(stage, origin, _through(stage.camera, pixels[:, 0], pixels[:, 1]))
 
 
-def render_light(
-    meshes: list[Mesh], sheet: Sheet | None, camera: Camera, light: Light, *, samples: int
-) -> NDArray[np.float32]:
-    """`load_stage` and `light_of` in one."""
-    return light_of(load_stage(meshes, sheet, camera, light), samples=samples)
-
-
 def render_labels(
     meshes: list[Mesh], sheet: Sheet | None, camera: Camera, *, per_side: int = 2
 ) -> NDArray[np.int32]:

@@ -205,11 +205,6 @@ def _looks_seed(stand: Stand) -> list[int]:
     return [len(stand.fruit_ids), *(int(abs(value)) for value in bends.ravel())]
 
 
-def solid_points(picture: Picture) -> Floats:
-    """(N, 3) points of this row that would cover a sheet: fruit, limbs, posts."""
-    return obstacles(picture).centres_mm
-
-
 def obstacles(picture: Picture) -> Obstacles:
     """What stands in the way of references in this row: fruit, limbs, trunks, posts."""
     trees = [stand.tree for stand in picture.stands if stand.row_behind == 0]
