@@ -103,6 +103,7 @@ def test_every_page_opens_on_a_farm_with_a_walk(filled: Path, name: str) -> None
     assert not page(name).exception
 
 
+@pytest.mark.usefixtures("folder")
 def test_a_link_straight_to_a_page_opens_it_inside_the_app() -> None:
     # Streamlit runs the files of a folder `pages` beside the main script on their own, past the
     # main script, until that one ran once: without look, links and the check of the farm.
