@@ -1,0 +1,160 @@
+"""What the network gives for every cell of 4 x 4 px, and how fruit are read from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Cells = NDArray[np.float32]
+
+STRIDE_PX = 4
+# The network halves the picture five times.
+MULTIPLE_PX = 32
+
+THIS_ROW, ROW_BEHIND = 0, 1
+BOX = slice(2, 6)
+OUTLINE = slice(6, 11)
+VISIBLE_SHARE = 11
+FRUIT_PIXEL = 12
+VOTE = slice(13, 15)
+CHANNELS = 15
+
+# Two peaks nearer than this are one: 3 x 3 cells. Common practice for heat maps of centres
+# (Zhou, Wang & Krähenbühl 2019, Objects as points, arXiv:1904.07850).
+PEAK_CELLS = 3
+# Logarithms of lengths are cut here: half axes of 0.4 px to 3 000 px.
+LOG_LIMITS = (-2.3, 6.6)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Peaks:
+    """Fruit as the network gives them, one row each, in px of its input.
+
+    `boxes` (N, 4) left, top, right, bottom of the visible part; `outlines` (N, 5) as in
+    `Detections`; `visible_shares`, `scores` (chance of a fruit of this row, not yet calibrated),
+    `behind_scores` (the same of a row behind), all (N,); `cells` (N, 2) row and column.
+    """
+
+    boxes: Floats
+    outlines: Floats
+    visible_shares: Floats
+    scores: Floats
+    behind_scores: Floats
+    cells: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.scores)
+
+    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Peaks:
+        """Those of an index or mask, in its order."""
+        return Peaks(
+            boxes=self.boxes[index],
+            outlines=self.outlines[index],
+            visible_shares=self.visible_shares[index],
+            scores=self.scores[index],
+            behind_scores=self.behind_scores[index],
+            cells=self.cells[index],
+        )
+
+
+def decode(cells: Cells, *, least_score: float) -> Peaks:
+    """Peaks of the two heat maps, best first.
+
+    Parameters
+    ----------
+    cells : (CHANNELS, h, w) float32
+        The network's output for one picture of 4h x 4w px.
+    least_score : float
+        Peaks below this in both heat maps are dropped.
+
+    Returns
+    -------
+    Peaks
+        Near duplicates are still in: see `drop_duplicates`.
+    """
+    heat = np.maximum(cells[THIS_ROW], cells[ROW_BEHIND])
+    around = cv2.dilate(heat, np.ones((PEAK_CELLS, PEAK_CELLS), np.uint8))
+    found = (heat >= around) & (heat >= _logit(least_score))
+    rows, columns = np.nonzero(found)
+    order = np.lexsort((columns, rows, -heat[rows, columns]))
+    rows, columns = rows[order], columns[order]
+    at = cells[:, rows, columns].astype(np.float64)
+    return Peaks(
+        boxes=_boxes(at, rows, columns),
+        outlines=_outlines(at, rows, columns),
+        visible_shares=_logistic(at[VISIBLE_SHARE]),
+        scores=_logistic(at[THIS_ROW]),
+        behind_scores=_logistic(at[ROW_BEHIND]),
+        cells=np.column_stack([rows, columns]).astype(np.int64),
+    )
+
+
+def cell_centres_px(cells: NDArray[np.int64] | NDArray[np.intp]) -> Floats:
+    """Px of the centres of cells given by row or column."""
+    return np.asarray(cells * STRIDE_PX + (STRIDE_PX - 1) / 2, dtype=np.float64)
+
+
+def _boxes(at: Floats, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
+    x, y = cell_centres_px(columns), cell_centres_px(rows)
+    left, top, right, bottom = STRIDE_PX * np.exp(np.clip(at[BOX], *LOG_LIMITS))
+    return np.column_stack([x - left, y - top, x + right, y + bottom])
+
+
+def _outlines(at: Floats, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
+    dx, dy, size, along, across = at[OUTLINE]
+    longer = np.hypot(along, across)
+    long_px = 2 * STRIDE_PX * np.exp(np.clip(size + longer, *LOG_LIMITS))
+    short_px = 2 * STRIDE_PX * np.exp(np.clip(size - longer, *LOG_LIMITS))
+    direction_deg = np.rad2deg(np.arctan2(across, along)) / 2
+    return np.column_stack(
+        [
+            cell_centres_px(columns) + STRIDE_PX * dx,
+            cell_centres_px(rows) + STRIDE_PX * dy,
+            long_px,
+            short_px,
+            direction_deg,
+        ]
+    )
+
+
+def drop_duplicates(boxes: Floats, order: Floats, *, most_overlap: float) -> NDArray[np.int64]:
+    """Indices of boxes that no better one overlaps by more than `most_overlap` (IoU), best first.
+
+    Parameters
+    ----------
+    boxes : (N, 4) float
+        Left, top, right, bottom.
+    order : (N,) float
+        Higher is better; ties keep the earlier one.
+    most_overlap : float
+        0 to 1.
+    """
+    remaining = np.argsort(-order, kind="stable")
+    kept: list[int] = []
+    while len(remaining):
+        best, rest = remaining[0], remaining[1:]
+        kept.append(int(best))
+        remaining = rest[overlaps(boxes[best], boxes[rest]) <= most_overlap]
+    return np.array(kept, dtype=np.int64)
+
+
+def overlaps(box: Floats, boxes: Floats) -> Floats:
+    """(N,) intersection over union of one box (4,) with boxes (N, 4)."""
+    width = np.minimum(box[2], boxes[:, 2]) - np.maximum(box[0], boxes[:, 0])
+    height = np.minimum(box[3], boxes[:, 3]) - np.maximum(box[1], boxes[:, 1])
+    common = np.clip(width, 0, None) * np.clip(height, 0, None)
+    areas = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    own = (box[2] - box[0]) * (box[3] - box[1])
+    return np.asarray(common / (own + areas - common), dtype=np.float64)
+
+
+def _logistic(logit: Floats) -> Floats:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30))), dtype=np.float64)
+
+
+def _logit(share: float) -> float:
+    return float(np.log(share / (1.0 - share)))
