@@ -1,5 +1,7 @@
 """What every detector gives, whatever its kind."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,6 +20,7 @@ def detections(*centres: tuple[float, float]) -> Detections:
         visible_shares=np.ones(n),
         scores=np.linspace(0.9, 0.1, n),
         on_this_row=np.ones(n, bool),
+        boxes=np.array([(x - 10, y - 9, x + 10, y + 9) for x, y in centres]).reshape(n, 4),
     )
 
 
@@ -36,6 +39,7 @@ def test_fruit_on_the_marker_sheet_are_left_out() -> None:
     kept = detections((150, 150), (215, 150), (225, 150)).outside([sheet_px(reference)])
     assert kept.outlines[:, 0].tolist() == [225.0]
     assert kept.scores.tolist() == pytest.approx([0.1])
+    assert kept.boxes.tolist() == [[215.0, 141.0, 235.0, 159.0]]
 
 
 def test_nothing_to_leave_out_and_no_fruit() -> None:
@@ -53,7 +57,13 @@ def test_shapes_that_disagree_are_refused() -> None:
             visible_shares=good.visible_shares,
             scores=np.ones(2),
             on_this_row=good.on_this_row,
+            boxes=good.boxes,
         )
+
+
+def test_a_box_without_an_inside_is_refused() -> None:
+    with pytest.raises(ValueError, match="boxes must be wider and higher than 0 px"):
+        replace(detections((1, 2)), boxes=np.array([[3.0, 0.0, 3.0, 5.0]]))
 
 
 def test_detectors_are_chosen_by_name_and_never_guessed() -> None:

@@ -12,6 +12,7 @@ from fruitvision.fruit.classical import ClassicalDetector, near_row
 from fruitvision.fruit.detector import Detections, choose_detector
 from fruitvision.fruit.measure import diameter_error_mm, measure_fruit, outline_error_px
 from fruitvision.fruit.outline import RAYS, ellipse_radii, fit_ellipses
+from fruitvision.fruit.visible import boxes_around
 from fruitvision.settings import Settings
 from tests.scenes import Ball, Camera, Image, Leaf, draw_scene, photo_of, true_outline_px
 
@@ -140,6 +141,29 @@ def test_masks_lie_inside_their_outlines_and_share_no_pixel():
     assert taken.max() == 1
 
 
+def test_boxes_reach_to_the_outer_edges_of_the_seen_pixels():
+    found = found_in(*sixty_balls(RED))
+    for box, mask, (left, top) in zip(found.boxes, found.masks, found.mask_origins, strict=True):
+        rows, columns = np.nonzero(mask)
+        assert box[:2].tolist() == [columns.min() + left - 0.5, rows.min() + top - 0.5]
+        assert box[2:].tolist() == [columns.max() + left + 0.5, rows.max() + top + 0.5]
+
+
+def test_a_fruit_of_which_no_pixel_is_seen_is_boxed_by_its_outline():
+    # Long axis 20 upright, short axis 10: 5 px to either side, 10 px up and down.
+    outlines = np.array([[50.0, 40.0, 20.0, 10.0, 90.0]])
+    boxes = boxes_around((np.zeros((3, 3), bool),), np.array([[0, 0]]), outlines)
+    assert boxes[0] == pytest.approx([45.0, 30.0, 55.0, 50.0])
+
+
+def test_all_candidates_are_those_called_fruit_and_less_sure_ones():
+    image = picture(*sixty_balls(DARK))
+    everything = ClassicalDetector().detect_all(image, mm_per_px=MM_PER_PX)
+    called = everything.take(everything.scores >= ClassicalDetector().threshold)
+    assert np.array_equal(called.outlines, found_in(*sixty_balls(DARK)).outlines)
+    assert everything.scores.min() < ClassicalDetector().threshold
+
+
 def test_zoom_changes_pixels_not_millimetres():
     far = Camera(width_px=900, height_px=675, focal_px=750.0)
     balls = sixty_balls(RED)
@@ -246,6 +270,7 @@ def detections(*rows: tuple[float, ...], share: float = 1.0) -> Detections:
         visible_shares=np.full(n, share),
         scores=np.full(n, 0.9),
         on_this_row=np.ones(n, dtype=bool),
+        boxes=np.array([(x - 1, y - 1, x + 1, y + 1) for x, y, *_ in rows]).reshape(n, 4),
     )
 
 

@@ -21,12 +21,12 @@ from fruitvision.fruit.appearance import (
     to_linear_light,
 )
 from fruitvision.fruit.circles import drop_overlaps, find_circles
-from fruitvision.fruit.detector import Detections, Image
+from fruitvision.fruit.detector import Detections, Image, no_fruit
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.outline import Detail, fit_outlines
 from fruitvision.fruit.usual_size import FINDING_RADIUS_PX, resized, too_far, usual_radius_px
 from fruitvision.fruit.verify import verify_circles
-from fruitvision.fruit.visible import visible_masks
+from fruitvision.fruit.visible import boxes_around, visible_masks
 
 Floats = NDArray[np.float64]
 
@@ -62,28 +62,25 @@ class ClassicalDetector:
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
-        if foliage_share(image) < LEAST_FOLIAGE_SHARE:
-            return _nothing()
-        if mm_per_px is not None and too_far(image, mm_per_px):
-            return _nothing()
-        found = _find(image, mm_per_px)
-        keep = found.scores >= self.threshold
-        if not keep.any():
-            return _nothing()
-        kept = replace(found, circles=found.circles[keep], scores=found.scores[keep])
-        return _outlined(image, kept)
+        return _above(image, mm_per_px, self.threshold)
+
+    def detect_all(self, image: Image, *, mm_per_px: float | None) -> Detections:
+        """All candidates, whatever their score: `detect` gives those at or above `threshold`."""
+        return _above(image, mm_per_px, 0.0)
 
 
-def _nothing() -> Detections:
-    empty = np.zeros(0)
-    return Detections(
-        outlines=np.zeros((0, 5)),
-        masks=(),
-        mask_origins=np.zeros((0, 2), dtype=np.int64),
-        visible_shares=empty,
-        scores=empty,
-        on_this_row=empty.astype(np.bool_),
-    )
+def _above(image: Image, mm_per_px: float | None, least_score: float) -> Detections:
+    """Fruit of that score or more."""
+    if foliage_share(image) < LEAST_FOLIAGE_SHARE:
+        return no_fruit()
+    if mm_per_px is not None and too_far(image, mm_per_px):
+        return no_fruit()
+    found = _find(image, mm_per_px)
+    keep = found.scores >= least_score
+    if not keep.any():
+        return no_fruit()
+    kept = replace(found, circles=found.circles[keep], scores=found.scores[keep])
+    return _outlined(image, kept)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,6 +134,7 @@ def _outlined(image: Image, found: _Found) -> Detections:
         visible_shares=np.minimum(shares, seen[kept] / RIM_OF_A_WHOLE_FRUIT),
         scores=scores,
         on_this_row=near_row(outlines[:, 2], scores),
+        boxes=boxes_around(masks, origins, outlines),
     )
 
 

@@ -34,11 +34,14 @@ class Detections:
         How sure the detector is, 0 to 1.
     on_this_row : (N,) bool
         False for fruit of a row behind.
+    boxes : (N, 4) float
+        Left, top, right, bottom of the visible part, as a person would box it, px. Edges of
+        pixels: a fruit seen on columns 3 to 7 reaches from 2.5 to 7.5.
 
     Raises
     ------
     ValueError
-        If shapes disagree or an axis is not above 0.
+        If shapes disagree, an axis is not above 0 or a box has no inside.
     """
 
     outlines: NDArray[np.float64]
@@ -47,6 +50,7 @@ class Detections:
     visible_shares: NDArray[np.float64]
     scores: NDArray[np.float64]
     on_this_row: NDArray[np.bool_]
+    boxes: NDArray[np.float64]
 
     def __post_init__(self) -> None:
         n = len(self.masks)
@@ -56,12 +60,15 @@ class Detections:
             "visible_shares": (n,),
             "scores": (n,),
             "on_this_row": (n,),
+            "boxes": (n, 4),
         }
         for name, shape in wanted.items():
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} must have shape {shape}, got {getattr(self, name).shape}")
         if n and not (self.outlines[:, 2:4] > 0).all():
             raise ValueError("axes of outlines must be above 0 px")
+        if not (self.boxes[:, 2:] > self.boxes[:, :2]).all():
+            raise ValueError("boxes must be wider and higher than 0 px")
 
     def __len__(self) -> int:
         return len(self.masks)
@@ -80,14 +87,34 @@ class Detections:
             for index in np.flatnonzero(keep):
                 x, y = self.outlines[index, :2]
                 keep[index] = cv2.pointPolygonTest(contour, (float(x), float(y)), False) < 0
+        return self.take(keep)
+
+    def take(self, index: NDArray[np.bool_] | NDArray[np.int64]) -> Detections:
+        """Those of a mask (N,) or of indices, in their order."""
+        numbers = np.arange(len(self))[index]
         return Detections(
-            outlines=self.outlines[keep],
-            masks=tuple(self.masks[index] for index in np.flatnonzero(keep)),
-            mask_origins=self.mask_origins[keep],
-            visible_shares=self.visible_shares[keep],
-            scores=self.scores[keep],
-            on_this_row=self.on_this_row[keep],
+            outlines=self.outlines[numbers],
+            masks=tuple(self.masks[number] for number in numbers),
+            mask_origins=self.mask_origins[numbers],
+            visible_shares=self.visible_shares[numbers],
+            scores=self.scores[numbers],
+            on_this_row=self.on_this_row[numbers],
+            boxes=self.boxes[numbers],
         )
+
+
+def no_fruit() -> Detections:
+    """What a picture without fruit gives."""
+    empty = np.zeros(0)
+    return Detections(
+        outlines=np.zeros((0, 5)),
+        masks=(),
+        mask_origins=np.zeros((0, 2), dtype=np.int64),
+        visible_shares=empty,
+        scores=empty,
+        on_this_row=empty.astype(np.bool_),
+        boxes=np.zeros((0, 4)),
+    )
 
 
 class Detector(Protocol):
@@ -107,6 +134,9 @@ class Detector(Protocol):
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
+
+    def detect_all(self, image: Image, *, mm_per_px: float | None) -> Detections:
+        """All that may be fruit, however unsure: `detect` gives those that are sure enough."""
 
 
 def _classical() -> Detector:

@@ -69,6 +69,30 @@ def visible_masks(
     return tuple(masks), origins, np.clip(shares, 0.0, 1.0)
 
 
+def boxes_around(masks: tuple[Mask, ...], origins: NDArray[np.int64], outlines: Floats) -> Floats:
+    """(N, 4) left, top, right, bottom of each mask's pixels, at their edges, full px.
+
+    A fruit of which no pixel is seen gets the box around its outline (N, 5).
+    """
+    boxes = np.zeros((len(masks), 4))
+    for index, (mask, origin) in enumerate(zip(masks, origins, strict=True)):
+        columns, rows = np.flatnonzero(mask.any(0)), np.flatnonzero(mask.any(1))
+        if len(columns):
+            corner = np.tile(origin, 2) + (columns[0], rows[0], columns[-1], rows[-1])
+            boxes[index] = corner + (-0.5, -0.5, 0.5, 0.5)
+        else:
+            boxes[index] = _box_around_outline(outlines[index])
+    return boxes
+
+
+def _box_around_outline(outline: NDArray[np.float64]) -> Floats:
+    x, y, long_px, short_px, direction_deg = outline
+    turn = np.deg2rad(direction_deg)
+    reach_x = np.hypot(long_px * np.cos(turn), short_px * np.sin(turn)) / 2
+    reach_y = np.hypot(long_px * np.sin(turn), short_px * np.cos(turn)) / 2
+    return np.array([x - reach_x, y - reach_y, x + reach_x, y + reach_y])
+
+
 def inside_outline(
     outline: NDArray[np.float64], width_px: int, height_px: int
 ) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
