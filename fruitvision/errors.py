@@ -75,6 +75,10 @@ class SimulationError(FruitVisionError):
     """An invented orchard can't be made from these dials."""
 
 
+class TrainingError(FruitVisionError):
+    """Data, state or results of a training can't be used."""
+
+
 class StoreError(FruitVisionError):
     """The farm folder can't be opened or written."""
 
