@@ -78,8 +78,8 @@ def boxes_around(masks: tuple[Mask, ...], origins: NDArray[np.int64], outlines: 
     for index, (mask, origin) in enumerate(zip(masks, origins, strict=True)):
         columns, rows = np.flatnonzero(mask.any(0)), np.flatnonzero(mask.any(1))
         if len(columns):
-            corner = np.tile(origin, 2) + (columns[0], rows[0], columns[-1], rows[-1])
-            boxes[index] = corner + (-0.5, -0.5, 0.5, 0.5)
+            boxes[index, :2] = origin + np.array([columns[0], rows[0]]) - 0.5
+            boxes[index, 2:] = origin + np.array([columns[-1], rows[-1]]) + 0.5
         else:
             boxes[index] = _box_around_outline(outlines[index])
     return boxes
