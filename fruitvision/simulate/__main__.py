@@ -17,7 +17,8 @@ from fruitvision.simulate import defaults
 from fruitvision.simulate.album import Album
 from fruitvision.simulate.benchmark import BENCHMARK
 from fruitvision.simulate.presets import preset_of
-from fruitvision.simulate.run import Machine, make_albums, make_tables
+from fruitvision.simulate.run import Machine, make_albums, make_tables, make_training_set
+from fruitvision.simulate.training_set import GROUPS, Part
 from fruitvision.simulate.work import Pictures, Work, faces_of
 
 
@@ -26,6 +27,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     logging.basicConfig(level=logging.CRITICAL, format="%(message)s")
     try:
+        if options.command == "training":
+            return _training(options)
         albums = _benchmark(options) if options.command == "benchmark" else _block(options)
         if options.tables_only:
             return make_tables(albums, _say)
@@ -59,6 +62,12 @@ def _block(options: argparse.Namespace) -> tuple[Album, ...]:
     return (Album(work=work, folder=options.out),)
 
 
+def _training(options: argparse.Namespace) -> int:
+    machine = Machine(variant=options.variant, workers=options.workers, minutes=options.minutes)
+    part = Part.parse(options.part)
+    return make_training_set(options.out, options.groups, part, machine, _say)
+
+
 def _benchmark(options: argparse.Namespace) -> tuple[Album, ...]:
     return BENCHMARK.albums(options.out, tuple(options.only))
 
@@ -78,10 +87,15 @@ def _parser() -> argparse.ArgumentParser:
         block.add_argument(name, type=int)
     benchmark = commands.add_parser("benchmark", help="the whole benchmark set")
     benchmark.add_argument("--only", action="append", default=[], help="this preset")
-    for command in (block, benchmark):
+    training = commands.add_parser("training", help="photos that a network learns from")
+    training.add_argument("--groups", type=int, default=GROUPS, help="looks, four photos each")
+    training.add_argument("--minutes", type=float, help="after them no photo is begun")
+    training.add_argument("--part", default="1/1", help="1/2: every other group from the first")
+    for command in (block, benchmark, training):
         command.add_argument("--out", type=Path, required=True)
         command.add_argument("--variant", default=defaults.VARIANT)
         command.add_argument("--workers", type=int, default=1)
+    for command in (block, benchmark):
         command.add_argument("--tables-only", action="store_true")
     return parser
 

@@ -17,8 +17,10 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
+from operator import itemgetter
 from pathlib import Path
 
 from fruitvision.simulate.picture.render import choose_variant
@@ -80,9 +82,12 @@ class Progress:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filled:
-    """What a run came to: photos of all albums, how many it made, names of those that failed."""
+    """What a run came to: photos of all albums, how many of them are `there`, how many it made,
+    names of those that failed.
+    """
 
     photos: int
+    there: int
     made: int
     failed: tuple[str, ...]
     seconds: float
@@ -108,7 +113,12 @@ def write_tables(album: Album) -> tuple[SeasonBlock, ...]:
 
 
 def fill_albums(
-    albums: Sequence[Album], *, variant: str, workers: int = 1, on_progress: OnProgress = quiet
+    albums: Sequence[Album],
+    *,
+    variant: str,
+    workers: int = 1,
+    minutes: float | None = None,
+    on_progress: OnProgress = quiet,
 ) -> Filled:
     """Fill folders with tables, photos and truth; photos that are finished are not made again.
 
@@ -118,6 +128,8 @@ def fill_albums(
     ----------
     variant : str
         Variant of Mitsuba: scalar_rgb, llvm_ad_rgb or cuda_ad_rgb.
+    minutes : float, optional
+        After them no photo is begun. Then albums take turns, so that all have about as many photos.
 
     Raises
     ------
@@ -126,39 +138,58 @@ def fill_albums(
     SettingsError
         If the variant can't be used.
     """
+    begun = time.monotonic()
+    ends = begun + 60.0 * minutes if minutes is not None else float("inf")
     choose_variant(variant)
     for album in albums:
         start_folder(album.work, album.folder)
         _sweep(album.folder)
     shots = [album.work.shots(_season(album)) for album in albums]
     photos = [(number, at) for number, each in enumerate(shots) for at in range(len(each))]
-    missing = [(n, at) for n, at in photos if not albums[n].finished(shots[n][at]).exists()]
-    begun = time.monotonic()
+    if minutes is not None:
+        photos.sort(key=itemgetter(1, 0))
+
+    def missing_now() -> list[Place]:
+        return [(n, at) for n, at in photos if not albums[n].finished(shots[n][at]).exists()]
+
+    missing = missing_now()
     failed: dict[Place, str] = {}
     made = 0
-    for (number, at), problem in _outcomes(Studio(albums, variant), missing, workers):
-        name = str(albums[number].folder / shots[number][at].name)
-        if problem:
-            failed[number, at] = name
-        made += not problem
-        on_progress(
-            Progress(
-                name=name,
-                done=len(photos) - len(missing) + made,
-                of=len(photos),
-                made=made,
-                seconds=time.monotonic() - begun,
-                problem=problem,
+    waiting = missing if time.monotonic() < ends else []
+    # Photos under way when the time is up are finished: closing waits for them.
+    with closing(_outcomes(Studio(albums, variant), waiting, workers)) as outcomes:
+        for (number, at), problem in outcomes:
+            name = str(albums[number].folder / shots[number][at].name)
+            if problem:
+                failed[number, at] = name
+            made += not problem
+            on_progress(
+                Progress(
+                    name=name,
+                    done=len(photos) - len(missing) + made,
+                    of=len(photos),
+                    made=made,
+                    seconds=time.monotonic() - begun,
+                    problem=problem,
+                )
             )
-        )
+            if time.monotonic() >= ends:
+                break
+    left = len(missing_now())
     for album, each in zip(albums, shots, strict=True):
         write_truth(_truths(album, each), album.folder)
     return Filled(
         photos=len(photos),
-        made=made,
+        there=len(photos) - left,
+        made=len(missing) - left,
         failed=tuple(failed[place] for place in sorted(failed)),
         seconds=time.monotonic() - begun,
     )
+
+
+def truths_of(album: Album) -> Iterator[PhotoTruth]:
+    """Truth of the finished photos of a folder, in the order of the walk list."""
+    return _truths(album, album.work.shots(album.work.draw()))
 
 
 class Studio:
@@ -191,7 +222,9 @@ class Studio:
 # ---------------------------------------------------------------- processes
 
 
-def _outcomes(studio: Studio, photos: Sequence[Place], workers: int) -> Iterator[Outcome]:
+def _outcomes(
+    studio: Studio, photos: Sequence[Place], workers: int
+) -> Generator[Outcome, None, None]:
     """Each photo as it is made, or why it failed.
 
     A photo that takes its process down with it is tried once more alone.

@@ -115,6 +115,34 @@ def benchmark(
 
 
 @simulate_cli.command()
+def training(
+    out: OutFolder,
+    groups: Annotated[
+        int | None, typer.Option("--groups", help="Looks, four photos each; else 72.")
+    ] = None,
+    minutes: Annotated[
+        float | None, typer.Option("--minutes", help="After them no photo is begun.")
+    ] = None,
+    part: Annotated[
+        str, typer.Option("--part", help="1/2: every other group from the first.")
+    ] = "1/1",
+    variant: Variant = defaults.VARIANT,
+    workers: Workers = 1,
+) -> int:
+    """Photos that a network learns from: hundreds of looks, no tree of the benchmark.
+
+    Stopped in the middle, the same command goes on; with --minutes 0 it only gathers the truth.
+    Example: fruitvision simulate training --out training --variant cuda_ad_rgb --workers 6
+    """
+    from fruitvision.simulate.run import Machine, make_training_set
+    from fruitvision.simulate.training_set import GROUPS, Part
+
+    machine = Machine(variant=variant, workers=workers, minutes=minutes)
+    looks = GROUPS if groups is None else groups
+    return make_training_set(out, looks, Part.parse(part), machine, typer.echo)
+
+
+@simulate_cli.command()
 def numbers(
     folder: Annotated[Path, typer.Argument(help="A simulated folder, or a folder of some.")],
     page: Annotated[

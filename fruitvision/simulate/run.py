@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from fruitvision.errors import SimulationError, did_you_mean
 from fruitvision.simulate import defaults
 from fruitvision.simulate.album import Album, fill_albums, write_tables
+from fruitvision.simulate.training_set import WHOLE, Part, gather_truth, training_albums
 
 Say = Callable[[str], None]
 
@@ -18,10 +20,14 @@ MOST_WORKERS = 64
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machine:
-    """What renders: Mitsuba's variant, and how many processes side by side."""
+    """What renders: Mitsuba's variant, how many processes side by side, and for how long.
+
+    `minutes` : after them no photo is begun; None: until all are there.
+    """
 
     variant: str = defaults.VARIANT
     workers: int = 1
+    minutes: float | None = None
 
     def __post_init__(self) -> None:
         if self.variant not in VARIANTS:
@@ -32,6 +38,10 @@ class Machine:
             raise SimulationError(
                 f"--workers is {self.workers}.",
                 fix=f"Give a whole number from 1 to {MOST_WORKERS}.",
+            )
+        if self.minutes is not None and not self.minutes >= 0.0:
+            raise SimulationError(
+                f"--minutes is {self.minutes:g}.", fix="Give 0 or more; 0 only gathers the truth."
             )
 
 
@@ -53,10 +63,11 @@ def make_albums(albums: Sequence[Album], machine: Machine, say: Say) -> int:
         albums,
         variant=machine.variant,
         workers=machine.workers,
+        minutes=machine.minutes,
         on_progress=lambda progress: say(progress.words()),
     )
     say(
-        f"{filled.photos - len(filled.failed)} of {filled.photos} photos are there, "
+        f"{filled.there} of {filled.photos} photos are there, "
         f"{filled.made} of them made now in {filled.seconds:.0f} s."
     )
     for name in filled.failed:
@@ -64,3 +75,15 @@ def make_albums(albums: Sequence[Album], machine: Machine, say: Say) -> int:
     if filled.failed:
         say("The same command tries these again.")
     return 1 if filled.failed else 0
+
+
+def make_training_set(out: Path, groups: int, part: Part, machine: Machine, say: Say) -> int:
+    """Fill the folders of the training set; 1 if a photo failed.
+
+    Truth of all groups together lies in `out`, unless this is but a part of the work.
+    """
+    status = make_albums(training_albums(out, groups, part), machine, say)
+    if part == WHOLE:
+        count = gather_truth(training_albums(out, groups), out)
+        say(f"{out}: the truth of {count} photos.")
+    return status

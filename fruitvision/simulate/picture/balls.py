@@ -15,6 +15,10 @@ BALL_COLOURS: dict[str, Vector] = {
     "white": (0.78, 0.78, 0.75),
     "orange": (0.72, 0.20, 0.02),
     "blue": (0.03, 0.10, 0.45),
+    "yellow": (0.75, 0.55, 0.03),
+    "red": (0.50, 0.02, 0.02),
+    "green": (0.06, 0.33, 0.06),
+    "pink": (0.72, 0.20, 0.32),
 }
 # Gap that a ball keeps from fruit and wood, and length of its string, mm. Our choice.
 GAP_MM, STRING_MM = 8.0, 140.0

@@ -19,6 +19,7 @@ from fruitvision.simulate.picture.parts import TreeDials
 from fruitvision.simulate.picture.trellis import POSTS, drip_line, posts, wires
 
 ROW_SPACING_MM = 3500.0
+# The photographed row and those behind it that can be drawn.
 ROWS = 4
 
 
@@ -33,7 +34,8 @@ class GroundDials:
 
     `fallen_per_tree` : mean number of fruit on the ground; `post` : a name of `trellis.POSTS`;
     `trees_per_post` : a post after so many trees; `wire_heights_mm` : none to many;
-    `drip_mm` : height of the drip line, 0 none; `backdrop` : a name of `backdrop.BACKDROPS`.
+    `drip_mm` : height of the drip line, 0 none; `rows_behind` : rows that are drawn behind the
+    photographed one; `backdrop` : a name of `backdrop.BACKDROPS`.
     """
 
     weeds: int = 5000
@@ -48,6 +50,7 @@ class GroundDials:
     trees_per_post: int = 5
     wire_heights_mm: tuple[float, ...] = (800.0, 1350.0, 1900.0, 2450.0)
     drip_mm: float = 480.0
+    rows_behind: int = ROWS - 1
     backdrop: str = "hedge"
 
     def __post_init__(self) -> None:
@@ -71,6 +74,7 @@ class GroundDials:
         for height in self.wire_heights_mm:
             check_number("wire_heights_mm", height, 100.0, 5000.0)
         check_number("drip_mm", self.drip_mm, 0.0, 2000.0)
+        check_number("rows_behind", self.rows_behind, 0, ROWS - 1)
         check_choice("backdrop", self.backdrop, BACKDROPS)
 
 
@@ -89,12 +93,13 @@ def surroundings(
     ]
     meshes += _rosettes(dials, next(streams)) + _litter(dials, next(streams))
     meshes += backdrop(dials.backdrop, next(streams))
-    meshes += wires(dials.wire_heights_mm, ROWS, ROW_SPACING_MM)
-    meshes += drip_line(dials.drip_mm, ROWS, ROW_SPACING_MM)
+    rows = 1 + dials.rows_behind
+    meshes += wires(dials.wire_heights_mm, rows, ROW_SPACING_MM)
+    meshes += drip_line(dials.drip_mm, rows, ROW_SPACING_MM)
     post_rng = next(streams)
     step = dials.trees_per_post * tree_spacing_mm
     along = np.asarray(post_at_mm + step * np.arange(-60, 61), dtype=np.float64)
-    for row in range(ROWS):
+    for row in range(rows):
         shift = post_rng.uniform(-300.0, 300.0) * (row > 0)
         meshes += posts(dials.post, along + shift, -row * ROW_SPACING_MM, post_rng)
     return meshes

@@ -114,7 +114,7 @@ def _post_at(shot: Shot) -> float:
 def _stands(shot: Shot) -> list[Stand]:
     row, position = shot.block.places[shot.tree].tolist()
     found = []
-    for behind, reach in enumerate(REACH):
+    for behind, reach in enumerate(REACH[: 1 + shot.look.ground.rows_behind]):
         shift = int(shot.towards) * behind
         for offset in range(-reach, reach + 1):
             stand = _stand(shot, (row + shift, position + offset), behind, offset)
