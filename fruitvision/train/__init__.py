@@ -1,0 +1,1 @@
+"""Training of the learned detector: data, network, losses, export. The only part with torch."""
