@@ -34,6 +34,7 @@ from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detect
 from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
+from fruitvision.train.command import train_cli
 
 cli = typer.Typer(
     help="Row photos in, pack-out forecast out. Works offline; nothing leaves this computer.",
@@ -43,6 +44,7 @@ cli = typer.Typer(
 )
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
+cli.add_typer(train_cli, name="train")
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 SettingsFile = Annotated[

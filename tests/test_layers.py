@@ -35,6 +35,7 @@ ALLOWED: dict[str, set[str]] = {
     "scale": BASE,
     "fruit": BASE | {"scale"},
     "overlay": BASE | {"whole_file"},
+    "train": BASE | {"evaluate", "fruit", "whole_file"},
     "survey": BASE,
     "tree": BASE,
     "two_phase": BASE | {"survey"},
@@ -69,7 +70,7 @@ FREE = {"__init__", "pipeline", "report", "console", "cli", "serve", "simulate"}
 # Libraries that only these parts may import.
 HEAVY = {
     "streamlit": set(),
-    "torch": set(),
+    "torch": {"train"},
     "mitsuba": {"simulate"},
     "sqlalchemy": {"store", "store_database", "store_rows", "store_tables", "migrations"},
     "alembic": {"store", "store_database", "migrations"},

@@ -1,0 +1,101 @@
+"""What the commands of `fruitvision train` do, whichever front calls them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from fruitvision.errors import TrainingError
+from fruitvision.train.config import read_config
+from fruitvision.train.pack_make import make_packs
+from fruitvision.train.pack_plan import PackPlan
+from fruitvision.whole_file import write_whole
+
+Say = Callable[[str], None]
+
+# A copy of the config in the run's folder.
+CONFIG_FILE = "config.toml"
+
+
+def run_pack(plan: PackPlan, say: Say, *, processes: int) -> int:
+    """Make packs; 0, or 1 if a picture was left out.
+
+    Raises
+    ------
+    TrainingError
+        If none can be made.
+    """
+    made = make_packs(plan, say, processes=processes)
+    say(
+        f"{made.pictures} pictures with {made.fruit} fruit packed, {len(made.left_out)} left out: "
+        f"{', '.join(map(str, made.folders))}"
+    )
+    return 1 if made.left_out else 0
+
+
+def run_training(
+    config: Path, out: Path, *, packs: Path | None, device: str, resume: bool, say: Say
+) -> int:
+    """Train; 0.
+
+    Parameters
+    ----------
+    config : Path
+        TOML file; a copy goes into `out`.
+    packs : Path or None
+        Where the packs of the config are; None: beside it.
+
+    Raises
+    ------
+    SettingsError
+        If the config makes no sense.
+    TrainingError
+        If the folder holds a training and `resume` is not set, or data or state do not fit.
+    """
+    chosen = read_config(config, packs_folder=packs)
+    kept = out / CONFIG_FILE
+    if kept.exists() and not resume:
+        raise TrainingError(
+            f"{out} holds a training.", fix="Go on with it by --resume, or give a new folder."
+        )
+    if chosen.encoder_weights is not None and not chosen.encoder_weights.is_file():
+        raise TrainingError(
+            f"The encoder's weights {chosen.encoder_weights} are not there.",
+            fix="Correct 'encoder_weights', or leave it out for a random start.",
+        )
+    if not kept.exists():
+        write_whole(kept, config.read_bytes())
+    from fruitvision.train.loop import train
+
+    trained = train(chosen, out, device=device, resume=resume, say=say)
+    say(f"{trained.steps} steps in {trained.seconds / 60:.1f} min: {trained.weights}")
+    return 0
+
+
+def run_evaluation(run: Path, packs: Sequence[Path], *, device: str, say: Say) -> int:
+    """Evaluate a run's weights on packs; 0.
+
+    Raises
+    ------
+    TrainingError
+        If the run or a pack can't be used.
+    """
+    from fruitvision.train.evaluation import evaluate_run
+
+    evaluate_run(run, packs, device=device, say=say)
+    return 0
+
+
+def run_export(run: Path, out: Path, *, say: Say) -> int:
+    """Export a run's weights to ONNX; 0.
+
+    Raises
+    ------
+    TrainingError
+        If the run can't be used, or what was exported does not agree with it.
+    """
+    from fruitvision.train.export import export_model
+
+    export_model(run, out)
+    say(f"Exported: {out}")
+    return 0
