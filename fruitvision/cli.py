@@ -29,6 +29,7 @@ from fruitvision.console import (
     write_picture,
 )
 from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
+from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
@@ -42,6 +43,7 @@ cli = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+cli.add_typer(models_cli, name="models")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")
@@ -375,18 +377,6 @@ def app(
     if address != "127.0.0.1":
         typer.echo(f"Anybody who reaches {address} can see and change this farm.", err=True)
     return serve_app(farm, address=address, port=port)
-
-
-@cli.command()
-def models() -> None:
-    """The detectors that can be chosen, and where each fails.
-
-    Example: fruitvision models
-    """
-    for name in detector_names():
-        detector = choose_detector(name)
-        default = ", the default" if name == DEFAULT_DETECTOR else ""
-        typer.echo(f"{name}, version {detector.version}{default}\n  {detector.limits}")
 
 
 @cli.command()

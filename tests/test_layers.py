@@ -23,6 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "field_table": {"errors", "csv_file"},
     "field_data": BASE | {"field_table", "csv_file", "units"},
     "office_data": BASE | {"field_data", "field_table", "csv_file", "units"},
+    "packout_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "units"},
     "photo": BASE | {"photo_folder", "photo_tags"},
     "photo_tags": BASE,
@@ -33,8 +34,10 @@ ALLOWED: dict[str, set[str]] = {
     "sampling": BASE,
     "walk_list": BASE | {"sampling", "whole_file"},
     "scale": BASE,
-    "fruit": BASE | {"scale"},
+    "cores": set(),
+    "fruit": BASE | {"cores", "scale", "share"},
     "overlay": BASE | {"whole_file"},
+    "evaluate": BASE | {"console", "fruit", "photo", "reference", "scale", "whole_file"},
     "train": BASE | {"evaluate", "fruit", "whole_file"},
     "survey": BASE,
     "tree": BASE,
@@ -63,7 +66,7 @@ ALLOWED: dict[str, set[str]] = {
     "store_tables": set(),
     "migrations": {"store_tables"},
     "export": BASE | {"records", "whole_file", "forecast"},
-    "batch": BASE,
+    "batch": BASE | {"cores"},
 }
 # Top-level parts that may import any of the above.
 FREE = {"__init__", "pipeline", "report", "console", "cli", "serve", "simulate"}
@@ -71,6 +74,7 @@ FREE = {"__init__", "pipeline", "report", "console", "cli", "serve", "simulate"}
 HEAVY = {
     "streamlit": set(),
     "torch": {"train"},
+    "onnxruntime": {"fruit", "train"},
     "mitsuba": {"simulate"},
     "sqlalchemy": {"store", "store_database", "store_rows", "store_tables", "migrations"},
     "alembic": {"store", "store_database", "migrations"},

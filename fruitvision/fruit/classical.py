@@ -44,6 +44,9 @@ RIM_OF_A_WHOLE_FRUIT = 0.65
 # Smaller than this share of the median sure fruit: a row behind, twice as far or more. Our choice.
 BEHIND_BELOW = 0.65
 SURE_SCORE = 0.60
+# Candidates below this are not fitted: hardly any is a fruit, and they take twice the time of the
+# others. Our choice.
+LEAST_CANDIDATE_SCORE = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +62,15 @@ class ClassicalDetector:
         "green, dark or mostly hidden; one in six of what it finds is no fruit of this row. "
         "It sizes about one in four of them. Use it beside your usual count, not instead of it."
     )
+    facts: tuple[str, ...] = ()
 
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
         return _above(image, mm_per_px, self.threshold)
 
     def detect_all(self, image: Image, *, mm_per_px: float | None) -> Detections:
-        """All candidates, whatever their score: `detect` gives those at or above `threshold`."""
-        return _above(image, mm_per_px, 0.0)
+        """Candidates from a score of 0.03 on: `detect` gives those at or above `threshold`."""
+        return _above(image, mm_per_px, min(self.threshold, LEAST_CANDIDATE_SCORE))
 
 
 def _above(image: Image, mm_per_px: float | None, least_score: float) -> Detections:
