@@ -99,6 +99,17 @@ def packout_table(crop: CropForecast) -> None:
     )
 
 
+def grades(crop: CropForecast) -> None:
+    """Cartons of each grade, all size classes together."""
+    show.table(
+        [
+            {"Grade": row.grade.capitalize(), "Cartons": range_words(row.cartons)}
+            for row in crop.grades
+            if row.size_class == ALL
+        ]
+    )
+
+
 def weeks(crop: CropForecast) -> None:
     """Cartons by week and class for sales, starting with the week that brings most."""
     wholes = [row for row in crop.weeks if row.size_class == ALL]

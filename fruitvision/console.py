@@ -27,7 +27,7 @@ DEFAULT_WORKERS = min(4, os.cpu_count() or 1)
 FORECAST_FILES = ("forecast.json", "forecast.csv", "forecast.xlsx")
 # Names of the tables behind a forecast, as CSV files of their own.
 DETAIL_FILES = tuple(
-    f"forecast_{name}.csv" for name in ("weeks", "picks", "bridge", "uses", "inputs")
+    f"forecast_{name}.csv" for name in ("weeks", "grades", "picks", "bridge", "uses", "inputs")
 )
 
 

@@ -19,7 +19,6 @@ from pathlib import Path
 
 from fruitvision.csv_file import CsvRow
 from fruitvision.domain import (
-    USUAL_DOUBLING_G,
     Pick,
     PickPlan,
     RegisteredTree,
@@ -36,6 +35,8 @@ from fruitvision.units import parse_date, parse_number
 LIGHTEST_G, HEAVIEST_G = 5.0, 800.0
 # Passes of a block may miss a sum of 1 by so much, since shares are typed with two decimals.
 SHARE_ROUNDING = 0.02
+# A step that nobody typed: that of the farm's setting, when the plan is used.
+BY_SETTING = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,10 +210,10 @@ def _planned_pass(row: CsvRow) -> _PlannedPass:
             share=_share(share, "share") if share else 1.0,
         ),
         shared=bool(share),
-        doubling_g=parse_number(doubling, field="doubling_g") if doubling else USUAL_DOUBLING_G,
+        doubling_g=parse_number(doubling, field="doubling_g") if doubling else BY_SETTING,
         left_share=_share(left, "left_share") if left else 0.0,
     )
-    if found.pick.date_error_days < 0 or found.doubling_g <= 0:
+    if found.pick.date_error_days < 0 or (doubling and found.doubling_g <= 0):
         raise FieldDataError(
             "date_error_days is below 0 or doubling_g is not above 0.", fix="Correct the line."
         )

@@ -35,6 +35,8 @@ from fruitvision.domain import (
     PickPlan,
     RegisteredTree,
     TreePhoto,
+    VarietyCull,
+    VarietyGrade,
     VisitedPlace,
     WeighedFruit,
 )
@@ -85,6 +87,10 @@ class Store(Protocol):
     def pick_plans(self) -> Mapping[str, PickPlan]: ...
     def save_weighed_fruit(self, fruit: Iterable[WeighedFruit]) -> None: ...
     def weighed_fruit(self) -> tuple[WeighedFruit, ...]: ...
+    def save_culls(self, culls: Iterable[VarietyCull]) -> None: ...
+    def culls(self) -> tuple[VarietyCull, ...]: ...
+    def save_grades(self, grades: Iterable[VarietyGrade]) -> None: ...
+    def grades(self) -> tuple[VarietyGrade, ...]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
     def forecasts(self) -> tuple[Forecast, ...]: ...
 
@@ -326,9 +332,25 @@ class FarmStore:
 
     def weighed_fruit(self) -> tuple[WeighedFruit, ...]:
         """Weighed fruit of all varieties, by variety and day."""
-        query = select(tables.weighed_fruit).order_by(*tables.weighed_fruit.primary_key)
-        with reading(self._engine, self._path) as connection:
-            return tuple(map(rows.weighed_fruit, connection.execute(query).mappings()))
+        return tuple(map(rows.weighed_fruit, self._all_of(tables.weighed_fruit)))
+
+    # ------------------------------------------------------------ culls and grades
+
+    def save_culls(self, culls: Iterable[VarietyCull]) -> None:
+        """Keep the culls of each variety that is named, in place of those before."""
+        self._replace_varieties(tables.variety_cull, list(map(rows.plain_row, culls)))
+
+    def culls(self) -> tuple[VarietyCull, ...]:
+        """Culls by variety and size class."""
+        return tuple(map(rows.variety_cull, self._all_of(tables.variety_cull)))
+
+    def save_grades(self, grades: Iterable[VarietyGrade]) -> None:
+        """Keep the grades of each variety that is named, in place of those before."""
+        self._replace_varieties(tables.variety_grade, list(map(rows.plain_row, grades)))
+
+    def grades(self) -> tuple[VarietyGrade, ...]:
+        """Grades by variety and size class."""
+        return tuple(map(rows.variety_grade, self._all_of(tables.variety_grade)))
 
     # ------------------------------------------------------------ register and picks
 
@@ -403,6 +425,17 @@ class FarmStore:
     def _upsert(self, table: Table, new_rows: list[rows.NewRow]) -> None:
         with writing(self._engine, self._path) as connection:
             _upsert(connection, table, new_rows)
+
+    def _replace_varieties(self, table: Table, new_rows: list[rows.NewRow]) -> None:
+        named = {row["variety"] for row in new_rows}
+        with writing(self._engine, self._path) as connection:
+            connection.execute(delete(table).where(table.c.variety.in_(named)))
+            _upsert(connection, table, new_rows)
+
+    def _all_of(self, table: Table) -> tuple[rows.FoundRow, ...]:
+        with reading(self._engine, self._path) as connection:
+            found = connection.execute(select(table).order_by(*table.primary_key))
+            return tuple(found.mappings())
 
     def _of_block(self, table: Table, block_id: str | None) -> tuple[rows.FoundRow, ...]:
         query = select(table).order_by(

@@ -22,6 +22,8 @@ from fruitvision.domain import (
     PickPlan,
     RegisteredTree,
     TreePhoto,
+    VarietyCull,
+    VarietyGrade,
     VisitedPlace,
     WeighedFruit,
 )
@@ -32,7 +34,7 @@ NewRow = dict[str, Any]
 FoundRow = Mapping[Any, Any]
 
 # Grows when the document of a forecast changes so that an older version can't read it.
-FORECAST_SCHEMA = 2
+FORECAST_SCHEMA = 3
 
 
 def plain_row(record: object) -> NewRow:
@@ -109,6 +111,16 @@ def weighed_fruit(row: FoundRow) -> WeighedFruit:
     fields = dict(row)
     del fields["unnamed_number"]
     return from_plain(WeighedFruit, fields)
+
+
+def variety_cull(row: FoundRow) -> VarietyCull:
+    """The culls of a class in a row."""
+    return from_plain(VarietyCull, dict(row))
+
+
+def variety_grade(row: FoundRow) -> VarietyGrade:
+    """The grade of a class in a row."""
+    return from_plain(VarietyGrade, dict(row))
 
 
 def _numbered(new_rows: Iterable[NewRow], set_of: Sequence[str]) -> list[NewRow]:

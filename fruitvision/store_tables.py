@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0002"
+SCHEMA = "fruitvision_0003"
 
 metadata = MetaData()
 
@@ -90,6 +90,23 @@ weighed_fruit = Table(
     Column("unnamed_number", Integer, primary_key=True, autoincrement=False),
     Column("diameter_mm", Float, nullable=False),
     Column("mass_g", Float, nullable=False),
+)
+
+variety_cull = Table(
+    "variety_cull",
+    metadata,
+    Column("variety", String, primary_key=True),
+    Column("size_class", String, primary_key=True),
+    Column("cull_share", Float, nullable=False),
+)
+
+variety_grade = Table(
+    "variety_grade",
+    metadata,
+    Column("variety", String, primary_key=True),
+    Column("size_class", String, primary_key=True),
+    Column("grade", String, primary_key=True),
+    Column("share", Float, nullable=False),
 )
 
 hand_count = Table(

@@ -17,6 +17,7 @@ from fruitvision.domain import (
     Bridge,
     BridgeStep,
     Forecast,
+    GradeForecast,
     PickForecast,
     UseQuantiles,
     WeekForecast,
@@ -57,7 +58,13 @@ def full() -> Forecast:
         )
         for day, fruit in ((date(2026, 9, 1), 91_066.0), (date(2026, 9, 9), 136_598.0))
     )
-    hill = replace(old.blocks[0], picks=picks, weeks=weeks, rests_on="Rests on 12 trees.")
+    hill = replace(
+        old.blocks[0],
+        picks=picks,
+        weeks=weeks,
+        rests_on="Rests on 12 trees.",
+        grades=(GradeForecast(grade="fancy", size_class="all", cartons=about(300.0)),),
+    )
     bridge = Bridge(
         earlier_id="2026-08-10-1",
         earlier_cartons=500.0,
@@ -105,7 +112,7 @@ def test_json_of_the_first_version_stays_readable(tmp_path: Path) -> None:
         key: value for key, value in document["forecast"].items() if key not in new
     }
     for crop in document["forecast"]["blocks"]:
-        del crop["picks"], crop["weeks"], crop["rests_on"]
+        del crop["picks"], crop["weeks"], crop["rests_on"], crop["grades"]
     del document["uses"]
     path.write_text(json.dumps(document), encoding="utf-8")
     assert read_forecast_json(path) == forecast()
@@ -187,7 +194,7 @@ def test_what_a_number_rests_on_stands_in_the_forecast_csv(tmp_path: Path) -> No
 def test_the_workbook_has_a_sheet_for_each_table(tmp_path: Path) -> None:
     write_forecast_xlsx(full(), tmp_path / "forecast.xlsx")
     assert openpyxl.load_workbook(tmp_path / "forecast.xlsx").sheetnames == [
-        "Pack-out", "Blocks", "Weeks", "Picks", "Bridge", "Uses", "Inputs", "About"
+        "Pack-out", "Blocks", "Weeks", "Grades", "Picks", "Bridge", "Uses", "Inputs", "About"
     ]  # fmt: skip
     head, first, *_ = sheet_of(tmp_path / "forecast.xlsx", "Weeks")
     assert head[4:] == ("Size class", "P10 (cartons)", "P50 (cartons)", "P90 (cartons)")

@@ -28,6 +28,7 @@ from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, summarise
 from fruitvision.forecast.uses import use_numbers
 from fruitvision.pipeline import Choices, Refused, forecast_farm
+from fruitvision.pipeline.office import load_tables
 from fruitvision.records import from_json, to_json
 from fruitvision.report import bridge_lines, forecast_lines
 from fruitvision.settings import settings_from_text
@@ -165,6 +166,21 @@ def test_the_settings_doubt_of_a_pick_day_holds_for_passes_without_their_own(
     settings = replace(SETTINGS, pick_date_error_days=4.0)
     made, _ = forecast_farm(farm, TABLE, settings, made_on=MONDAY)
     assert [pick.date_error_days for pick in inputs_of(made).plan.picks] == [1.0, 4.0]
+
+
+def test_passes_without_a_step_of_their_own_follow_the_setting(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    path = tmp_path / "picks.csv"
+    lines = ("block,pick_date,share,doubling_g", f"Hill,{PICK},0.4,", "Hill,2026-09-30,0.6,")
+    path.write_text("\n".join(lines), encoding="utf-8")
+    load_tables({"picks": path}, farm, farm.blocks())
+    steep, _ = forecast_farm(farm, TABLE, replace(SETTINGS, pick_doubling_g=12.0), made_on=MONDAY)
+    assert inputs_of(steep).plan.doubling_g == 12.0
+    assert inputs_of(make(farm)).plan.doubling_g == 20.0
+    path.write_text("\n".join([lines[0], *(f"{line}30" for line in lines[1:])]), encoding="utf-8")
+    load_tables({"picks": path}, farm, farm.blocks())
+    assert inputs_of(make(farm)).plan.doubling_g == 30.0
 
 
 def test_a_date_for_a_block_that_is_not_there_or_before_its_walk_is_refused(

@@ -322,7 +322,7 @@ def test_a_forecast_of_a_newer_version_or_a_damaged_one_is_refused(farm: FarmSto
     change(farm, "UPDATE forecast SET document = '{}'")
     with pytest.raises(StoreError, match="Forecast a is damaged"):
         farm.forecasts()
-    change(farm, "UPDATE forecast SET schema_version = 3")
+    change(farm, "UPDATE forecast SET schema_version = 4")
     with pytest.raises(StoreError, match="Forecast a is of a newer fruitvision"):
         farm.forecasts()
 
@@ -586,9 +586,16 @@ def test_a_farm_of_the_first_version_keeps_all_it_had(tmp_path: Path) -> None:
 
 
 def _back_to_first_version(database: Path) -> None:
-    """Undo the second migration by hand."""
+    """Undo the second and third migration by hand."""
     with sqlite3.connect(database) as connection:
-        for table in ("registered_tree", "visited_place", "pick_plan", "weighed_fruit"):
+        for table in (
+            "registered_tree",
+            "visited_place",
+            "pick_plan",
+            "weighed_fruit",
+            "variety_cull",
+            "variety_grade",
+        ):
             connection.execute(f"DROP TABLE {table}")
         for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
             connection.execute(f"ALTER TABLE block DROP COLUMN {column}")

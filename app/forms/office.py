@@ -1,4 +1,4 @@
-"""Tables of the office: tree register, gaps found, pick plans, weighed fruit."""
+"""Tables of the office: register, gaps found, pick plans, weighed fruit, culls and grades."""
 
 from __future__ import annotations
 

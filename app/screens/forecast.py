@@ -78,6 +78,8 @@ def packout(crop: CropForecast) -> None:
         show_crop.packout_table(crop)
     elif crop.cartons is not None:
         st.write(f"{range_words(crop.cartons)} cartons; {NO_CLASSES}")
+    if crop.grades:
+        show_crop.grades(crop)
     weeks = sorted({row.week for row in crop.weeks})
     if len(weeks) == 1:
         st.caption(f"All of it comes in {week_words(weeks[0])}.")

@@ -217,6 +217,15 @@ class ClassCull:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClassGrade:
+    """Share of the packed fruit of one size class that is of a grade."""
+
+    size_class: str
+    grade: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Losses:
     """Shares of the fruit that never reach a carton, each with its standard error.
 
@@ -239,3 +248,5 @@ class BlockInputs:
     weight: WeightRule
     losses: Losses
     plan: PickPlan
+    # How packed fruit part into grades; empty where the farm does not say.
+    grades: tuple[ClassGrade, ...] = ()

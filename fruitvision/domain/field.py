@@ -153,6 +153,32 @@ class WeighedFruit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VarietyCull:
+    """Share of the picked fruit of a variety's size class that is not packed.
+
+    An empty variety stands for every variety that has no lines of its own.
+    """
+
+    variety: str
+    size_class: str
+    cull_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarietyGrade:
+    """Share of the packed fruit of a variety's size class that is of a grade.
+
+    An empty variety stands for every variety that has no lines of its own. The grades of a class
+    add up to 1.
+    """
+
+    variety: str
+    size_class: str
+    grade: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pick:
     """One pass through a block: its middle day, and how sure that day is (standard error)."""
 
@@ -162,7 +188,7 @@ class Pick:
     share: float = 1.0
 
 
-# Grams more that double the odds of being picked, where a plan says nothing: that of
+# Grams more that double the odds of being picked, in a plan made by hand: that of
 # `settings.pick_doubling_g`, with its source there.
 USUAL_DOUBLING_G = 20.0
 
@@ -171,8 +197,9 @@ USUAL_DOUBLING_G = 20.0
 class PickPlan:
     """The passes of a block. Several passes pick by colour, the largest fruit first.
 
-    `doubling_g` : the odds that a fruit is picked double with so many grams more. `left_share` :
-    share of the fruit at the last pass that stays on the tree.
+    `doubling_g` : the odds that a fruit is picked double with so many grams more; 0 in a plan of
+    the office stands for the farm's setting. `left_share` : share of the fruit at the last pass
+    that stays on the tree.
     """
 
     picks: tuple[Pick, ...]

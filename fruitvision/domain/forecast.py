@@ -40,6 +40,15 @@ class ClassForecast:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GradeForecast:
+    """Packed cartons of one grade and size class; `size_class` is also "all"."""
+
+    grade: str
+    size_class: str
+    cartons: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WeekForecast:
     """Packed cartons of one size class that come in during one week. `week` is its Monday."""
 
@@ -112,6 +121,8 @@ class CropForecast:
     weeks: tuple[WeekForecast, ...] = ()
     # Plain words on what the number rests on.
     rests_on: str = ""
+    # Empty where no block of the crop has grades.
+    grades: tuple[GradeForecast, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

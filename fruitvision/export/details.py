@@ -2,6 +2,8 @@
 
 weeks
     Cartons of each week and size class; `week` is the ISO week, `monday` its first day.
+grades
+    Cartons of each grade and size class, where the farm gives grades.
 picks
     What each pass through a block brings in.
 bridge
@@ -18,7 +20,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from fruitvision.domain import BlockInputs, Estimate, Forecast, PickPlan
+from fruitvision.domain import BlockInputs, CropForecast, Estimate, Forecast, PickPlan
 from fruitvision.export.words import pick_week
 from fruitvision.forecast.uses import use_numbers
 
@@ -49,6 +51,7 @@ def detail_tables(forecast: Forecast) -> tuple[DetailTable, ...]:
     """All tables of a forecast, in the order of the sheets; those without rows keep their head."""
     return (
         DetailTable(name="weeks", sheet="Weeks", columns=_WEEKS, rows=tuple(_weeks(forecast))),
+        DetailTable(name="grades", sheet="Grades", columns=_GRADES, rows=tuple(_grades(forecast))),
         DetailTable(name="picks", sheet="Picks", columns=_PICKS, rows=tuple(_picks(forecast))),
         DetailTable(name="bridge", sheet="Bridge", columns=_BRIDGE, rows=tuple(_bridge(forecast))),
         DetailTable(name="uses", sheet="Uses", columns=_USES, rows=tuple(_uses(forecast))),
@@ -91,13 +94,34 @@ _WEEKS = (
 
 
 def _weeks(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
-    crops = [("variety", crop.name, crop) for crop in forecast.varieties]
-    crops.append(("farm", forecast.farm, forecast.total))
-    crops += [("block", crop.name, crop) for crop in forecast.blocks]
-    for level, name, crop in crops:
+    for level, name, crop in _crops(forecast):
         for row in crop.weeks:
             week = pick_week(row.week)
             yield (level, name, week, row.week, row.size_class, *_three(row.cartons))
+
+
+def _crops(forecast: Forecast) -> Iterator[tuple[str, str, CropForecast]]:
+    """Level, name and crop: varieties, the farm, its blocks."""
+    for crop in forecast.varieties:
+        yield ("variety", crop.name, crop)
+    yield ("farm", forecast.farm, forecast.total)
+    for crop in forecast.blocks:
+        yield ("block", crop.name, crop)
+
+
+_GRADES = (
+    _text("level", "Level"),
+    _text("name", "Name"),
+    _text("grade", "Grade"),
+    _text("size_class", "Size class"),
+    *_range("cartons", "{} (cartons)", 1),
+)
+
+
+def _grades(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
+    for level, name, crop in _crops(forecast):
+        for row in crop.grades:
+            yield (level, name, row.grade, row.size_class, *_three(row.cartons))
 
 
 _PICKS = (
@@ -181,6 +205,7 @@ _INPUTS = (
     _text("weight_source", "Weight from"),
     _number("drop_share", "Dropped (share)", 3),
     _number("cull_share", "Culled (share)", 3),
+    _text("cull_share_by_class", "Culled by class (share)"),
     _number("left_share", "Left on the tree (share)", 3),
     _text("passes", "Passes (day, share)"),
 )
@@ -231,6 +256,7 @@ def _to_the_pick(inputs: BlockInputs) -> tuple[Value, ...]:
         weight.source,
         losses.drop_share,
         losses.cull_share,
+        "; ".join(f"{one.size_class} {one.cull_share:.3g}" for one in losses.culls_by_class),
         inputs.plan.left_share,
         passes_words(inputs.plan),
     )

@@ -1,8 +1,9 @@
 """A forecast as JSON: everything, unrounded, to be read back exactly.
 
-Version 2 has weeks, picks, bridge, quantiles, inputs, settings and size table; version 1 is read
-as well. Beside the forecast stand `uses`, the numbers worked out for each use. Keys carry the
-units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share` is 0 to 1.
+Version 2 has weeks, picks, bridge, quantiles, inputs, settings and size table, version 3 also
+grades; earlier ones are read as well. Beside the forecast stand `uses`, the numbers worked out for
+each use. Keys carry the units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share`
+is 0 to 1.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from fruitvision.export.words import CAUTIONS, HOW_TO_READ, all_doubts, note_of,
 from fruitvision.forecast.uses import use_numbers
 from fruitvision.records import from_plain, to_plain
 
-# Grows when a key changes its meaning or goes.
-SCHEMA_VERSION = 2
+# Grows when a key comes, changes its meaning or goes.
+SCHEMA_VERSION = 3
 OLDEST_VERSION = 1
 
 

@@ -4,7 +4,7 @@ forecast.csv
     One row per crop and size class, and one row per crop with size_class 'all'. `level` is block,
     variety or farm. `share` is the part (0 to 1) of the picked fruit; fruit, bins and tonnes are
     what comes in; cartons are packed.
-forecast_weeks.csv, forecast_picks.csv, forecast_bridge.csv, forecast_uses.csv, forecast_inputs.csv
+forecast_weeks.csv, _grades.csv, _picks.csv, _bridge.csv, _uses.csv, _inputs.csv
     What stands behind it: the tables of `details`.
 fruit.csv, photos.csv
     One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true.
@@ -98,7 +98,7 @@ def write_forecast_csv(forecast: Forecast, path: Path) -> None:
 
 
 def write_detail_csvs(forecast: Forecast, folder: Path) -> None:
-    """Write the tables behind a forecast, one file each: weeks, picks, bridge, uses, inputs.
+    """Write the tables behind a forecast, one file each, as `details` names them.
 
     Raises
     ------

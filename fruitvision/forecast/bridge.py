@@ -103,7 +103,7 @@ class _Expected:
         self._last: dict[str, tuple[BlockInputs, float]] = {}
 
     def __call__(self, inputs: BlockInputs) -> float:
-        inputs = _with_known_culls(inputs, self._table)
+        inputs = _without_other_classes(inputs, self._table)
         name = inputs.estimate.block.block_id
         if name in self._last and self._last[name][0] == inputs:
             return self._last[name][1]
@@ -113,11 +113,12 @@ class _Expected:
         return mean
 
 
-def _with_known_culls(inputs: BlockInputs, table: SizeTable) -> BlockInputs:
-    """Without culls of classes that this table lacks: another table is part of `other`."""
+def _without_other_classes(inputs: BlockInputs, table: SizeTable) -> BlockInputs:
+    """Without culls of classes that this table lacks (another table is part of `other`), and
+    without grades, which move no carton in or out."""
     names = {size_class.name for size_class in table.classes}
     culls = tuple(c for c in inputs.losses.culls_by_class if c.size_class in names)
-    return replace(inputs, losses=replace(inputs.losses, culls_by_class=culls))
+    return replace(inputs, losses=replace(inputs.losses, culls_by_class=culls), grades=())
 
 
 # ---------------------------------------------------------------- exchanges

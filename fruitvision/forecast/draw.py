@@ -13,14 +13,15 @@ which of them are picked first.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import BlockEstimate, BlockInputs, HiddenFruitFactor, SizeTable
+from fruitvision.forecast.grades import add_grades, graded
 from fruitvision.forecast.inputs import check_inputs
 from fruitvision.forecast.packout import (
     DrawnSizes,
@@ -60,9 +61,10 @@ class PassDraws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CropDraws:
-    """One crop drawn many times: (draws,) each, and (draws, classes) for the last two.
+    """One crop drawn many times: (draws,) each, and (draws, classes) for cartons and class_fruit.
 
-    `fruit` are those that come in. `unsure_fruit` are those of blocks that allow no cartons by
+    `grades` are cartons by grade, (draws, classes) each; none where no block has grades. `fruit`
+    are those that come in. `unsure_fruit` are those of blocks that allow no cartons by
     class, `far_fruit` those of picks too far ahead for more than the peak classes.
     """
 
@@ -74,6 +76,7 @@ class CropDraws:
     passes: tuple[PassDraws, ...]
     unsure_fruit: Array
     far_fruit: Array
+    grades: Mapping[str, Array] = field(default_factory=dict)
 
 
 def draw_block(
@@ -105,11 +108,12 @@ def draw_unchecked(
     fruit = np.sum([one.fruit for one in passes], axis=0)
     last = max(pick.pick_date for pick in inputs.plan.picks)
     far = (last - estimate.walked_on).days > FAR_AHEAD_DAYS
-    return _crop(
+    crop = _crop(
         passes,
         unsure_fruit=fruit * (estimate.trees < FEWEST_TREES),
         far_fruit=fruit * far,
     )
+    return replace(crop, grades=graded(crop.cartons, inputs.grades, table))
 
 
 def add_draws(crops: Sequence[CropDraws]) -> CropDraws:
@@ -118,11 +122,14 @@ def add_draws(crops: Sequence[CropDraws]) -> CropDraws:
     Tonnes and cartons are None if any crop lacks them: a total that leaves out a block would read
     as if it were whole. The mean diameter is weighted by fruit.
     """
-    return _crop(
+    total = _crop(
         tuple(one for crop in crops for one in crop.passes),
         unsure_fruit=np.sum([crop.unsure_fruit for crop in crops], axis=0),
         far_fruit=np.sum([crop.far_fruit for crop in crops], axis=0),
     )
+    if total.cartons is None:
+        return total
+    return replace(total, grades=add_grades([(crop.cartons, crop.grades) for crop in crops]))
 
 
 def _crop(passes: tuple[PassDraws, ...], *, unsure_fruit: Array, far_fruit: Array) -> CropDraws:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from fruitvision.domain import BlockEstimate, BlockInputs, GrowthRate, Losses, SizeTable
 from fruitvision.errors import ForecastError
+from fruitvision.forecast.grades import grade_shares
 from fruitvision.forecast.growth import Weather, what_if_growth
 from fruitvision.forecast.packout import cull_shares
 from fruitvision.forecast.picks import check_plan, moved, strip_pick
@@ -53,6 +54,7 @@ def check_inputs(inputs: BlockInputs, table: SizeTable) -> None:
     name = inputs.estimate.block.block_id
     check_plan(inputs.plan, walked_on=inputs.estimate.walked_on, block_id=name)
     cull_shares(inputs.losses, table)
+    grade_shares(inputs.grades, table)
     if not 0 <= inputs.losses.drop_share <= 1:
         raise ForecastError(
             f"The drop share of {name} is {inputs.losses.drop_share:g}.",

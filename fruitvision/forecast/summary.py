@@ -25,6 +25,7 @@ from fruitvision.domain import (
     Doubt,
     Doubts,
     Estimate,
+    GradeForecast,
     PickForecast,
     SizeTable,
     WeekForecast,
@@ -88,6 +89,7 @@ def summarise(
         doubts=heading.doubts,
         weeks=week_forecasts(crop.passes, rows),
         rests_on=heading.rests_on,
+        grades=_grades(crop, rows),
     )
 
 
@@ -193,6 +195,19 @@ def _classes(crop: CropDraws, rows: Sequence[_Row]) -> tuple[ClassForecast, ...]
             rows, _estimates_of(_by_row(shares, rows)), cartons, strict=True
         )
     )
+
+
+def _grades(crop: CropDraws, rows: Sequence[_Row]) -> tuple[GradeForecast, ...]:
+    """Each grade: its classes that may fill a carton at P90, then all of them."""
+    found = []
+    for grade, cartons in crop.grades.items():
+        estimates = _estimates_of(_by_row(_with_outside(cartons), rows)) if rows else []
+        named = [(row.name, one) for row, one in zip(rows, estimates, strict=True) if one.p90 > 0]
+        found += [
+            GradeForecast(grade=grade, size_class=name, cartons=one)
+            for name, one in (*named, (ALL, estimate_of(cartons.sum(axis=1))))
+        ]
+    return tuple(found)
 
 
 # ---------------------------------------------------------------- weeks

@@ -53,6 +53,8 @@ def rests_on(inputs: Sequence[BlockInputs]) -> str:
         sources = dict.fromkeys(one.growth.source for one in inputs)
         rules = dict.fromkeys(one.weight.source for one in inputs)
         parts += [_some("growth", list(sources)), _some("weight", list(rules))]
+        own = max(len(one.losses.culls_by_class) for one in inputs)
+        parts += [f"culls of {own} classes by the farm's own pack-out"] * (own > 0)
     return f"{'; '.join(parts)}."
 
 

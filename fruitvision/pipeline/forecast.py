@@ -23,7 +23,7 @@ from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
 from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
-from fruitvision.pipeline.block_inputs import block_inputs
+from fruitvision.pipeline.block_inputs import block_inputs, read_office, unknown_classes
 from fruitvision.pipeline.blocks import estimate_blocks
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.pipeline.publish import published
@@ -103,15 +103,14 @@ def forecast_farm(
     refused = list(refused_blocks)
     dates = dict(pick_dates or {})
     _check_blocks(dates, store)
-    plans, weighed = store.pick_plans(), store.weighed_fruit()
+    office = read_office(store)
+    refused += unknown_classes(office, table)
     shared = draw_shared(settings)
     crops: list[_Drawn] = []
     for walk in walks:
         name = walk.estimate.block.block_id
         try:
-            inputs = block_inputs(
-                walk, plans.get(name), weighed, settings, first_pick=dates.get(name)
-            )
+            inputs = block_inputs(walk, office, table, settings, first_pick=dates.get(name))
             inputs = what_if(inputs, settings, weather=choices.season, days=choices.pick_shift_days)
             crops.append(_draw_crop(inputs, table, settings, shared))
         except FruitVisionError as err:

@@ -1,4 +1,4 @@
-"""Tables of the office into the farm: tree register, gaps, pick plans, weighed fruit."""
+"""Tables of the office into the farm: register, gaps, pick plans, weighed fruit, pack-out."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import TreeRow, check_blocks
 from fruitvision.field_table import FieldTable
 from fruitvision.office_data import read_gaps, read_picks, read_register, read_weighed
+from fruitvision.packout_data import VarietyRow, check_varieties, read_culls, read_grades
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
@@ -23,6 +24,8 @@ TABLES = {
     "gaps": "block, row, position, visited_on, found",
     "picks": "block, pick_date (share, date_error_days, doubling_g, left_share)",
     "weighed": "variety, weighed_on, diameter_mm, mass_g",
+    "culls": "size_class, cull_share (variety)",
+    "grades": "size_class, grade, share (variety)",
 }
 
 
@@ -34,6 +37,8 @@ class OfficeRows:
     gaps: int = 0
     picks: int = 0
     weighed: int = 0
+    culls: int = 0
+    grades: int = 0
 
     @property
     def words(self) -> str:
@@ -43,6 +48,8 @@ class OfficeRows:
             (self.gaps, "visited places"),
             (self.picks, "pick plans"),
             (self.weighed, "weighed fruit"),
+            (self.culls, "classes with culls"),
+            (self.grades, "grades of classes"),
         )
         return ", ".join(f"{count:,} {what}" for count, what in found if count)
 
@@ -97,7 +104,18 @@ def load_tables(
     store.save_visited_places(gaps)
     picks = _load_picks(paths.get("picks"), store, blocks, refused)
     weighed = _load_weighed(paths.get("weighed"), store, refused)
-    counts = OfficeRows(register=kept, gaps=len(gaps), picks=picks, weighed=weighed)
+    culls = _of_varieties(paths.get("culls"), read_culls, blocks, refused)
+    store.save_culls(culls)
+    grades = _of_varieties(paths.get("grades"), read_grades, blocks, refused)
+    store.save_grades(grades)
+    counts = OfficeRows(
+        register=kept,
+        gaps=len(gaps),
+        picks=picks,
+        weighed=weighed,
+        culls=len(culls),
+        grades=len(grades),
+    )
     return counts, tuple(refused)
 
 
@@ -110,6 +128,20 @@ def _of_blocks(
     if path is None:
         return ()
     table = check_blocks(read(path), blocks)
+    refused.extend(map(refused_row, table.refused))
+    return table.rows
+
+
+def _of_varieties(
+    path: Path | None,
+    read: Callable[[Path], FieldTable[VarietyRow]],
+    blocks: Sequence[Block],
+    refused: list[Refused],
+) -> tuple[VarietyRow, ...]:
+    """Rows of the farm's varieties, and those that stand for all; others are refused."""
+    if path is None:
+        return ()
+    table = check_varieties(read(path), {block.variety for block in blocks})
     refused.extend(map(refused_row, table.refused))
     return table.rows
 

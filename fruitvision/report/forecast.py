@@ -14,6 +14,7 @@ from fruitvision.domain import (
     Forecast,
     WeekForecast,
 )
+from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
 from fruitvision.report.words import CAUTION, doubt_lines, range_words, three
 
@@ -54,11 +55,21 @@ def _variety_lines(variety: CropForecast, blocks: Sequence[CropForecast]) -> lis
         lines.append(f"  {'all':<12}{'':>18}{range_words(variety.cartons):>28}")
     elif variety.cartons is not None:
         lines.append(f"  {range_words(variety.cartons)} cartons; {NO_CLASSES}")
+    lines += grade_lines(variety)
     lines += week_lines(variety.weeks)
     for block in blocks:
         if block.variety == variety.variety:
             lines += _block_lines(block)
     return lines
+
+
+def grade_lines(crop: CropForecast) -> list[str]:
+    """Cartons of each grade, all size classes together."""
+    return [
+        f"  {one.grade:<12}{'':>18}{range_words(one.cartons):>28}"
+        for one in crop.grades
+        if one.size_class == ALL
+    ]
 
 
 NO_CLASSES = "a first look, so no cartons by class."
