@@ -67,7 +67,7 @@ def size_distribution(
     mean = float(np.average(observed, weights=of_fruit)) + found.shift_mm
     seen = float(np.cov(observed, aweights=of_fruit)) ** 0.5
     spread, spread_error = _true_spread(seen, observed, errors, readings)
-    shape = _shape(observed, of_fruit)
+    shape = _without_skew_of_noise(_shape(observed, of_fruit), seen, spread, mean)
     return SizeDistribution(
         measured_on=walked_on,
         quantiles_mm=tuple(float(d) for d in mean + spread * shape),
@@ -206,6 +206,21 @@ def _shape(observed: Array, weights: Array) -> Array:
     deviation = float(quantiles.std())
     centred: Array = quantiles - quantiles.mean()
     return centred / (deviation if deviation > 0 else 1.0)
+
+
+def _without_skew_of_noise(shape: Array, seen: float, spread: float, mean: float) -> Array:
+    """A shape of mean 0 and standard deviation 1 without the skew that measuring gave it.
+
+    A fruit nearer than the marker is read larger by a share of its own size, so that large fruit
+    stray more mm than small ones: with true variance s², noise variance n² and mean μ the third
+    moment of the readings is 6·s²·n²/μ too high. Left in, it takes 2 to 4 % of the fruit from the
+    classes above the middle. The second term of Cornish and Fisher's expansion takes it out.
+    """
+    true_share = min(1.0, (spread / seen) ** 2) if seen > 0 else 1.0
+    skew = 6 * true_share * (1 - true_share) * seen / mean
+    bent = shape - skew / 6 * (shape**2 - 1)
+    deviation = float(bent.std())
+    return np.asarray((bent - bent.mean()) / (deviation if deviation > 0 else 1.0))
 
 
 def weighted_quantiles(values: Array, weights: Array, probabilities: Array) -> Array:

@@ -33,6 +33,24 @@ def test_scenario_34_measuring_noise_is_taken_out_of_the_spread() -> None:
     assert Doubt.NO_CALIPERS in sizes.doubts
 
 
+def test_noise_that_grows_with_the_fruit_leaves_no_skew_behind() -> None:
+    # True sizes are symmetric; read with 6 % of their own size. The readings' third moment is then
+    # 6·s²·n²/μ above 0, a skew of about 0.16 of theirs.
+    rng = np.random.default_rng(8)
+    trees = [
+        tree(i, 400, diameters_mm=(75 + rng.normal(0, 5.5, 400)) * (1 + rng.normal(0, 0.06, 400)),
+             error_mm=4.5)
+        for i in range(40)
+    ]  # fmt: skip
+    seen = np.concatenate([one.diameters_mm for one in trees])
+    sizes = size_distribution(trees, [], walked_on=WALK, settings=SETTINGS)
+    assert sizes is not None
+    assert stats.skew(seen) == pytest.approx(0.165, abs=0.04)
+    assert stats.skew(np.array(sizes.quantiles_mm)) == pytest.approx(0, abs=0.04)
+    assert sizes.mean_mm == pytest.approx(seen.mean(), abs=1e-6)
+    assert np.std(sizes.quantiles_mm) == pytest.approx(sizes.sd_mm, rel=1e-9)
+
+
 def test_calipers_correct_a_marker_that_hung_too_deep() -> None:
     rng = np.random.default_rng(6)
     readings = [caliper(i, float(d)) for i in range(8) for d in 75 + rng.normal(0, 5.5, 10)]
