@@ -8,8 +8,7 @@ from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
 
-import cv2
-
+from fruitvision.cores import keep_to, threads_here
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import FruitVisionError, PhotoUnreadable
 
@@ -50,8 +49,10 @@ def _in_a_pool(
 ) -> Generator[tuple[Path, Result], None, list[Path]]:
     """Yield what could be measured, return the paths that were lost when the pool broke."""
     lost: list[Path] = []
+    processes = min(workers, len(paths))
+    share = max(1, threads_here() // processes)
     with ProcessPoolExecutor(
-        min(workers, len(paths)), mp_context=get_context("spawn"), initializer=_one_thread
+        processes, mp_context=get_context("spawn"), initializer=keep_to, initargs=(share,)
     ) as pool:
         tasks: dict[Future[Result], Path] = {
             pool.submit(_try, path, measure): path for path in paths
@@ -62,11 +63,6 @@ def _in_a_pool(
             except BrokenProcessPool:
                 lost.append(tasks[task])
     return lost
-
-
-def _one_thread() -> None:
-    """Each process keeps to one core."""
-    cv2.setNumThreads(1)
 
 
 def _try(path: Path, measure: Measure) -> Result:

@@ -7,6 +7,7 @@ FruitVisionError
 ├── FieldDataError             a CSV from the field or the office does not make sense
 │   └── SizeTableError         a size table has a gap, an overlap or a wrong number
 ├── DetectorUnknown            no detector of that name
+├── DetectorDamaged            files of a detector are missing or altered, or it runs otherwise
 ├── SettingsError              a settings file has an unknown key or an impossible value
 ├── ForecastError              the dates or numbers do not allow a forecast
 ├── SimulationError            an invented orchard can't be made from these dials
@@ -61,6 +62,10 @@ class SizeTableError(FieldDataError):
 
 class DetectorUnknown(FruitVisionError):
     """No detector of that name."""
+
+
+class DetectorDamaged(FruitVisionError):
+    """Files of a detector are missing or altered, or it gives other results than it must."""
 
 
 class SettingsError(FruitVisionError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -28,6 +29,11 @@ CHANNELS = 15
 PEAK_CELLS = 3
 # Logarithms of lengths are cut here: half axes of 0.4 px to 3 000 px.
 LOG_LIMITS = (-2.3, 6.6)
+
+
+# Outlines are nearly the same if their centres are nearer than this share of the width and the
+# widths differ by less than this factor. Our choice: fruit that touch are half a width apart.
+SAME_CENTRE, SAME_WIDTH = 0.3, 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +146,46 @@ def drop_duplicates(boxes: Floats, order: Floats, *, most_overlap: float) -> NDA
         kept.append(int(best))
         remaining = rest[overlaps(boxes[best], boxes[rest]) <= most_overlap]
     return np.array(kept, dtype=np.int64)
+
+
+def distinct(peaks: Peaks, *, most_overlap: float) -> NDArray[np.int64]:
+    """Indices of peaks that are one fruit each, best first.
+
+    Two peaks are one fruit if their visible boxes overlap by more than `most_overlap` (IoU), or if
+    their full outlines are nearly the same: a twig before a fruit parts what is seen of it.
+    """
+    order = np.maximum(peaks.scores, peaks.behind_scores)
+    centres, widths = peaks.outlines[:, :2], peaks.outlines[:, 2]
+    remaining = np.argsort(-order, kind="stable")
+    kept: list[int] = []
+    while len(remaining):
+        best, rest = remaining[0], remaining[1:]
+        kept.append(int(best))
+        apart = np.hypot(*(centres[rest] - centres[best]).T)
+        ratio = widths[rest] / widths[best]
+        same_outline = (apart < SAME_CENTRE * np.minimum(widths[rest], widths[best])) & (
+            np.abs(np.log(ratio)) < np.log(SAME_WIDTH)
+        )
+        one_box = overlaps(peaks.boxes[best], peaks.boxes[rest]) > most_overlap
+        remaining = rest[~(same_outline | one_box)]
+    return np.array(kept, dtype=np.int64)
+
+
+def joined(parts: Sequence[Peaks]) -> Peaks:
+    """Peaks of several parts of a picture, best first, then from top to bottom."""
+    boxes = np.concatenate([part.boxes for part in parts])
+    scores = np.concatenate([part.scores for part in parts])
+    behind_scores = np.concatenate([part.behind_scores for part in parts])
+    cells = np.concatenate([part.cells for part in parts])
+    order = np.lexsort((cells[:, 1], cells[:, 0], -np.maximum(scores, behind_scores)))
+    return Peaks(
+        boxes=boxes,
+        outlines=np.concatenate([part.outlines for part in parts]),
+        visible_shares=np.concatenate([part.visible_shares for part in parts]),
+        scores=scores,
+        behind_scores=behind_scores,
+        cells=cells,
+    ).take(order)
 
 
 def overlaps(box: Floats, boxes: Floats) -> Floats:

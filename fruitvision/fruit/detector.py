@@ -132,6 +132,10 @@ class Detector(Protocol):
     def limits(self) -> str:
         """One or two sentences: where it fails."""
 
+    @property
+    def facts(self) -> tuple[str, ...]:
+        """What else there is to know of it, in lines."""
+
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known."""
 
@@ -139,13 +143,23 @@ class Detector(Protocol):
         """All that may be fruit, however unsure: `detect` gives those that are sure enough."""
 
 
-def _classical() -> Detector:
+def _classical(kind: str) -> Detector:
     from fruitvision.fruit.classical import ClassicalDetector
 
+    if kind:
+        raise DetectorUnknown(
+            f"The detector 'classical' has no kind '{kind}'.", fix="Choose 'classical'."
+        )
     return ClassicalDetector()
 
 
-_DETECTORS: dict[str, Callable[[], Detector]] = {"classical": _classical}
+def _learned(kind: str) -> Detector:
+    from fruitvision.fruit.learned import learned_detector
+
+    return learned_detector("learned", kind)
+
+
+_DETECTORS: dict[str, Callable[[str], Detector]] = {"classical": _classical, "learned": _learned}
 
 DEFAULT_DETECTOR = "classical"
 
@@ -158,11 +172,19 @@ def detector_names() -> tuple[str, ...]:
 def choose_detector(name: str = DEFAULT_DETECTOR) -> Detector:
     """The detector of that name.
 
+    Parameters
+    ----------
+    name : str
+        `classical`, `learned`, or `learned:int8` for other weights that its card lists.
+
     Raises
     ------
     DetectorUnknown
         If there is none; never falls back to another.
+    DetectorDamaged
+        If its files are missing, altered or damaged.
     """
-    if name not in _DETECTORS:
-        raise DetectorUnknown(f"Unknown detector '{name}'.", fix=did_you_mean(name, _DETECTORS))
-    return _DETECTORS[name]()
+    family, _, kind = name.partition(":")
+    if family not in _DETECTORS:
+        raise DetectorUnknown(f"Unknown detector '{name}'.", fix=did_you_mean(family, _DETECTORS))
+    return _DETECTORS[family](kind)
