@@ -16,23 +16,22 @@ import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
 
-from fruitvision.fruit.session import Network
+from fruitvision.fruit.session import Network, session_of_bytes
+from fruitvision.fruit.tiles import GREY
 
 Image = NDArray[np.uint8]
 Discs = list[tuple[float, float, float]]
 
-GREEN, RED, BLUE = (40, 120, 40), (240, 20, 20), (20, 20, 240)
+# The ground is that of padding, so that only discs have a colour.
+GROUND, RED, BLUE = (GREY, GREY, GREY), (240, 20, 20), (20, 20, 240)
 WINDOW_CELLS = 25
 
 
 def picture_of(
     width: int, height: int, discs: Discs, *, behind: Discs | None = None, zoom: int = 8
 ) -> Image:
-    """Discs (x, y, radius, px) before green, smooth at their rims.
-
-    Drawn by cv2 with centres to 1/256 px.
-    """
-    image = np.full((height, width, 3), GREEN, dtype=np.uint8)
+    """Discs (x, y, radius, px) before grey, smooth at their rims: `zoom`² points a px."""
+    image = np.full((height, width, 3), GROUND, dtype=np.uint8)
     for colour, several in ((BLUE, behind or []), (RED, discs)):
         for x, y, radius in several:
             left, top = int(x - radius) - 3, int(y - radius) - 3
@@ -83,13 +82,9 @@ def disc_model(*, heat_offset: float = 0.0) -> bytes:
 
     add("Cast", ["picture"], "float", to=TensorProto.FLOAT)
     add("Transpose", ["float"], "planes", perm=[0, 3, 1, 2])
-    # Red less green is 220 in a red disc and -80 outside: to 1 and 0; the same for blue.
-    weight = np.array([[1, -1, 0], [0, -1, 1]]).reshape(2, 3, 1, 1) / 300
-    add(
-        "Conv",
-        ["planes", constant("colour", weight), constant("colour_bias", [80 / 300] * 2)],
-        "soft",
-    )
+    # Red less green is 220 in a red disc and 0 outside: to 1 and 0; the same for blue.
+    weight = np.array([[1, -1, 0], [0, -1, 1]]).reshape(2, 3, 1, 1) / 220
+    add("Conv", ["planes", constant("colour", weight)], "soft")
     add("Clip", ["soft", constant("zero", 0.0), constant("one", 1.0)], "clipped")
     add("AveragePool", ["clipped"], "share2", kernel_shape=[4, 4], strides=[4, 4])
     add("ReduceMax", ["share2", constant("axis1", [1], np.int64)], "share", keepdims=1)
@@ -189,8 +184,6 @@ def write_model(
     models: Path, *, name: str = "learned", version: str = "1", probe_error: float = 0.0
 ) -> Path:
     """A complete folder of a version: card, two networks, probe. `int8` has its heat 1 lower."""
-    from fruitvision.fruit.session import session_of_bytes
-
     folder = models / name / version
     folder.mkdir(parents=True)
     content = {"float": disc_model(), "int8": disc_model(heat_offset=-1.0)}
