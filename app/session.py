@@ -13,7 +13,7 @@ from app import show_crop
 from app.files import bytes_of
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.overlay import write_overlay
-from fruitvision.pipeline import Measured, Refused, image_of
+from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
@@ -32,6 +32,9 @@ _ROUND = "round"
 
 # Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
 OVERLAYS_KEPT = 40
+
+# Farms whose block estimates are kept in memory. Our choice: one is open, another was before it.
+WALKS_KEPT = 2
 
 
 def farm_folder() -> Path:
@@ -58,6 +61,19 @@ def farm() -> FarmStore:
 def settings() -> Settings:
     """The farm's settings."""
     return farm_settings(farm())
+
+
+def walks() -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
+    """Every block of the farm as of its latest walk; worked out again only after a change."""
+    store, known = farm(), settings()
+    return _walks(f"{farm_folder()} {store.stamp} {known.sha256}", store, known)
+
+
+@st.cache_resource(show_spinner=False, max_entries=WALKS_KEPT)
+def _walks(
+    key: str, _store: FarmStore, _settings: Settings
+) -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
+    return estimate_blocks(_store, _settings)
 
 
 def today() -> date:

@@ -222,14 +222,24 @@ def compare_blocks(
     that like blocks differ a little is what the smallest listed effect is for.
     """
     found: list[Comparison] = []
-    for kind in sorted({_kind(estimate) for estimate in estimates}):
-        like = [estimate for estimate in estimates if _kind(estimate) == kind]
+    for like in _kinds(estimates):
         found += _compare_values(_known(map(_load, like)), "load")
         for week in _weeks(like):
             found += _compare_values(_known(map(_size, week)), "size")
         rates = [_growth(e.block.block_id, (growth or {}).get(e.block.block_id)) for e in like]
         found += _compare_values(_known(rates), "growth")
     return tuple(found)
+
+
+def like_weeks(estimates: Sequence[BlockEstimate]) -> tuple[tuple[BlockEstimate, ...], ...]:
+    """Blocks alike (group, else variety) that were walked within `SAME_DAYS`, together."""
+    return tuple(tuple(week) for like in _kinds(estimates) for week in _weeks(like))
+
+
+def _kinds(estimates: Sequence[BlockEstimate]) -> list[list[BlockEstimate]]:
+    """Blocks alike, together."""
+    kinds = sorted({_kind(estimate) for estimate in estimates})
+    return [[one for one in estimates if _kind(one) == kind] for kind in kinds]
 
 
 def _known(values: Iterable[_Value | None]) -> list[_Value]:

@@ -1,21 +1,32 @@
-"""Thirds of the trees' height that stand out in load or size.
+"""Thirds of the trees' height that stand out in load or size from those of like blocks.
 
-This needs the height of every fruit above the ground as a share of the tree's height. The records
-of a photo hold no ground line and no top of the tree, so these functions work on arrays that
-whoever has both can give.
+The height of a fruit is known where the marker hangs at the same, measured height at every tree:
+a photo tells how far above the marker's centre a fruit hangs, by the scale in the marker's plane.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.attention import FEWEST_SIZED, FEWEST_TREES, Comparison, difference
+from fruitvision.attention import (
+    FEWEST_SIZED,
+    FEWEST_TREES,
+    Comparison,
+    difference,
+    like_weeks,
+)
+from fruitvision.domain import BlockEstimate, TreeSample
+from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
+
+# The trees' top where nobody measured it: this quantile of the heights of all fruit. Our choice:
+# one in a hundred may be a thing in the sky that was taken for a fruit.
+TOP_QUANTILE = 0.99
 
 THIRDS = ("bottom third", "middle third", "top third")
 
@@ -36,6 +47,74 @@ class TreeHeights:
             )
         if np.any((self.heights < 0) | (self.heights > 1)):
             raise ValueError("heights are shares of the tree's height, from 0 to 1")
+
+
+def tree_heights(
+    trees: Sequence[TreeSample], *, marker_height_mm: float, top_mm: float
+) -> tuple[TreeHeights, ...]:
+    """Heights of the fruit of trees, from 0 at the ground to 1 at the top.
+
+    Trees without heights are left out; what lies below the ground or above the top by the error of
+    measuring counts as on it.
+
+    Raises
+    ------
+    ValueError
+        If the top is not above the ground.
+    """
+    if top_mm <= 0:
+        raise ValueError(f"the top must be above 0 mm, got {top_mm}")
+    found = []
+    for tree in trees:
+        if tree.above_marker_mm:
+            above = marker_height_mm + np.array(tree.above_marker_mm)
+            diameters = np.full(len(above), np.nan)
+            diameters[: len(tree.diameters_mm)] = tree.diameters_mm
+            heights = np.clip(above / top_mm, 0.0, 1.0)
+            found.append(TreeHeights(heights=heights, diameters_mm=diameters))
+    return tuple(found)
+
+
+def highest_fruit_mm(trees: Sequence[TreeSample], *, marker_height_mm: float) -> float | None:
+    """Height of the highest fruit of these trees above the ground; None where none is above it."""
+    above = [height for tree in trees for height in tree.above_marker_mm]
+    top = marker_height_mm + float(np.quantile(above, TOP_QUANTILE)) if above else 0.0
+    return top if top > 0 else None
+
+
+def compare_like_heights(
+    walks: Sequence[tuple[BlockEstimate, Sequence[TreeSample]]], settings: Settings
+) -> tuple[Comparison, ...]:
+    """Each block against its like (group, else variety) that were walked in the same week.
+
+    Nothing where the marker's height above the ground is not set.
+    """
+    if settings.marker_height_mm <= 0:
+        return ()
+    by_name = {estimate.block.block_id: trees for estimate, trees in walks}
+    found: list[Comparison] = []
+    for week in like_weeks([estimate for estimate, _ in walks]):
+        names = [estimate.block.block_id for estimate in week]
+        found += _compare_week({name: by_name[name] for name in names}, settings)
+    return tuple(found)
+
+
+def _compare_week(
+    blocks: Mapping[str, Sequence[TreeSample]], settings: Settings
+) -> Iterator[Comparison]:
+    """Each of these blocks against the others."""
+    marker_mm = settings.marker_height_mm
+    trees = [tree for of_block in blocks.values() for tree in of_block]
+    top_mm = settings.tree_height_mm or highest_fruit_mm(trees, marker_height_mm=marker_mm)
+    if not top_mm:
+        return
+    heights = {
+        name: tree_heights(of_block, marker_height_mm=marker_mm, top_mm=top_mm)
+        for name, of_block in blocks.items()
+    }
+    for name, own in heights.items():
+        like = [tree for other, of in heights.items() if other != name for tree in of]
+        yield from compare_heights(name, own, like)
 
 
 def compare_heights(

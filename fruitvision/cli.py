@@ -287,7 +287,7 @@ def block(
     for walk in walks:
         say([*block_lines(walk), ""])
     if walks:
-        say(attention_lines(attention_of(walks)))
+        say(attention_lines(attention_of(walks, settings)))
     say(refused_lines(refused))
     return 1 if refused else 0
 

@@ -28,6 +28,11 @@ class Settings:
     # Error of the mean outlined diameter that all photos of a walk share, relative: a detector
     # may draw all outlines too tight or too wide. From the sample photos (DEVELOPERS.md, Measured).
     outline_bias_error: float = 0.04
+    # Height of the marker's centre above the ground, mm, where it hangs at the same height at every
+    # tree, say from one wire; 0: not known, and fruit are not compared by height.
+    marker_height_mm: float = 0.0
+    # Height of the trees, mm; 0 takes the highest fruit of like blocks.
+    tree_height_mm: float = 0.0
     # Smallest visible share of a fruit that is sized. Common practice: 0.7 to 0.8 for a phone.
     smallest_sized_share: float = 0.7
 

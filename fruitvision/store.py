@@ -155,6 +155,13 @@ class FarmStore:
         """Let go of the database; the folder can then be copied."""
         self._engine.dispose()
 
+    @property
+    def stamp(self) -> str:
+        """Text that is another one after every write, of this program or another."""
+        files = (self._path, self._path.with_name(f"{self._path.name}-wal"))
+        found = [file.stat() for file in files if file.exists()]
+        return " ".join(f"{one.st_mtime_ns}/{one.st_size}" for one in found)
+
     # ------------------------------------------------------------ farm and blocks
 
     def save_farm(self, farm: Farm) -> None:

@@ -99,4 +99,26 @@ def _tree_sample(
         diameters_mm=tuple(diameter for diameter, _ in sized),
         diameter_errors_mm=tuple(error for _, error in sized),
         doubts=merge_doubts(*(photo.doubts for photo in photos)),
+        above_marker_mm=_above_marker_mm(photos),
     )
+
+
+def _above_marker_mm(photos: Sequence[MeasuredPhoto]) -> tuple[float, ...]:
+    """Height of each hanging fruit above the marker's centre, the sized ones first.
+
+    By the scale in the marker's plane, with the phone held level as the walk card asks for. Empty
+    if a photo has no scale or not one marker without a doubt: half a tree has no heights.
+    """
+    sized: list[float] = []
+    others: list[float] = []
+    for photo in photos:
+        markers = [marker for marker in photo.references if not marker.doubts]
+        if photo.scale is None or len(markers) != 1:
+            return ()
+        centre_px = sum(y for _, y in markers[0].corners_px) / 4
+        for fruit in photo.fruit:
+            if fruit.on_this_row:
+                known = fruit.diameter_mm is not None and fruit.diameter_error_mm is not None
+                height_mm = (centre_px - fruit.centre_y_px) * photo.scale.mm_per_px
+                (sized if known else others).append(height_mm)
+    return (*sized, *others)

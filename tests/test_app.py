@@ -148,6 +148,15 @@ def test_the_block_page_shows_fruit_per_tree_and_the_factor(filled: Path) -> Non
     assert Doubt.NO_CALIPERS.words in shown
 
 
+def test_the_block_page_follows_what_another_program_writes(filled: Path) -> None:
+    app = page("block")
+    assert ">1.50<" in text(app)
+    with open_farm(filled) as store:
+        store.save_hand_counts([records.hand_count(n, 4 * (6 + n)) for n in range(1, 6)])
+    app.run()
+    assert ">2.00<" in text(app)
+
+
 def test_the_block_page_lists_trees_with_their_hand_counts(filled: Path) -> None:
     trees = next(item.value for item in page("block").table if "Seen" in item.value)
     assert trees["Seen"].tolist() == [str(2 * (6 + n)) for n in range(1, TREES + 1)]

@@ -18,7 +18,12 @@ from fruitvision.attention import (
     compare_strata,
     difference,
 )
-from fruitvision.attention_heights import TreeHeights, compare_heights
+from fruitvision.attention_heights import (
+    TreeHeights,
+    compare_heights,
+    compare_like_heights,
+    tree_heights,
+)
 from fruitvision.domain import (
     Attention,
     Block,
@@ -33,8 +38,10 @@ from fruitvision.domain import (
     TreeId,
     TreeSample,
 )
+from fruitvision.settings import Settings
 from fruitvision.strata import part_trees
-from tests.records import BLOCK_ID, WALK, block
+from tests.forecast_records import block_estimate, sizes
+from tests.records import BLOCK_ID, WALK, block, tree
 
 
 def row_trees(loads: dict[int, Sequence[int]], mm: float = 70.0) -> list[TreeSample]:
@@ -253,3 +260,59 @@ def test_a_bare_top_is_listed_with_its_third() -> None:
 def test_heights_that_cannot_be_are_refused(at: list[float], mm: list[float], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         TreeHeights(heights=np.array(at), diameters_mm=np.array(mm))
+
+
+def placed_block(
+    name: str, seed: int, *, top_share: float
+) -> tuple[BlockEstimate, list[TreeSample]]:
+    """Ten trees of 60 fruit from 0.3 to 3 m; the marker hangs at 1.2 m."""
+    rng = np.random.default_rng(seed)
+    trees = []
+    for number in range(10):
+        high = rng.random(60) < top_share
+        heights = np.where(high, rng.uniform(2000, 3000, 60), rng.uniform(300, 2000, 60))
+        diameters = rng.normal(70, 4, 60)
+        trees.append(
+            replace(
+                tree(number + 1, 60, diameters_mm=diameters.tolist()),
+                above_marker_mm=tuple(heights - 1200.0),
+            )
+        )
+    return block_estimate(name, with_sizes=sizes()), trees
+
+
+def test_a_block_with_an_empty_top_stands_out_where_the_height_of_the_marker_is_set() -> None:
+    walks = [
+        placed_block(name, seed, top_share=share)
+        for seed, (name, share) in enumerate([("Hill", 0.37), ("Mill", 0.37), ("Slope", 0.1)])
+    ]
+    assert compare_like_heights(walks, Settings()) == ()
+    for height_mm in (0.0, 3000.0):
+        known = Settings(marker_height_mm=1200.0, tree_height_mm=height_mm)
+        found = attention_list(compare_like_heights(walks, known))
+        assert found[0].where == "Slope, top third"
+        assert found[0].what == "load"
+        # A tenth of the fruit instead of 37 %.
+        assert found[0].effect.p50 == pytest.approx(0.1 / 0.37 - 1, abs=0.1)
+        assert {one.what for one in found} == {"load"}
+
+
+def test_blocks_of_another_week_or_variety_are_no_like_by_height() -> None:
+    hill = placed_block("Hill", 1, top_share=0.37)
+    other_week = placed_block("Mill", 2, top_share=0.1)
+    later = replace(other_week[0], walked_on=hill[0].walked_on + timedelta(days=8))
+    fuji = replace(other_week[0], block=replace(other_week[0].block, variety="Fuji"))
+    known = Settings(marker_height_mm=1200.0)
+    for estimate in (later, fuji):
+        assert compare_like_heights([hill, (estimate, other_week[1])], known) == ()
+    assert compare_like_heights([hill, other_week], known) != ()
+
+
+def test_trees_without_heights_are_left_out_and_errors_do_not_leave_the_tree() -> None:
+    placed = replace(tree(1, 3, diameters_mm=[70.0]), above_marker_mm=(-1300.0, 600.0, 1900.0))
+    (found,) = tree_heights([placed, tree(2, 3)], marker_height_mm=1200.0, top_mm=3000.0)
+    assert found.heights == pytest.approx([0.0, 0.6, 1.0])
+    assert found.diameters_mm[0] == 70.0
+    assert np.isnan(found.diameters_mm[1:]).all()
+    with pytest.raises(ValueError, match="top must be above 0"):
+        tree_heights([placed], marker_height_mm=1200.0, top_mm=0.0)

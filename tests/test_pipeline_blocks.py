@@ -275,7 +275,7 @@ def test_a_block_that_stands_out_is_on_the_list(farm: FarmStore) -> None:
         replace(count, tree=tree, fruit_count=count.fruit_count // 2)
         for count, tree in zip(farm.hand_counts("Hill"), sorted(walked[:6]), strict=True)
     )
-    found = attention_of(list(walks_of(farm).values()))
+    found = attention_of(list(walks_of(farm).values()), SETTINGS)
     assert [(one.where, one.what) for one in found] == [("Slope", "load")]
     assert found[0].effect.p50 == pytest.approx(-0.5, abs=0.1)
     lines = attention_lines(found)

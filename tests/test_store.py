@@ -572,6 +572,19 @@ def test_weighed_fruit_of_named_and_unnamed_fruit_are_kept(farm: FarmStore) -> N
     assert farm.weighed_fruit() == (unnamed, replace(named, mass_g=131))
 
 
+def test_the_stamp_is_another_one_after_every_write_and_after_no_reading(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    stamps = [farm.stamp]
+    for fruit_count in (70, 71, 72):
+        farm.save_hand_counts([HandCount(tree=TREE, fruit_count=fruit_count, counted_on=DAY)])
+        farm.hand_counts()
+        farm.blocks()
+        assert farm.stamp == farm.stamp
+        stamps.append(farm.stamp)
+    assert len(set(stamps)) == 4
+
+
 def test_a_farm_of_the_first_version_keeps_all_it_had(tmp_path: Path) -> None:
     with open_farm(tmp_path) as store:
         store.save_blocks([MILL])

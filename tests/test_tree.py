@@ -3,7 +3,9 @@
 from dataclasses import replace
 from datetime import timedelta
 
-from fruitvision.domain import Doubt, Protocol
+import pytest
+
+from fruitvision.domain import Doubt, Protocol, Reference
 from fruitvision.tree import sample_trees, split_walks
 from tests.records import WALK, fruit, measured, tree_photo
 
@@ -48,6 +50,35 @@ def test_a_blurred_photo_is_not_used() -> None:
     assert [tree.tree.position for tree in trees] == [2]
     assert trees[0].visible_count == 0
     assert doubts == (Doubt.FACE_MISSING,)
+
+
+def test_heights_are_told_from_the_one_marker_of_each_photo_the_sized_fruit_first() -> None:
+    marker = Reference(
+        marker_id=7,
+        side_mm=150.0,
+        corners_px=((0.0, 950.0), (100.0, 950.0), (100.0, 1050.0), (0.0, 1050.0)),
+        side_px=100.0,
+        tilt_deg=0.0,
+        mm_per_px=1.5,
+        mm_per_px_error=0.01,
+    )
+    low = replace(fruit(4), centre_y_px=1100.0)
+    faces = {
+        "a": measured("a", [fruit(1, diameter_mm=None), fruit(2), fruit(3, on_this_row=False)]),
+        "b": measured("b", [low]),
+    }
+    walk = [tree_photo(4, "A", "a"), tree_photo(4, "B", "b")]
+    seen = {name: replace(photo, references=(marker,)) for name, photo in faces.items()}
+    (tree,), _ = sample_trees(walk, seen)
+    # Fruit lie at 200 px and 1,100 px, the marker at 1,000 px, at 1.4 mm a px.
+    assert tree.above_marker_mm == pytest.approx((1120.0, -140.0, 1120.0))
+    assert tree.diameters_mm == (70.0, 70.0)
+    tilted = replace(marker, doubts=(Doubt.MARKER_TILTED,))
+    for markers in ((), (tilted,), (marker, marker)):
+        other = {**seen, "b": replace(seen["b"], references=markers)}
+        (tree,), _ = sample_trees(walk, other)
+        assert tree.above_marker_mm == ()
+        assert tree.visible_count == 3
 
 
 def test_photos_of_two_visits_are_two_walks_and_a_rainy_day_is_none() -> None:

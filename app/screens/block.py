@@ -7,7 +7,7 @@ from app.forms.hand_work import measure_again
 from app.forms.plan import walk_plan
 from fruitvision.domain import BlockEstimate
 from fruitvision.hidden_factor import factor_words
-from fruitvision.pipeline import BlockWalks, attention_of, estimate_blocks
+from fruitvision.pipeline import BlockWalks, attention_of
 from fruitvision.pipeline.lines import (
     TreeLine,
     class_limits_mm,
@@ -75,13 +75,14 @@ if any(photo.measured is None for photo in photos):
     if st.button("Measure them now"):
         with show.errors():
             measure_again(store)
-walks, refused = estimate_blocks(store, session.settings())
+walks, refused = session.walks()
 show.refused([item for item in refused if item.name == block.block_id])
 for found in (walk for walk in walks if walk.estimate.block == block):
     trees = tree_lines(block.block_id, store, photos)
     headline(found)
     show_block.next_step(found)
-    show_block.standing_out([one for one in attention_of(walks) if one.block_id == block.block_id])
+    odd = attention_of(walks, session.settings())
+    show_block.standing_out([one for one in odd if one.block_id == block.block_id])
     show_block.register(found)
     sizes(found.estimate)
     hidden_fruit(found.estimate, trees)

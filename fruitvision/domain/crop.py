@@ -12,7 +12,11 @@ from fruitvision.domain.field import Block, PickPlan, Protocol, TreeId
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeSample:
-    """One photographed tree: visible fruit summed over its faces, and the diameters seen."""
+    """One photographed tree: visible fruit summed over its faces, and the diameters seen.
+
+    `above_marker_mm` : height of every visible fruit above the marker's centre, the sized ones
+    first and in the order of `diameters_mm`; empty if a photo of the tree has no one marker.
+    """
 
     tree: TreeId
     walked_on: date
@@ -21,6 +25,7 @@ class TreeSample:
     diameters_mm: tuple[float, ...] = ()
     diameter_errors_mm: tuple[float, ...] = ()
     doubts: Doubts = ()
+    above_marker_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

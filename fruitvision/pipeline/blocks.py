@@ -8,6 +8,7 @@ from datetime import date
 
 from fruitvision.advice import Advice, advise
 from fruitvision.attention import attention_list, compare_blocks, compare_rows, compare_strata
+from fruitvision.attention_heights import compare_like_heights
 from fruitvision.block import Background, estimate_block
 from fruitvision.domain import (
     Attention,
@@ -106,8 +107,9 @@ def estimate_blocks(
     return tuple(done), tuple(refused)
 
 
-def attention_of(walks: Sequence[BlockWalks]) -> tuple[Attention, ...]:
-    """What stands out in the farm: blocks from their like, rows and strata from their block."""
+def attention_of(walks: Sequence[BlockWalks], settings: Settings) -> tuple[Attention, ...]:
+    """What stands out in the farm: blocks and heights from their like, rows and strata from their
+    block."""
     found = list(
         compare_blocks(
             [walk.estimate for walk in walks],
@@ -118,6 +120,7 @@ def attention_of(walks: Sequence[BlockWalks]) -> tuple[Attention, ...]:
         strata = part_trees(walk.record.block, walk.record.register, walk.trees)
         found += compare_rows(walk.trees)
         found += compare_strata(strata) if len(strata) > 1 else ()
+    found += compare_like_heights([(walk.estimate, walk.trees) for walk in walks], settings)
     return attention_list(found)
 
 
