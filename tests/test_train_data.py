@@ -719,7 +719,7 @@ def test_steps_done_again_are_in_the_curve_once(tmp_path: Path) -> None:
         curves.losses(step, {"heat": step / 100, "box": 1.0})
     curves.evaluation(75, {"f1": 0.5})
     with (tmp_path / "losses.csv").open("a") as stream:
-        stream.write("100,0.")  # what a kill leaves
+        stream.write("50,0.5,1")  # of 1.75: what a kill leaves
 
     again = Curves(tmp_path)
     again.go_on_after(50)
