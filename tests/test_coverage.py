@@ -9,14 +9,17 @@ import pytest
 
 from fruitvision.domain import TreeKind
 from fruitvision.errors import SimulationError
+from fruitvision.forecast.shared import draw_shared
 from fruitvision.settings import Settings
 from fruitvision.simulate.coverage import (
     CLASS_CARTONS,
     CLASS_SHARE,
     FARM,
     FARM_CARTONS,
+    FRUIT_TODAY,
     UNITS,
     Key,
+    forecast_block,
     season_tallies,
     visited_places,
 )
@@ -24,7 +27,8 @@ from fruitvision.simulate.coverage_table import CoverageRow, coverage_lines, run
 from fruitvision.simulate.season.draw import draw_season
 from fruitvision.simulate.season.harvest import cartons_by_class
 from fruitvision.simulate.season.seasons import USUAL_TABLE
-from fruitvision.simulate.worlds import world_of
+from fruitvision.simulate.season.walk import office_block, walk
+from fruitvision.simulate.worlds import World, world_of
 from fruitvision.size_table import load_size_table
 from tests.test_bad_input import run
 
@@ -124,6 +128,39 @@ def test_a_world_that_breaks_an_assumption_is_seen_in_the_table() -> None:
     assert found["mean size at pick"].bias > 1.0
     assert found["mean size at pick"].coverage < 0.7
     assert abs(found["mean size today"].bias) < 0.6
+
+
+def test_like_blocks_lend_their_counts_where_the_world_says_so() -> None:
+    few = Settings(draws=100)
+    lending = world_of("like-blocks")
+    alone = replace(lending, lending=False)
+    table = load_size_table(USUAL_TABLE)
+
+    def width(world: World) -> float:
+        tallies = [season_tallies(world, seed, table, few) for seed in range(6)]
+        found = [t for one in tallies for key, t in one.items() if key.what == FRUIT_TODAY]
+        return sum(tally.width for tally in found)
+
+    # Three counts of a block tell a factor poorly; nine of three blocks tell it better.
+    assert width(lending) < 0.8 * width(alone)
+
+
+def test_a_line_is_taken_where_light_trees_hide_more_and_counts_are_enough() -> None:
+    few, table = Settings(draws=100), load_size_table(USUAL_TABLE)
+
+    def models(name: str) -> list[str]:
+        world, found = world_of(name), []
+        for seed in range(4):
+            (block,) = draw_season(seed, world.season_plans(seed, few)[:1])
+            seen = walk(block, seed, world.walk_errors(block.plan, seed, few))
+            inputs, _ = forecast_block(office_block(block), seen, table, few, draw_shared(few))
+            assert inputs.estimate.factor is not None
+            found.append(inputs.estimate.factor.model)
+        return found
+
+    assert models("light-hide") == ["line"] * 4
+    # Ten counts are too few for a line.
+    assert models("friendly") == ["ratio"] * 4
 
 
 def test_lines_give_the_numbers_in_their_units() -> None:

@@ -70,13 +70,15 @@ def test_a_friendly_register_errs_by_what_a_register_usually_does(
 
 def test_a_friendly_marker_errs_by_depth_and_outline() -> None:
     # 80 mm of depth, and 4 % of 2.3 m for the outlines.
-    assert FRIENDLY.walk_errors(SETTINGS).marker_depth_mm == pytest.approx(np.hypot(80.0, 92.0))
+    assert FRIENDLY.walk_errors(FRIENDLY.plans[0], 5, SETTINGS).marker_depth_mm == pytest.approx(
+        np.hypot(80.0, 92.0)
+    )
 
 
 def test_the_usual_world_is_the_farm_as_it_stands() -> None:
     usual = world_of("usual")
     assert usual.season_plans(5, SETTINGS) == usual.plans
-    assert usual.walk_errors(SETTINGS) == usual.errors
+    assert usual.walk_errors(usual.plans[0], 5, SETTINGS) == usual.errors
     assert usual.listed_missing(usual.plans[0], 5) == usual.plans[0].missing
 
 
@@ -108,6 +110,29 @@ def test_only_five_trees_are_counted_where_that_is_the_world() -> None:
         assert np.array_equal(few.mass_g, friendly.mass_g)
 
 
+def test_sixteen_trees_are_counted_where_hiding_goes_with_load() -> None:
+    assert world_of("load-counted").errors == world_of("hidden-by-load").errors
+    assert world_of("light-hide").errors.hidden_by_load == -0.3
+    for name in ("load-counted", "light-hide"):
+        for block in blocks_of(world_of(name)):
+            assert (len(block.photographed), len(block.hand_counted)) == (30, 16)
+
+
+def test_factors_of_like_blocks_differ_by_a_tenth() -> None:
+    world = world_of("like-blocks")
+    assert all(len(block.hand_counted) == 3 for block in blocks_of(world))
+    factors = np.array(
+        [
+            [1 / (1 - world.walk_errors(plan, seed, SETTINGS).hidden_share) for plan in world.plans]
+            for seed in range(300)
+        ]
+    )
+    # 300 seasons tell a spread to 4 %, and a correlation to 0.06.
+    assert np.log(factors).std(axis=0) == pytest.approx([0.10] * 3, rel=0.15)
+    assert np.log(factors).mean(axis=0) == pytest.approx([np.log(1 / 0.62)] * 3, abs=0.02)
+    assert abs(np.corrcoef(factors.T)[0, 1]) < 0.2
+
+
 def test_load_rises_across_and_along_the_rows_of_a_trend() -> None:
     block = blocks_of(world_of("trend"))[0]
     counts = block.fruit_counts()
@@ -128,7 +153,7 @@ def test_an_unknown_world_is_refused_with_the_names() -> None:
 
 
 def test_every_world_says_in_a_sentence_what_is_special() -> None:
-    assert len({world.name for world in WORLDS}) == len(WORLDS) == 7
+    assert len({world.name for world in WORLDS}) == len(WORLDS) == 10
     for world in WORLDS:
         assert world.words.endswith(".")
         assert 20 < len(world.words) < 100

@@ -6,12 +6,12 @@ the real one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitvision.block import Background, estimate_block
+from fruitvision.block import NOTHING_MORE, Background, estimate_block
 from fruitvision.domain import (
     Block,
     BlockInputs,
@@ -29,6 +29,7 @@ from fruitvision.forecast.own_growth import own_growth
 from fruitvision.forecast.season import draw_sizes
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, estimate_of, summarise
+from fruitvision.hidden import LikeBlock
 from fruitvision.settings import Settings
 from fruitvision.simulate.season.draw import SeasonBlock, draw_season
 from fruitvision.simulate.season.harvest import cartons_by_class
@@ -105,10 +106,9 @@ def forecast_block(
     table: SizeTable,
     settings: Settings,
     shared: SharedErrors,
-    visited: Sequence[VisitedPlace] = (),
+    background: Background = NOTHING_MORE,
 ) -> tuple[BlockInputs, CropDraws]:
     """The real chain from the walk on: block, growth by calipers, one simulation."""
-    background = Background(visited=tuple(visited))
     estimate = estimate_block(
         block, seen.trees, seen.hand_counts, seen.readings, settings, background
     )
@@ -139,24 +139,36 @@ def visited_places(season: SeasonBlock, seed: int) -> tuple[VisitedPlace, ...]:
     return tuple(found)
 
 
+def like_blocks(block_id: str, walks: Mapping[str, Walk]) -> tuple[LikeBlock, ...]:
+    """What the other blocks lend to a block."""
+    return tuple(
+        LikeBlock(block_id=name, trees=seen.trees, hand_counts=seen.hand_counts)
+        for name, seen in walks.items()
+        if name != block_id
+    )
+
+
 def season_tallies(world: World, seed: int, table: SizeTable, settings: Settings) -> Tallies:
     """One season of a world: every block walked, forecast, and held against its truth."""
     # Each season has draws of its own, so that their noise does not repeat.
     settings = replace(settings, seed=seed)
     shared = draw_shared(settings)
-    errors = world.walk_errors(settings)
+    seasons = draw_season(seed, world.season_plans(seed, settings))
+    walks = {
+        one.plan.block_id: walk(one, seed, world.walk_errors(one.plan, seed, settings))
+        for one in seasons
+    }
     found: Tallies = {}
     crops: list[CropDraws] = []
     cartons = 0.0
-    for season in draw_season(seed, world.season_plans(seed, settings)):
+    for season in seasons:
         listed = replace(office_block(season), missing=world.listed_missing(season.plan, seed))
+        background = Background(
+            visited=visited_places(season, seed),
+            like_blocks=like_blocks(listed.block_id, walks) if world.lending else (),
+        )
         inputs, draws = forecast_block(
-            listed,
-            walk(season, seed, errors),
-            table,
-            settings,
-            shared,
-            visited_places(season, seed),
+            listed, walks[listed.block_id], table, settings, shared, background
         )
         crops.append(draws)
         crop = summarise(draws, _heading(listed.block_id), table, settings)

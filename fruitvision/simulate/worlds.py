@@ -23,7 +23,7 @@ from fruitvision.simulate.season.plan import PLANS, BlockPlan, Growth, StraightG
 from fruitvision.simulate.season.walk import DISTANCE_MM, WalkErrors
 
 # Purposes of the farm's own random streams.
-SHARED, REGISTER, VISITS = 1, 2, 3
+SHARED, REGISTER, VISITS, FACTORS = 1, 2, 3, 4
 
 # Range of the diameters on the day of the walk, mm: wide enough to cut nothing.
 _SIZES = SizeDials(size_between_mm=(20.0, 110.0))
@@ -67,7 +67,8 @@ class World:
     """A farm of blocks, how it is walked, and what nobody knows of it.
 
     `words` : one sentence on what is special. `as_assumed` : mass, drop, culls, the growth after
-    the walk, the marker's depth and the register stray as the settings state.
+    the walk, the marker's depth and the register stray as the settings state. `lending` : blocks
+    are of one kind and lend each other their hand counts.
     """
 
     name: str
@@ -75,6 +76,14 @@ class World:
     plans: tuple[BlockPlan, ...] = FARM
     errors: WalkErrors = field(default_factory=WalkErrors)
     as_assumed: bool = False
+    lending: bool = False
+    factor_sd: float = dial(
+        0.0,
+        unit="of the hidden-fruit factor, between blocks, log",
+        low=0.0,
+        high=0.5,
+        source="our choice: none",
+    )
     unlisted_gaps: float = dial(
         0.0,
         unit="of the positions are missing trees that the register says bear",
@@ -100,13 +109,18 @@ class World:
             for plan in self.plans
         )
 
-    def walk_errors(self, settings: Settings) -> WalkErrors:
-        """How the blocks are walked."""
+    def walk_errors(self, plan: BlockPlan, seed: int, settings: Settings) -> WalkErrors:
+        """How a block is walked in one season."""
+        errors = self.errors
+        if self.factor_sd > 0.0:
+            strayed = farm_stream(seed, FACTORS, plan.letter).normal(0.0, self.factor_sd)
+            seen = (1.0 - errors.hidden_share) * float(np.exp(-strayed))
+            errors = replace(errors, hidden_share=_share(1.0 - seen))
         if not self.as_assumed:
-            return self.errors
+            return errors
         outlines_mm = settings.outline_bias_error * DISTANCE_MM
         depth_mm = float(np.hypot(settings.marker_depth_error_mm, outlines_mm))
-        return replace(self.errors, marker_depth_mm=depth_mm)
+        return replace(errors, marker_depth_mm=depth_mm)
 
     def listed_missing(self, plan: BlockPlan, seed: int) -> int:
         """Missing trees by the office's list, of a block of `season_plans`."""
@@ -211,6 +225,20 @@ WORLDS = (
     ),
     replace(
         _FRIENDLY,
+        name="load-counted",
+        words="As hidden-by-load; of 30 photographed trees of a block 16 are counted by hand.",
+        errors=replace(_FRIENDLY_ERRORS, hidden_by_load=0.3),
+        plans=_all(lambda plan: replace(plan, photographed=30, hand_counted=16)),
+    ),
+    replace(
+        _FRIENDLY,
+        name="light-hide",
+        words="A tree with half the usual load hides 53 % of its fruit, not 38 %; 16 of 30 are counted.",
+        errors=replace(_FRIENDLY_ERRORS, hidden_by_load=-0.3),
+        plans=_all(lambda plan: replace(plan, photographed=30, hand_counted=16)),
+    ),
+    replace(
+        _FRIENDLY,
         name="trend",
         words="Load rises by half of the mean across the rows and along them.",
         plans=_all(
@@ -230,6 +258,14 @@ WORLDS = (
         name="five-counts",
         words="Only five trees of a block are counted by hand.",
         plans=_all(lambda plan: replace(plan, hand_counted=5)),
+    ),
+    replace(
+        _FRIENDLY,
+        name="like-blocks",
+        words="Three hand counts a block, lent to like blocks; factors of blocks differ by 10 %.",
+        plans=_all(lambda plan: replace(plan, hand_counted=3)),
+        lending=True,
+        factor_sd=0.10,
     ),
     replace(
         _FRIENDLY,
