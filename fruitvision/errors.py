@@ -11,6 +11,7 @@ FruitVisionError
 ├── SettingsError              a settings file has an unknown key or an impossible value
 ├── ForecastError              the dates or numbers do not allow a forecast
 ├── SimulationError            an invented orchard can't be made from these dials
+├── TrainingError              data, state or results of a training can't be used
 └── StoreError                 the farm folder can't be opened or written
 """
 
