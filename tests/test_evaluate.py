@@ -454,7 +454,7 @@ def test_outlines_rows_and_balls_by_hand(tmp_path: Path) -> None:
     found.outlines[0, 3] = 5.0
     outlines = figures_of([seen_by(found, truth)], 0.5).outlines
     assert outlines is not None
-    assert outlines.fruit == 2
+    assert (outlines.fruit, outlines.this_row, outlines.row_behind) == (2, 2, 2)
     assert outlines.outline_overlap == pytest.approx((0.5 + 1.0) / 2, abs=1e-4)
     assert outlines.visible_share_error == pytest.approx((0.1 + 0.3) / 2)
     assert (outlines.row_told_right, outlines.this_row_told_right) == (0.5, 0.5)
@@ -557,7 +557,7 @@ def run(*arguments: str | Path) -> tuple[int, str]:
 def test_the_command_says_what_it_left_out_and_goes_on(marked_up: Path) -> None:
     out, pictures = marked_up / "all.json", marked_up / "worst"
     given = ("--images", marked_up, "--coco", marked_up / "truth.json")
-    more = ("--json", out, "--worst", "5", "--pictures", pictures)
+    more = ("--detector", "classical", "--json", out, "--worst", "5", "--pictures", pictures)
     code, said = run("models", "evaluate", *given, *more)
     assert code == 1
     assert f"photos/gone.png: It is not in {marked_up}. Name the folder" in said

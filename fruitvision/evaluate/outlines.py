@@ -49,9 +49,15 @@ class OutlineResult:
 
 @dataclass(frozen=True, slots=True)
 class OutlineFigures:
-    """The same over all photos; None where nothing was found to take it from."""
+    """The same over all photos; None where nothing was found to take it from.
+
+    `fruit` : wanted ones found, of which outline and visible share are; `this_row`, `row_behind` :
+    found ones of either row, of which the rows are.
+    """
 
     fruit: int
+    this_row: int
+    row_behind: int
     outline_overlap: float | None
     visible_share_error: float | None
     row_told_right: float | None
@@ -113,6 +119,8 @@ def outline_figures(results: Sequence[OutlineResult]) -> OutlineFigures | None:
     called = sum(one.balls_called_fruit for one in results)
     return OutlineFigures(
         fruit=len(errors),
+        this_row=int(truth.sum()),
+        row_behind=int((~truth).sum()),
         outline_overlap=_mean(np.concatenate([one.overlaps for one in results])),
         visible_share_error=_mean(errors),
         row_told_right=_mean(right),
