@@ -202,6 +202,7 @@ def _pooled_fit(
             base,
             factor=moved.ratio.ratio,
             factor_error=moved.ratio.error,
+            common_error=moved.common_error,
             pooled_blocks=tuple(block.block_id for block in like),
             degrees_of_freedom=moved.ratio.freedom,
             model="ratio",

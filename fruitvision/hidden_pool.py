@@ -40,10 +40,14 @@ class BlockPairs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PooledRatio:
-    """A block's ratio with those of like blocks in it; what its own pairs weigh, 0 to 1."""
+    """A block's ratio with those of like blocks in it; what its own pairs weigh, 0 to 1.
+
+    `common_error` is the part of the ratio's error that like blocks share.
+    """
 
     ratio: Ratio
     own_weight: float
+    common_error: float
 
 
 def pairs_of(block_id: str, pairs: Sequence[tuple[TreeSample, HandCount]]) -> BlockPairs:
@@ -88,7 +92,9 @@ def pool_pairs(
         covariance=_covariance(own),
         degrees_of_freedom=moved.degrees_of_freedom,
     )
-    return PooledRatio(ratio=ratio, own_weight=moved.own_weight)
+    return PooledRatio(
+        ratio=ratio, own_weight=moved.own_weight, common_error=factor * moved.common_error
+    )
 
 
 def _common_scatter(groups: Sequence[BlockPairs]) -> tuple[float, int]:

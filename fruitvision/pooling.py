@@ -33,12 +33,16 @@ class Pooled:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shrunk:
-    """A group's value moved towards its like; `own_weight` is what its own data weigh, 0 to 1."""
+    """A group's value moved towards its like; `own_weight` is what its own data weigh, 0 to 1.
+
+    `common_error` is the part of `error` that all groups of the pool share: that of the mean.
+    """
 
     value: float
     error: float
     degrees_of_freedom: int
     own_weight: float
+    common_error: float
 
 
 def between_variance(values: Sequence[float], variances: Sequence[float]) -> float:
@@ -108,10 +112,18 @@ def shrink(value: float, variance: float, pooled: Pooled, *, degrees_of_freedom:
     """The best prediction of the value of one of the pooled groups.
 
     Its variance is v·t²/(v + t²) + (v/(v + t²))²·var(mean); `degrees_of_freedom` are those of v.
+    The second part is also the covariance of two groups' predictions: a group's own error and its
+    departure move the mean and the group against each other, and just cancel.
     """
     between = pooled.between_sd**2
     if variance == 0:
-        return Shrunk(value=value, error=0.0, degrees_of_freedom=degrees_of_freedom, own_weight=1.0)
+        return Shrunk(
+            value=value,
+            error=0.0,
+            degrees_of_freedom=degrees_of_freedom,
+            own_weight=1.0,
+            common_error=0.0,
+        )
     towards = variance / (variance + between)
     error, freedom = add_errors(
         [towards * between, (towards * pooled.mean_error) ** 2],
@@ -122,6 +134,7 @@ def shrink(value: float, variance: float, pooled: Pooled, *, degrees_of_freedom:
         error=error,
         degrees_of_freedom=freedom,
         own_weight=1 - towards,
+        common_error=towards * pooled.mean_error,
     )
 
 
@@ -132,6 +145,7 @@ def unseen(pooled: Pooled) -> Shrunk:
         error=float(np.hypot(pooled.between_sd, pooled.mean_error)),
         degrees_of_freedom=pooled.degrees_of_freedom,
         own_weight=0.0,
+        common_error=pooled.mean_error,
     )
 
 

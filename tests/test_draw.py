@@ -101,6 +101,23 @@ def test_a_pooled_hidden_fruit_factor_errs_for_its_whole_group() -> None:
     assert a.std() == pytest.approx(alone.std(), rel=0.1)
 
 
+def test_only_what_like_blocks_have_in_common_errs_for_all_of_them() -> None:
+    settings = replace(EXACT, draws=4000)
+
+    def fruit(name: str, other: str) -> np.ndarray:
+        inputs = _fruit_only(name, (other,))
+        factor = inputs.estimate.factor
+        assert factor is not None
+        # Half of the factor's error is common, and the factor's is all of the fruit's.
+        half = replace(factor, common_error=0.06)
+        return drawn(
+            replace(inputs, estimate=replace(inputs.estimate, factor=half)), settings
+        ).fruit
+
+    together = np.corrcoef(fruit("A", "B"), fruit("B", "A"))[0, 1]
+    assert together == pytest.approx(0.25, abs=0.05)
+
+
 def test_growth_that_is_not_a_blocks_own_errs_for_all_blocks() -> None:
     settings = replace(EXACT, draws=4000)
 

@@ -54,6 +54,10 @@ def test_the_moved_value_is_the_best_linear_prediction(seed: int) -> None:
     moved = shrink(values[0], variances[0], pooled, degrees_of_freedom=4)
     assert moved.value == pytest.approx(picks @ solved, abs=1e-8)
     assert moved.error**2 == pytest.approx(picks @ errors @ picks, abs=1e-8)
+    # What two groups' predictions have in common is their covariance in the same equations.
+    other = shrink(values[1], variances[1], pooled, degrees_of_freedom=4)
+    together = picks @ errors @ np.array([1.0, 0, 1.0, 0, 0, 0])
+    assert moved.common_error * other.common_error == pytest.approx(together, abs=1e-8)
 
 
 def test_assumed_spread_counts_like_more_groups() -> None:
@@ -70,6 +74,7 @@ def test_a_value_known_exactly_stays_and_an_unseen_group_is_the_mean_with_the_sp
     assert new.value == pytest.approx(2.0)
     assert new.error**2 == pytest.approx(0.75 + 1 / 3)
     assert new.own_weight == 0
+    assert new.common_error == pooled.mean_error
 
 
 @pytest.mark.parametrize(

@@ -51,6 +51,8 @@ class HiddenFruitFactor:
     # the visible count, from 15 pairs on, where it predicts better).
     degrees_of_freedom: int = 1
     model: str = "ratio"
+    # Part of `factor_error` that the pooled blocks share; None: all of it.
+    common_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -192,11 +192,12 @@ def _group(name: str, factor: HiddenFruitFactor) -> list[str]:
 
 
 def _pooled_error(estimate: BlockEstimate) -> float:
-    """Error of fruit per tree by a factor that like blocks share; 0 for a block's own factor."""
+    """Error of fruit per tree that like blocks share by their factor; 0 for an own factor."""
     factor = estimate.factor
     if factor is None or not factor.pooled_blocks or factor.factor <= 0:
         return 0.0
-    return estimate.fruit_per_tree_mean * factor.factor_error / factor.factor
+    common = factor.factor_error if factor.common_error is None else factor.common_error
+    return estimate.fruit_per_tree_mean * common / factor.factor
 
 
 def _picked_parts(inputs: BlockInputs, shared: SharedErrors) -> list[Array]:

@@ -233,7 +233,7 @@ WORLDS = (
     replace(
         _FRIENDLY,
         name="light-hide",
-        words="A tree with half the usual load hides 53 % of its fruit, not 38 %; 16 of 30 are counted.",
+        words="A tree with half the usual load hides 53 % of its fruit; 16 of 30 trees counted.",
         errors=replace(_FRIENDLY_ERRORS, hidden_by_load=-0.3),
         plans=_all(lambda plan: replace(plan, photographed=30, hand_counted=16)),
     ),
