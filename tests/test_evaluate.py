@@ -147,6 +147,12 @@ def test_a_wanted_fruit_is_preferred_to_an_ignored_one_that_fits_better() -> Non
     assert not matches.ignored[0]
 
 
+def test_of_equal_overlaps_the_later_fruit_is_taken_and_then_the_other() -> None:
+    overlap, nobody = np.array([[0.6, 0.6], [0.6, 0.6]]), np.array([False, False])
+    matches = match(overlap, np.array([0.8, 0.7]), nobody, nobody, least_overlap=0.5)
+    assert matches.fruit.tolist() == [1, 0]
+
+
 def test_a_crowd_passes_over_many_finds_and_an_ignored_fruit_over_one() -> None:
     overlap = np.array([[0.9, 0.0], [0.9, 0.0], [0.0, 0.9], [0.0, 0.9]])
     ignored, crowd = np.array([True, True]), np.array([True, False])
@@ -348,7 +354,7 @@ def test_finds_in_flat_grey_are_left_out_also_after_jpeg(tmp_path: Path) -> None
     picture[:, :90] = 114
     # A grey stone of 20 px is no gap.
     picture[40:60, 150:170] = 114
-    PillowImage.fromarray(picture).save(tmp_path / "grey.jpg", quality=75)
+    PillowImage.fromarray(picture).save(tmp_path / "grey.jpg", quality=75, subsampling=0)
     image = np.asarray(PillowImage.open(tmp_path / "grey.jpg"), dtype=np.uint8)
     found = boxes(square(0, 0), square(60, 85), square(95, 40), square(155, 45))
     assert in_gaps(image, found, np.zeros((0, 4))).tolist() == [True, True, False, False]
@@ -447,9 +453,10 @@ def test_outlines_rows_and_balls_by_hand(tmp_path: Path) -> None:
         known(60, 0.5, False),
         annotation(square(80, 0), category_id=3),
         annotation(square(100, 0), category_id=3),
+        annotation(square(63, 0), category_id=3),
     )
-    rows = boxes(*(square(x, 0) for x in (0, 20, 40, 60, 85)))
-    found = found_at(rows, [0.9] * 5, behind=(1, 2), share=0.8)
+    rows = boxes(*(square(x, 0) for x in (0, 20, 40, 60, 85, 100)))
+    found = found_at(rows, [0.9] * 6, behind=(1, 2, 5), share=0.8)
     # The first outline is half as high as it should be.
     found.outlines[0, 3] = 5.0
     outlines = figures_of([seen_by(found, truth)], 0.5).outlines
@@ -459,8 +466,9 @@ def test_outlines_rows_and_balls_by_hand(tmp_path: Path) -> None:
     assert outlines.visible_share_error == pytest.approx((0.1 + 0.3) / 2)
     assert (outlines.row_told_right, outlines.this_row_told_right) == (0.5, 0.5)
     assert outlines.row_behind_told_right == 0.5
-    # Shifted by half its width, a find still takes the ball for fruit: overlap 1/3.
-    assert (outlines.balls, outlines.balls_called_fruit) == (2, 0.5)
+    # Shifted by half its width, a find still takes the ball for fruit: overlap 1/3. One is said to
+    # be of a row behind, and the find beside the last is a fruit's.
+    assert (outlines.balls, outlines.balls_called_fruit) == (3, pytest.approx(1 / 3))
 
 
 def test_overlaps_of_ellipses_against_counted_pixels() -> None:
