@@ -244,6 +244,30 @@ def test_a_register_comes_in_by_upload_and_parts_the_block(filled: Path) -> None
     assert parts["Photographed"].tolist() == ["5", "5"]
 
 
+def test_culls_and_grades_come_in_by_upload_and_part_the_pack_out(filled: Path) -> None:
+    names = [one.name for one in load_size_table("box_counts_42lb").classes]
+    culls = "\n".join(["size_class,cull_share", *(f"{name},0.3" for name in names), "100,2"])
+    grades = "\n".join(
+        ["size_class,grade,share"]
+        + [f"{name},{grade}" for name in names for grade in ("fancy,0.6", "standard,0.4")]
+    )
+    app = page("photos")
+    upload(app, "culls", ("culls.csv", culls.encode()))
+    press(app, "Load culls")
+    assert f"culls.csv: {len(names)} classes with culls in." in app.success[0].value
+    assert "It is a share: write 0 to 1." in text(app)
+    upload(app, "grades", ("grades.csv", grades.encode()))
+    press(app, "Load grades")
+    app = page("forecast")
+    size_table = next(box for box in app.selectbox if box.label == "Size table")
+    size_table.set_value("box_counts_42lb").run()
+    app = press(app, "Make forecast")
+    assert not app.exception
+    assert f"culls of {len(names)} classes by the farm's own pack-out" in text(app)
+    graded = next(item.value for item in app.table if "Grade" in item.value)
+    assert graded["Grade"].tolist() == ["Fancy", "Standard"]
+
+
 def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
     with open_farm(folder) as store:
         fill(store, pick_date=date(2026, 8, 1))
