@@ -64,7 +64,7 @@ def _evaluate(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    return run_export(options.run, options.out, say=_say)
+    return run_export(options.run, options.out, calibrate=options.calibrate, say=_say)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     export = commands.add_parser("export", help="the run's network as a model")
     export.add_argument("--run", type=Path, required=True)
     export.add_argument("--out", type=Path, required=True)
+    export.add_argument("--calibrate", type=Path)
     for command in (run, evaluate):
         command.add_argument("--device", choices=defaults.DEVICES, default=defaults.DEVICE)
     run.set_defaults(do=_run)

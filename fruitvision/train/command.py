@@ -112,14 +112,18 @@ def evaluate(
 def export(
     run_folder: RunFolder,
     out: Annotated[Path, typer.Option("--out", help="Folder for the model; new.")],
+    calibrate: Annotated[
+        Path | None, typer.Option("--calibrate", help="Pack to make an int8 network by, too.")
+    ] = None,
 ) -> int:
     """The run's network as ONNX, with proof that both give the same.
 
-    Example: fruitvision train export --run run --out models/learned/1
+    Facts for the card: card_facts.toml in the run's folder.
+    Example: fruitvision train export --run run --out models/learned/1 --calibrate packs/train
     """
     from fruitvision.train.run import run_export
 
-    return run_export(run_folder, out, say=typer.echo)
+    return run_export(run_folder, out, calibrate=calibrate, say=typer.echo)
 
 
 def _check_device(device: str) -> None:

@@ -45,8 +45,8 @@ class Curves:
         """
         _append(self._losses, step, values)
 
-    def evaluation(self, step: int, values: Mapping[str, float]) -> None:
-        """Add figures of an evaluation.
+    def evaluation(self, step: int, values: Mapping[str, float | str]) -> None:
+        """Add figures of an evaluation, and what they are of.
 
         Raises
         ------
@@ -71,7 +71,7 @@ def progress_line(
     return f"{steps}: {parts}; {pictures_per_second:.0f} pictures a second{left}"
 
 
-def _append(path: Path, step: int, values: Mapping[str, float]) -> None:
+def _append(path: Path, step: int, values: Mapping[str, float | str] | Mapping[str, float]) -> None:
     columns = [STEP, *values]
     fresh = not path.exists()
     if not fresh:
@@ -82,11 +82,15 @@ def _append(path: Path, step: int, values: Mapping[str, float]) -> None:
                 f"{path} has the columns {', '.join(found)}, not {', '.join(columns)}.",
                 fix="Train into a new folder.",
             )
-    row = [str(step), *(f"{value:.6g}" for value in values.values())]
+    row = [str(step), *(_cell(value) for value in values.values())]
     text = _text([columns, row] if fresh else [row])
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a", encoding="utf-8", newline="") as stream:
         stream.write(text)
+
+
+def _cell(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:.6g}"
 
 
 def _keep_until(path: Path, step: int) -> None:

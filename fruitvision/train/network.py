@@ -78,7 +78,11 @@ class FruitNetwork(nn.Module):
 
     def forward(self, picture: Tensor) -> Tensor:
         """(B, 3, H, W), 0 to 255, to (B, CHANNELS, H / 4, W / 4)."""
-        fourth, eighth, sixteenth, deep = self.encoder((picture - PICTURE_MIDDLE) / PICTURE_SPAN)
+        return self.cells((picture - PICTURE_MIDDLE) / PICTURE_SPAN)
+
+    def cells(self, normal: Tensor) -> Tensor:
+        """The same from a picture with middle 0 and span about 1."""
+        fourth, eighth, sixteenth, deep = self.encoder(normal)
         seen = self.join4(self.join8(self.join16(deep, sixteenth), eighth), fourth)
         cells: Tensor = self.out(self.head(seen))
         return cells

@@ -86,8 +86,10 @@ def run_evaluation(run: Path, packs: Sequence[Path], *, device: str, say: Say) -
     return 0
 
 
-def run_export(run: Path, out: Path, *, say: Say) -> int:
+def run_export(run: Path, out: Path, *, calibrate: Path | None, say: Say) -> int:
     """Export a run's weights to ONNX; 0.
+
+    `calibrate` : pack by which a network in eight bits is made too.
 
     Raises
     ------
@@ -96,6 +98,6 @@ def run_export(run: Path, out: Path, *, say: Say) -> int:
     """
     from fruitvision.train.export import export_model
 
-    export_model(run, out)
+    export_model(run, out, calibration_pack=calibrate, say=say)
     say(f"Exported: {out}")
     return 0
