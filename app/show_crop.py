@@ -40,7 +40,7 @@ def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
     return (
         "Hidden-fruit factor",
         f"{found.factor:.2f}",
-        f"± {found.factor_error:.2f}, {many(found.trees, 'hand-counted tree')}",
+        f"± {found.factor_error:.2f}, {many(found.trees, 'hand count')}",
     )
 
 

@@ -85,7 +85,8 @@ class _Errors:
     """Relative errors of a block's crop, and the sample sizes that they hang on.
 
     `size_freedom` : degrees of freedom of `size_sampling`, which is that of the calipered trees
-    where there are some (`by_calipers`): more photographed trees do not shrink it.
+    where there are some (`by_calipers`): more photographed trees do not shrink it. `trees`,
+    `counted` and `population` are panels where panels were photographed.
     """
 
     sampling: float
@@ -124,11 +125,12 @@ def advise(estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE) -> Adv
         raise ValueError(f"wanted must be above 0, got {wanted}")
     errors = _errors_of(estimate)
     now = errors.half_range()
+    what = "panels" if estimate.trees_per_place > 1 else "trees"
     steps: list[Step] = []
     if now > wanted:
         found = [
-            _more_trees(errors, now, wanted),
-            _more_counts(errors, now, wanted),
+            _more_trees(errors, now, wanted, what),
+            _more_counts(errors, now, wanted, what),
             _more_calipers(estimate, errors, now, wanted),
         ]
         steps = [step for step in found if step is not None and step.gain_per_minute > 0]
@@ -182,6 +184,7 @@ def _errors_of(estimate: BlockEstimate) -> _Errors:
     calibration = max(0.0, (estimate.fruit_per_tree_error / mean) ** 2 - sampling**2) ** 0.5
     sizes = estimate.sizes
     population = estimate.bearing_trees or float(estimate.block.bearing_trees)
+    population /= estimate.trees_per_place
     return _Errors(
         sampling=sampling,
         calibration=calibration,
@@ -237,7 +240,7 @@ def _with_calipers(estimate: BlockEstimate, errors: _Errors, more: int) -> _Erro
     )
 
 
-def _more_trees(errors: _Errors, now: float, wanted: float) -> Step | None:
+def _more_trees(errors: _Errors, now: float, wanted: float, what: str) -> Step | None:
     room = int(errors.population) - errors.trees
     return _smallest(
         lambda more: _with_trees(errors, more).half_range(),
@@ -245,11 +248,11 @@ def _more_trees(errors: _Errors, now: float, wanted: float) -> Step | None:
         now=now,
         wanted=wanted,
         minutes=MINUTES_PER_PHOTO_TREE,
-        words="photograph {} more trees, from the same faces as before",
+        words=f"photograph {{}} more {what}, from the same faces as before",
     )
 
 
-def _more_counts(errors: _Errors, now: float, wanted: float) -> Step | None:
+def _more_counts(errors: _Errors, now: float, wanted: float, what: str) -> Step | None:
     room = errors.trees - errors.counted
     return _smallest(
         lambda more: _with_counts(errors, more).half_range(),
@@ -257,7 +260,7 @@ def _more_counts(errors: _Errors, now: float, wanted: float) -> Step | None:
         now=now,
         wanted=wanted,
         minutes=MINUTES_PER_HAND_COUNT,
-        words="count the fruit on {} more of the photographed trees by hand",
+        words=f"count the fruit on {{}} more of the photographed {what} by hand",
     )
 
 

@@ -90,7 +90,7 @@ def compare_rows(trees: Sequence[TreeSample]) -> tuple[Comparison, ...]:
     return _compare_trees(
         {
             f"{of_row[0].tree.block_id} row {row}": (
-                [float(tree.visible_count) for tree in of_row],
+                [tree.visible_per_tree for tree in of_row],
                 of_row,
             )
             for row, of_row in parts.items()

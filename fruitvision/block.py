@@ -42,6 +42,7 @@ from fruitvision.two_phase import (
     TwoPhase,
     stratified_two_phase_mean,
     two_phase_regression,
+    two_phase_vigour,
 )
 from fruitvision.walk_spread import WalkSpread, spread_of_walk
 
@@ -127,6 +128,7 @@ def estimate_block(
         bearing_trees=check.bearing_trees,
         bearing_trees_error=check.bearing_trees_error,
         strata=_stratum_estimates(strata, pairs, fit, per_tree.value),
+        trees_per_place=sum(tree.trees for tree in trees) / len(trees),
     )
 
 
@@ -158,8 +160,13 @@ VISIBLE_ONLY = Ratio(ratio=1.0, error=0.0, residual_sd=0.0, pairs=0, degrees_of_
 def _two_phase(strata: Sequence[StratumSample], fit: HiddenFit, pairs: BlockPairs) -> TwoPhase:
     """Mean over the sampled strata; visible fruit only where nothing tells hidden ones."""
     sampled = two_phase_strata(strata)
-    if fit.factor is not None and fit.factor.model == "line":
+    model = fit.factor.model if fit.factor is not None else ""
+    if model == "line":
         return two_phase_regression(sampled, pairs.visible, pairs.counted)
+    if model == "vigour":
+        by_vigour = two_phase_strata(strata, by_vigour=True)
+        numbers = pairs.visible, pairs.counted, pairs.vigour
+        return two_phase_vigour(sampled, by_vigour, numbers)
     return stratified_two_phase_mean(sampled, fit.ratio or VISIBLE_ONLY)
 
 
@@ -247,7 +254,7 @@ def _stratum_estimates(
         StratumEstimate(
             name=one.stratum.name,
             bearing_trees=one.stratum.bearing_trees,
-            sampled=len(one.trees),
+            sampled=sum(tree.trees for tree in one.trees),
             fruit_per_tree=estimate_from(
                 with_tails(_two_phase([one], fit, pairs).mean)
                 if one.is_sampled
@@ -278,5 +285,6 @@ def _tree_doubts(
         ),
         Doubt.ONE_TREE: any(len(one.trees) == 1 for one in strata),
         Doubt.TREES_ALL_EQUAL: any(one.all_equal for one in strata),
+        Doubt.PANEL_MIXED: any(one.mixed for one in strata),
     }
     return tuple(doubt for doubt, is_so in found.items() if is_so)

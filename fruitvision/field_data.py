@@ -1,10 +1,9 @@
-"""What people wrote in the field and the office: blocks, the walk, hand counts, calipers.
+"""What people wrote in the field and the office: blocks, hand counts, calipers.
 
 One table each, CSV or XLSX, dates as year-month-day::
 
     blocks.csv       block, variety, positions, [missing, pollinizers, pick_date,
                      row_spacing_m, tree_spacing_m, area_ha, group]
-    walk.csv         photo, block, row, position, face
     hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
     calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
 
@@ -15,8 +14,7 @@ contradict each other are both refused: neither can be trusted.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Protocol, TypeVar
 
 from fruitvision.csv_file import CsvRow
@@ -33,21 +31,7 @@ LARGEST_DIAMETER_MM = 150.0
 INCHES_FROM = 0.8
 INCHES_TO = 4.5
 
-FACES = ("A", "B")
-
 _SPACING = ("row_spacing_m", "tree_spacing_m", "area_ha")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WalkPhoto:
-    """One line of the walk list: which tree and face the photo file shows.
-
-    `file_name` is relative to the photo folder, with forward slashes.
-    """
-
-    file_name: str
-    tree: TreeId
-    face: str
 
 
 class _OnATree(Protocol):
@@ -77,29 +61,6 @@ def read_blocks(path: Path) -> FieldTable[Block]:
         key=lambda block: " ".join(block.block_id.casefold().split()),
         name=lambda block: f"Block '{block.block_id}'",
         fix="Give each block a name of its own, or keep one line.",
-    )
-
-
-def read_walk(path: Path) -> FieldTable[WalkPhoto]:
-    """The walk list: photo file, tree and face.
-
-    Raises
-    ------
-    FieldDataError
-        If the file can't be read or lacks a column.
-    """
-    table = read_rows(path, _walk_photo, required=("photo", "block", "row", "position", "face"))
-    table = refuse_repeats(
-        table,
-        key=lambda photo: (photo.tree, photo.face),
-        name=lambda photo: f"Face {photo.face} of {photo.tree}",
-        fix="Keep the line of the photo that shows it.",
-    )
-    return refuse_repeats(
-        table,
-        key=lambda photo: photo.file_name,
-        name=lambda photo: f"Photo {photo.file_name}",
-        fix="A photo shows one face of one tree: correct the wrong line.",
     )
 
 
@@ -177,7 +138,7 @@ def _block(row: CsvRow) -> Block:
         pollinizers=parse_count(row.text("pollinizers") or "0", field="pollinizers", lowest=0),
         pick_date=parse_date(pick_date, field="pick_date") if pick_date else None,
         group=row.text("group"),
-        **{name: _length(row, name) for name in _SPACING},
+        **{name: above_zero(row, name) for name in _SPACING},
     )
     if block.bearing_trees < 1:
         raise FieldDataError(
@@ -188,7 +149,14 @@ def _block(row: CsvRow) -> Block:
     return block
 
 
-def _length(row: CsvRow, field: str) -> float | None:
+def above_zero(row: CsvRow, field: str) -> float | None:
+    """The number in a cell; None if it is empty.
+
+    Raises
+    ------
+    FieldDataError
+        If it is no number above 0.
+    """
     text = row.text(field)
     if not text:
         return None
@@ -207,20 +175,6 @@ def read_tree(row: CsvRow) -> TreeId:
     )
 
 
-def _walk_photo(row: CsvRow) -> WalkPhoto:
-    file_name = row.required_text("photo").replace("\\", "/")
-    path = PurePosixPath(file_name)
-    if path.is_absolute() or ".." in path.parts or ":" in path.parts[0]:
-        raise FieldDataError(
-            f"photo is '{file_name}', which leads out of the photo folder.",
-            fix="Give the file name only.",
-        )
-    face = row.text("face").upper()
-    if face not in FACES:
-        raise FieldDataError(f"face is '{row.text('face')}'.", fix="Write A or B.")
-    return WalkPhoto(file_name=file_name, tree=read_tree(row), face=face)
-
-
 def _hand_count(row: CsvRow) -> HandCount:
     return HandCount(
         tree=read_tree(row),
@@ -234,11 +188,19 @@ def _protocol(text: str) -> PhotoProtocol:
     if not text:
         return PhotoProtocol.TWO_FACES
     try:
-        return PhotoProtocol(" ".join(text.casefold().replace("_", " ").split()))
-    except ValueError as err:
+        return _PROTOCOLS[_plain(text)]
+    except KeyError as err:
         raise FieldDataError(
-            f"protocol is '{text}'.", fix="Write 'one face' or 'two faces'."
+            f"protocol is '{text}'.",
+            fix="Write 'one face', 'two faces', 'panel' or 'panel, one face'.",
         ) from err
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.casefold().replace("_", " ").replace(",", " ").split())
+
+
+_PROTOCOLS = {_plain(protocol.value): protocol for protocol in PhotoProtocol}
 
 
 def _caliper_reading(row: CsvRow) -> CaliperReading:

@@ -97,13 +97,14 @@ def fit_hidden(
     """
     pairs, own_doubts = pair_counts(trees, hand_counts)
     own_pairs = pairs_of("", pairs)
-    own = _own_fit(pairs, sources) if sum(own_pairs.visible) > 0 else None
+    known, vigour_doubts = _vigour(trees)
+    own = _own_fit(pairs, own_pairs, sources, known) if sum(own_pairs.visible) > 0 else None
     like, like_doubts = _like_pairs(trees, sources)
     if like and (own is None or own_pairs.tell_a_factor):
         fit = _pooled_fit(trees, own, own_pairs, like)
     else:
         fit = own or _earlier_fit(trees, sources)
-    doubts = merge_doubts(fit.doubts, own_doubts, like_doubts)
+    doubts = merge_doubts(fit.doubts, own_doubts, like_doubts, vigour_doubts)
     factor = replace(fit.factor, doubts=doubts) if fit.factor else None
     return HiddenFit(factor=factor, ratio=fit.ratio, doubts=doubts)
 
@@ -111,13 +112,23 @@ def fit_hidden(
 # ---------------------------------------------------------------- the block's own counts
 
 
-def _own_fit(pairs: Sequence[tuple[TreeSample, HandCount]], sources: FactorSources) -> HiddenFit:
-    visible = [float(tree.visible_count) for tree, _ in pairs]
-    counted = [float(count.fruit_count) for _, count in pairs]
+def _vigour(trees: Sequence[TreeSample]) -> tuple[bool, Doubts]:
+    """Whether every photographed tree's vigour is known; a doubt if only some are."""
+    known = sum(tree.vigour is not None for tree in trees)
+    return known == len(trees), (Doubt.VIGOUR_INCOMPLETE,) if 0 < known < len(trees) else ()
+
+
+def _own_fit(
+    pairs: Sequence[tuple[TreeSample, HandCount]],
+    numbers: BlockPairs,
+    sources: FactorSources,
+    vigour_known: bool,
+) -> HiddenFit:
+    visible, counted = numbers.visible, numbers.counted
     given = sources.weights or {}
-    weights = [given.get(tree.tree, 1.0) for tree, _ in pairs]
+    weights = [given.get(tree.tree, 1.0) * tree.trees for tree, _ in pairs]
     if sum(w * x for w, x in zip(weights, visible, strict=True)) <= 0:
-        weights = [1.0] * len(pairs)
+        weights = [float(tree.trees) for tree, _ in pairs]
     ratio = pair_ratio(visible, counted, weights)
     suspects = suspect_pairs(visible, counted)
     factor = HiddenFruitFactor(
@@ -130,7 +141,7 @@ def _own_fit(pairs: Sequence[tuple[TreeSample, HandCount]], sources: FactorSourc
         suspects=tuple(pairs[index][0].tree for index in suspects),
         factor_without_suspects=_without(visible, counted, weights, suspects),
         degrees_of_freedom=ratio.freedom,
-        model=choose_model(visible, counted).model,
+        model=choose_model(visible, counted, numbers.vigour if vigour_known else None).model,
     )
     below = any(count < seen for seen, count in zip(visible, counted, strict=True))
     return HiddenFit(
@@ -193,7 +204,7 @@ def _pooled_fit(
     like: Sequence[BlockPairs],
 ) -> HiddenFit:
     """The block's factor moved towards those of like blocks, or theirs where it has none."""
-    moved = pool_pairs(own_pairs, like, photographed=[tree.visible_count for tree in trees])
+    moved = pool_pairs(own_pairs, like, photographed=[tree.visible_per_tree for tree in trees])
     base = own.factor if own and own.factor else _without_own_counts(trees)
     own_doubts = own.doubts if own else ()
     pairs = sum(len(block.visible) for block in (own_pairs, *like))
@@ -248,7 +259,7 @@ def _reused(
         walked_on=walked_on,
         confirmed=True,
     )
-    visible = float(np.mean([tree.visible_count for tree in trees]))
+    visible = float(np.mean([tree.visible_per_tree for tree in trees]))
     scatter = max(
         ASSUMED_FACTOR_SPREAD, factor.factor_error / factor.factor * max(factor.trees, 1) ** 0.5
     )

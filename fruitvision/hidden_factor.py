@@ -35,7 +35,7 @@ def use_factor(
         raise FieldDataError(
             f"The hidden-fruit factor {factor.factor:.2f} is of photos of {factor.protocol.value}, "
             f"these show {protocol.value}.",
-            fix=f"Count some trees by hand that are photographed from {protocol.value}.",
+            fix=f"Count some trees by hand whose photos show {protocol.value}.",
         )
     other = factor.detector != detector
     if other and not confirmed:
@@ -72,7 +72,7 @@ def factor_words(factor: HiddenFruitFactor, walked_on: date) -> tuple[str, ...]:
     span = factor_range(factor)
     words = [
         f"{factor.factor:.2f} ({span.p10:.2f} to {span.p90:.2f}) fruit on the tree for each "
-        f"visible one, from {factor.trees} hand-counted trees of this block."
+        f"visible one, from {factor.trees} hand counts of this block."
     ]
     if factor.pooled_blocks:
         words.append(f"Counts of like blocks are in: {', '.join(factor.pooled_blocks)}.")
@@ -87,6 +87,8 @@ def factor_words(factor: HiddenFruitFactor, walked_on: date) -> tuple[str, ...]:
         )
     if factor.model == "line":
         words.append("Hidden fruit follow a line through the hand counts, which predicts better.")
+    if factor.model == "vigour":
+        words.append("Hidden fruit follow the vigour of the trees, which predicts better.")
     return tuple(words)
 
 

@@ -21,11 +21,22 @@ ASSUMED_BETWEEN_BLOCKS = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockPairs:
-    """Visible and hand-counted fruit of the trees of one block that have both."""
+    """Visible and hand-counted fruit of the trees of one block that have both.
+
+    Those of panels are per tree, with the number of `trees` of each panel (1 each if empty).
+    `vigour` is empty unless it is known of all.
+    """
 
     block_id: str
     visible: tuple[float, ...]
     counted: tuple[float, ...]
+    trees: tuple[float, ...] = ()
+    vigour: tuple[float, ...] = ()
+
+    @property
+    def weights(self) -> tuple[float, ...]:
+        """Trees behind each pair."""
+        return self.trees or (1.0,) * len(self.visible)
 
     @property
     def tell_a_factor(self) -> bool:
@@ -35,7 +46,7 @@ class BlockPairs:
     @property
     def factor(self) -> float:
         """Ratio of sums."""
-        return sum(self.counted) / sum(self.visible)
+        return float(np.dot(self.weights, self.counted) / np.dot(self.weights, self.visible))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,10 +63,13 @@ class PooledRatio:
 
 def pairs_of(block_id: str, pairs: Sequence[tuple[TreeSample, HandCount]]) -> BlockPairs:
     """Numbers of the pairs of one block."""
+    vigour = [tree.vigour for tree, _ in pairs if tree.vigour is not None]
     return BlockPairs(
         block_id=block_id,
-        visible=tuple(float(tree.visible_count) for tree, _ in pairs),
-        counted=tuple(float(count.fruit_count) for _, count in pairs),
+        visible=tuple(tree.visible_per_tree for tree, _ in pairs),
+        counted=tuple(count.fruit_count / tree.trees for tree, count in pairs),
+        trees=tuple(float(tree.trees) for tree, _ in pairs),
+        vigour=tuple(vigour) if len(vigour) == len(pairs) else (),
     )
 
 
@@ -66,7 +80,7 @@ def pool_pairs(
 
     The scatter of trees around their block's factor is taken to be alike in all blocks, since the
     few pairs of one block can't tell it. The own factor's variance is that for the `photographed`
-    trees (their visible fruit): none if all of them were counted.
+    trees (their visible fruit per tree): none if all of them were counted.
     """
     groups = [block for block in (own, *like) if block.tell_a_factor]
     scatter, freedom = _common_scatter(groups)
@@ -103,8 +117,7 @@ def _common_scatter(groups: Sequence[BlockPairs]) -> tuple[float, int]:
     if freedom == 0:
         return ASSUMED_FACTOR_SPREAD, 1
     squares = sum(
-        (len(block.visible) - 1)
-        * (ratio_of_sums(block.visible, block.counted).residual_sd / np.mean(block.counted)) ** 2
+        (len(block.visible) - 1) * (_ratio(block).residual_sd / np.mean(block.counted)) ** 2
         for block in groups
         if len(block.visible) >= 2
     )
@@ -121,4 +134,8 @@ SMALLEST_SCATTER = 0.02
 def _covariance(own: BlockPairs) -> float:
     if len(own.visible) < FEW_HAND_COUNTS:
         return 0.0
-    return ratio_of_sums(own.visible, own.counted).covariance
+    return _ratio(own).covariance
+
+
+def _ratio(block: BlockPairs) -> Ratio:
+    return ratio_of_sums(block.visible, block.counted, weights=block.weights)

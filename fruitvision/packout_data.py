@@ -2,7 +2,7 @@
 
 One table each, CSV or XLSX, as last year's pack-out gives it::
 
-    culls.csv   size_class, cull_share, [variety]
+    culls.csv   size_class, cull_share, [cull_share_error, variety]
     grades.csv  size_class, grade, share, [variety]
 
 `cull_share` is the part of a class's picked fruit that is not packed, `share` the part of its
@@ -34,7 +34,12 @@ def read_culls(path: Path) -> FieldTable[VarietyCull]:
     FieldDataError
         If the file can't be read or lacks a column.
     """
-    table = read_rows(path, _cull, required=("size_class", "cull_share"), optional=("variety",))
+    table = read_rows(
+        path,
+        _cull,
+        required=("size_class", "cull_share"),
+        optional=("cull_share_error", "variety"),
+    )
     return refuse_repeats(
         table,
         key=lambda cull: (cull.variety.casefold(), cull.size_class),
@@ -111,6 +116,7 @@ def _cull(row: CsvRow) -> VarietyCull:
         variety=row.text("variety"),
         size_class=row.required_text("size_class"),
         cull_share=_share(row, "cull_share"),
+        cull_share_error=_share(row, "cull_share_error") if row.text("cull_share_error") else None,
     )
 
 

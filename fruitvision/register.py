@@ -38,12 +38,13 @@ ASSUMED_REPLANT_SHARE = 0.5
 LARGEST_SHORTFALL = 0.15
 LARGEST_EXCESS = 0.02
 
-_STANDS = (TreeKind.BEARING, TreeKind.REPLANT)
+# Kinds that bear the block's own fruit.
+STANDS = (TreeKind.BEARING, TreeKind.REPLANT)
 
 
 def equivalent(tree: RegisteredTree) -> float:
     """Crop of a place against a full tree: 0 for a missing tree or a pollinizer."""
-    return tree.bearing_share if tree.kind in _STANDS else 0.0
+    return tree.bearing_share if tree.kind in STANDS else 0.0
 
 
 def strata_of(block: Block, register: Sequence[RegisteredTree]) -> tuple[Stratum, ...]:

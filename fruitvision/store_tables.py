@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0003"
+SCHEMA = "fruitvision_0004"
 
 metadata = MetaData()
 
@@ -98,6 +98,7 @@ variety_cull = Table(
     Column("variety", String, primary_key=True),
     Column("size_class", String, primary_key=True),
     Column("cull_share", Float, nullable=False),
+    Column("cull_share_error", Float),
 )
 
 variety_grade = Table(
@@ -142,6 +143,8 @@ tree_photo = Table(
     Column("position", Integer, nullable=False),
     Column("face", String, nullable=False),
     Column("walked_on", String, nullable=False),
+    Column("trees", Integer, nullable=False, server_default="1"),
+    Column("vigour", Float),
 )
 
 photo = Table(

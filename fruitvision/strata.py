@@ -1,13 +1,14 @@
-"""Photographed trees by stratum, as fruit per full tree."""
+"""Photographed trees and panels by stratum, as fruit per full tree."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from fruitvision.domain import Block, RegisteredTree, Stratum, TreeId, TreeKind, TreeSample
 from fruitvision.errors import FieldDataError
-from fruitvision.register import equivalent, strata_of
+from fruitvision.register import STANDS, equivalent, strata_of
 from fruitvision.two_phase import SampledStratum
 
 # Spread of fruit per tree assumed where it can't be computed. Common practice for uneven blocks.
@@ -16,7 +17,10 @@ ASSUMED_TREE_SPREAD = 0.30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StratumSample:
-    """The photographed trees of a stratum; `shares` are their bearing shares.
+    """The photographed trees of a stratum; `shares` are their bearing shares, summed over a panel.
+
+    `mixed`: a panel holds something else too, a pollinizer, a tree of another stratum or of
+    another photo.
 
     Visible fruit per full tree are Σ visible / Σ share, a ratio; `per_full_tree` are values whose
     mean is that ratio and whose variance is that of a ratio's residuals (Cochran 1977, §6.3).
@@ -25,6 +29,7 @@ class StratumSample:
     stratum: Stratum
     trees: tuple[TreeSample, ...]
     shares: tuple[float, ...]
+    mixed: bool = False
 
     @property
     def is_sampled(self) -> bool:
@@ -38,18 +43,33 @@ class StratumSample:
 
     @property
     def per_full_tree(self) -> tuple[float, ...]:
-        """One value a tree; the visible counts themselves if all trees bear fully."""
-        ratio = self.visible
+        """One value a tree or panel; the visible counts themselves if all trees bear fully."""
+        return self._spread_over([float(tree.visible_count) for tree in self.trees])
+
+    @property
+    def vigour_per_full_tree(self) -> tuple[float, ...]:
+        """Visible fruit times vigour, in the same way; the vigour of every tree must be known."""
+        return self._spread_over([(tree.vigour or 0.0) * tree.visible_count for tree in self.trees])
+
+    def _spread_over(self, counts: Sequence[float]) -> tuple[float, ...]:
+        ratio = sum(counts) / sum(self.shares)
         mean_share = sum(self.shares) / len(self.shares)
         return tuple(
-            ratio + (tree.visible_count - ratio * share) / mean_share
-            for tree, share in zip(self.trees, self.shares, strict=True)
+            ratio + (count - ratio * share) / mean_share
+            for count, share in zip(counts, self.shares, strict=True)
         )
+
+    @property
+    def units(self) -> int:
+        """Trees that stand in the stratum, or panels of the size of those photographed."""
+        standing = self.stratum.bearing + self.stratum.replants
+        seen = sum(tree.trees for tree in self.trees)
+        return max(len(self.trees), round(standing * len(self.trees) / seen)) if seen else standing
 
     @property
     def all_equal(self) -> bool:
         """Whether two or more trees show no spread at all."""
-        return len(self.trees) > 1 and len({tree.visible_count for tree in self.trees}) == 1
+        return len(self.trees) > 1 and len({tree.visible_per_tree for tree in self.trees}) == 1
 
 
 def part_trees(
@@ -64,20 +84,24 @@ def part_trees(
         photographed than bearing trees; or if no photographed tree bears.
     """
     places = {place.tree: place for place in register}
-    known = [_registered(tree, places) if register else None for tree in trees]
+    shown = [_shown(tree, places) if register else _shown_unregistered(tree) for tree in trees]
+    twice = {
+        tree for tree, times in Counter(t for one in shown for t in one.of).items() if times > 1
+    }
     parted = []
     for stratum in strata_of(block, register):
         inside = [
-            (tree, equivalent(place) if place else 1.0)
-            for tree, place in zip(trees, known, strict=True)
-            if place is None or place.stratum == stratum.name
+            (tree, one)
+            for tree, one in zip(trees, shown, strict=True)
+            if not register or one.stratum == stratum.name
         ]
-        _check_number(block, stratum, len(inside))
+        _check_number(block, stratum, sum(tree.trees for tree, _ in inside))
         parted.append(
             StratumSample(
                 stratum=stratum,
                 trees=tuple(tree for tree, _ in inside),
-                shares=tuple(share for _, share in inside),
+                shares=tuple(one.share for _, one in inside),
+                mixed=any(one.mixed or twice.intersection(one.of) for _, one in inside),
             )
         )
     if not any(part.is_sampled and part.stratum.bearing_trees > 0 for part in parted):
@@ -88,7 +112,55 @@ def part_trees(
     return tuple(parted)
 
 
-def _registered(tree: TreeSample, places: dict[TreeId, RegisteredTree]) -> RegisteredTree:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shown:
+    """The places that a tree's photos show: the tree's own, or the standing ones of a panel."""
+
+    of: tuple[TreeId, ...]
+    share: float
+    stratum: str = ""
+    mixed: bool = False
+
+
+def _shown_unregistered(tree: TreeSample) -> _Shown:
+    """Full trees, one place after the other."""
+    first = tree.tree
+    return _Shown(
+        of=tuple(replace(first, position=first.position + step) for step in range(tree.trees)),
+        share=float(tree.trees),
+    )
+
+
+def _shown(tree: TreeSample, places: Mapping[TreeId, RegisteredTree]) -> _Shown:
+    """The first so many standing places from the named one on; gaps are passed over.
+
+    A panel belongs to the stratum of most of its trees.
+    """
+    first = _registered(tree, places)
+    if tree.trees == 1:
+        return _Shown(of=(tree.tree,), share=equivalent(first), stratum=first.stratum)
+    along = sorted(
+        (place for at, place in places.items() if at.row == tree.tree.row and at >= tree.tree),
+        key=lambda place: place.tree,
+    )
+    standing = [place for place in along if place.kind in STANDS][: tree.trees]
+    if len(standing) < tree.trees:
+        raise FieldDataError(
+            f"A photo shows {tree.trees} trees from {tree.tree} on, but by the register "
+            f"{len(standing)} stand there.",
+            fix="Correct trees in walk.csv, or the register.",
+        )
+    between = [place for place in along if place.tree < standing[-1].tree]
+    strata = Counter(place.stratum for place in standing)
+    return _Shown(
+        of=tuple(place.tree for place in standing),
+        share=sum(equivalent(place) for place in standing),
+        stratum=strata.most_common(1)[0][0],
+        mixed=len(strata) > 1 or any(place.kind is TreeKind.POLLINIZER for place in between),
+    )
+
+
+def _registered(tree: TreeSample, places: Mapping[TreeId, RegisteredTree]) -> RegisteredTree:
     place = places.get(tree.tree)
     if place is None:
         raise FieldDataError(
@@ -123,13 +195,18 @@ def tree_weights(parts: Sequence[StratumSample]) -> dict[TreeId, float]:
     }
 
 
-def two_phase_strata(parts: Sequence[StratumSample]) -> tuple[SampledStratum, ...]:
-    """The sampled strata; one tree, or equal trees, get the assumed spread between trees."""
+def two_phase_strata(
+    parts: Sequence[StratumSample], *, by_vigour: bool = False
+) -> tuple[SampledStratum, ...]:
+    """The sampled strata with visible fruit per full tree, or with those times vigour.
+
+    One tree, or equal trees, get the assumed spread between trees.
+    """
     return tuple(
         SampledStratum(
             share=part.stratum.bearing_trees,
-            units=part.stratum.bearing + part.stratum.replants,
-            values=part.per_full_tree,
+            units=part.units,
+            values=part.vigour_per_full_tree if by_vigour else part.per_full_tree,
             assumed_sd=ASSUMED_TREE_SPREAD * part.visible
             if len(part.trees) == 1 or part.all_equal
             else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 
 from fruitvision.domain import (
     Doubt,
@@ -45,7 +45,8 @@ def sample_trees(
     A photo that is blurred, too dark, too bright or without a tree counts as not taken.
 
     If any tree was photographed from both faces, the walk's protocol is two faces, and a tree that
-    lacks a face is left out: half a tree is never counted as a whole one.
+    lacks a face is left out: half a tree is never counted as a whole one. If any photo shows
+    several trees the protocol is that of panels, and a photo of one tree is a panel of one.
 
     Parameters
     ----------
@@ -59,32 +60,42 @@ def sample_trees(
     trees : tuple of TreeSample
         In the order of the register.
     doubts : tuple of Doubt
-        FACE_MISSING if a tree was left out.
+        FACE_MISSING or PANEL_UNCLEAR if a tree was left out, PANELS_AND_TREES if panels stand
+        beside single trees.
     """
     faces: dict[TreeId, dict[str, TreePhoto]] = {photo.tree: {} for photo in walk}
     for photo in walk:
         seen = measured.get(photo.photo_id)
         if seen is not None and not UNUSABLE.intersection(seen.doubts):
             faces[photo.tree][photo.face] = photo
-    two_faces = any(len(of_tree) == 2 for of_tree in faces.values())
-    protocol = Protocol.TWO_FACES if two_faces else Protocol.ONE_FACE
-    wanted = 2 if two_faces else 1
+    wanted = 2 if any(len(of_tree) == 2 for of_tree in faces.values()) else 1
+    whole = {tree: list(of.values()) for tree, of in sorted(faces.items()) if len(of) == wanted}
+    clear = {tree: of for tree, of in whole.items() if len({photo.trees for photo in of}) == 1}
+    numbers = {photo.trees for of_tree in clear.values() for photo in of_tree}
+    protocol = _protocol(two_faces=wanted == 2, panels=max(numbers, default=1) > 1)
     trees = tuple(
-        _tree_sample(
-            tree,
-            [measured[photo.photo_id] for photo in of_tree.values()],
-            walked_on=max(photo.walked_on for photo in of_tree.values()),
-            protocol=protocol,
-        )
-        for tree, of_tree in sorted(faces.items())
-        if len(of_tree) == wanted
+        _tree_sample(of_tree, [measured[photo.photo_id] for photo in of_tree], protocol=protocol)
+        for of_tree in clear.values()
     )
-    return trees, ((Doubt.FACE_MISSING,) if len(trees) < len(faces) else ())
+    doubts = {
+        Doubt.FACE_MISSING: len(whole) < len(faces),
+        Doubt.PANEL_UNCLEAR: len(clear) < len(whole),
+        Doubt.PANELS_AND_TREES: len(numbers) > 1 and 1 in numbers,
+    }
+    return trees, tuple(doubt for doubt, is_so in doubts.items() if is_so)
+
+
+def _protocol(*, two_faces: bool, panels: bool) -> Protocol:
+    if panels:
+        return Protocol.PANEL if two_faces else Protocol.PANEL_ONE_FACE
+    return Protocol.TWO_FACES if two_faces else Protocol.ONE_FACE
 
 
 def _tree_sample(
-    tree: TreeId, photos: Sequence[MeasuredPhoto], *, walked_on: date, protocol: Protocol
+    placed: Sequence[TreePhoto], photos: Sequence[MeasuredPhoto], *, protocol: Protocol
 ) -> TreeSample:
+    """The sample of the faces of one tree or panel. Of two vigours the mean is taken."""
+    vigours = [photo.vigour for photo in placed if photo.vigour is not None]
     hanging = [fruit for photo in photos for fruit in photo.fruit if fruit.on_this_row]
     sized = [
         (fruit.diameter_mm, fruit.diameter_error_mm)
@@ -92,14 +103,16 @@ def _tree_sample(
         if fruit.diameter_mm is not None and fruit.diameter_error_mm is not None
     ]
     return TreeSample(
-        tree=tree,
-        walked_on=walked_on,
+        tree=placed[0].tree,
+        walked_on=max(photo.walked_on for photo in placed),
         protocol=protocol,
         visible_count=len(hanging),
         diameters_mm=tuple(diameter for diameter, _ in sized),
         diameter_errors_mm=tuple(error for _, error in sized),
         doubts=merge_doubts(*(photo.doubts for photo in photos)),
         above_marker_mm=_above_marker_mm(photos),
+        trees=placed[0].trees,
+        vigour=sum(vigours) / len(vigours) if vigours else None,
     )
 
 

@@ -6,9 +6,10 @@ Formulae after Cochran, Sampling Techniques, 3rd ed. 1977, chapter 12.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from fruitvision.survey import Ratio, Sampled, add_errors
@@ -142,15 +143,94 @@ def two_phase_regression(
     residual = float(np.sum(residuals**2)) / (len(x) - 2)
     line = Ratio(ratio=slope, error=0.0, residual_sd=residual**0.5, pairs=len(x))
     part = stratified_two_phase_mean(strata, line)
-    x_mean = float(np.average([s.mean for s in strata], weights=[s.share for s in strata]))
+    x_mean = _mean_of(strata)
     units = sum(len(stratum.values) for stratum in strata)
     lever = (x_mean - float(np.mean(x))) ** 2 / (float(np.var(x)) * len(x))
     calibration = residual * (1 / len(x) - 1 / max(units, len(x)) + lever)
+    return _calibrated(
+        part, start + slope * x_mean, calibration=calibration, degrees_of_freedom=len(x) - 2
+    )
+
+
+def two_phase_vigour(
+    strata: Sequence[SampledStratum],
+    by_vigour: Sequence[SampledStratum],
+    pairs: tuple[Sequence[float], Sequence[float], Sequence[float]],
+) -> TwoPhase:
+    """Mean of y per unit by y = (K + c·vigour)·x through the pairs, least squares weighted by 1/x.
+
+    The variance is that of a regression estimator with the two auxiliaries x and vigour·x (Särndal
+    et al. 1992, §9.6): of the predicted y among units plus that of the residuals, and the error of
+    the two coefficients at the mean of all n units, as far as not all of them were counted.
+
+    Parameters
+    ----------
+    strata, by_vigour : sequences of SampledStratum
+        The strata with x, and with vigour·x, of the same units.
+    pairs : three sequences
+        x, y and vigour of the units with both.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than 3 pairs, or their vigour is all the same.
+    """
+    x, y, vigour = (np.asarray(values, float) for values in pairs)
+    if len(x) < 3 or not len(x) == len(y) == len(vigour) or vigour.min() == vigour.max():
+        raise ValueError(f"need 3 or more pairs with different vigour, got {len(x)} and {len(y)}")
+    root = 1 / np.sqrt(np.maximum(x, 1.0))
+    design = np.column_stack([x, vigour * x])
+    inverse = np.linalg.inv((design * root[:, np.newaxis] ** 2).T @ design)
+    fitted = inverse @ (design * root[:, np.newaxis] ** 2).T @ y
+    apart = y - design @ fitted
+    freedom = len(x) - 2
+    line = Ratio(
+        ratio=1.0,
+        error=0.0,
+        residual_sd=float(np.sum(apart**2) / freedom) ** 0.5,
+        pairs=len(x),
+    )
+    predicted = [
+        _predicted(one, other, fitted) for one, other in zip(strata, by_vigour, strict=True)
+    ]
+    means = np.array([_mean_of(strata), _mean_of(by_vigour)])
+    units = sum(len(stratum.values) for stratum in strata)
+    error = float(np.sum((apart * root) ** 2)) / freedom * float(means @ inverse @ means)
+    return _calibrated(
+        stratified_two_phase_mean(predicted, line),
+        float(means @ fitted),
+        calibration=error * (1 - len(x) / max(units, len(x))),
+        degrees_of_freedom=freedom,
+    )
+
+
+def _predicted(
+    stratum: SampledStratum, by_vigour: SampledStratum, fitted: NDArray[np.float64]
+) -> SampledStratum:
+    """The stratum with y of each unit as the pairs predict it."""
+    values = fitted[0] * np.array(stratum.values) + fitted[1] * np.array(by_vigour.values)
+    scale = float(np.mean(values)) / stratum.mean if stratum.mean > 0 else 1.0
+    return replace(
+        stratum,
+        values=tuple(map(float, values)),
+        assumed_sd=None if stratum.assumed_sd is None else stratum.assumed_sd * abs(scale),
+    )
+
+
+def _mean_of(strata: Sequence[SampledStratum]) -> float:
+    return float(np.average([s.mean for s in strata], weights=[s.share for s in strata]))
+
+
+def _calibrated(
+    part: TwoPhase, value: float, *, calibration: float, degrees_of_freedom: int
+) -> TwoPhase:
+    """A mean with the sampling error of `part` and the variance of what the pairs tell."""
     error, freedom = add_errors(
-        [part.sampling_error**2, calibration], [part.mean.degrees_of_freedom, len(x) - 2]
+        [part.sampling_error**2, calibration],
+        [part.mean.degrees_of_freedom, degrees_of_freedom],
     )
     return TwoPhase(
-        mean=Sampled(value=start + slope * x_mean, error=error, degrees_of_freedom=freedom),
+        mean=Sampled(value=value, error=error, degrees_of_freedom=freedom),
         sampling_error=part.sampling_error,
         calibration_error=calibration**0.5,
     )

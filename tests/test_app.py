@@ -15,7 +15,6 @@ from streamlit.testing.v1 import AppTest
 from app.files import safe_name, saved
 from fruitvision.domain import Doubt, MeasuredPhoto, Pick, PickPlan, SizeDistribution
 from fruitvision.errors import FieldDataError
-from fruitvision.field_data import WalkPhoto
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.additions import (
@@ -32,6 +31,7 @@ from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.walk_data import WalkPhoto
 from tests import records, scenes
 
 MAIN = Path(__file__).parents[1] / "app" / "main.py"

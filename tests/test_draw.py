@@ -10,7 +10,7 @@ from fruitvision.errors import ForecastError
 from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
 from fruitvision.forecast.growth import Weather, grow_to
 from fruitvision.forecast.inputs import default_inputs, what_if
-from fruitvision.forecast.shared import draw_shared, drawn_share
+from fruitvision.forecast.shared import Array, draw_shared, drawn_share
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
 from tests.forecast_records import (
@@ -268,6 +268,21 @@ def test_culls_by_class_take_from_that_class_only() -> None:
     usual, fewer = drawn(inputs, EXACT).cartons, drawn(other, EXACT).cartons
     assert fewer[:, 0] == pytest.approx(usual[:, 0])
     assert fewer[:, 1] == pytest.approx(usual[:, 1] * 0.5 / 0.8)
+
+
+def test_a_class_with_its_own_error_of_culls_is_drawn_with_it() -> None:
+    def cartons(error: float | None) -> Array:
+        culls = (ClassCull(size_class="75-90", cull_share=0.4, cull_share_error=error),)
+        losses = replace(inputs.losses, culls_by_class=culls)
+        return drawn(replace(inputs, losses=losses), EXACT).cartons
+
+    inputs = exact_inputs()
+    known, narrow, wide = cartons(0.0), cartons(0.02), cartons(0.04)
+    assert wide[:, 0] == pytest.approx(known[:, 0])
+    assert wide[:, 1] - known[:, 1] == pytest.approx(2 * (narrow - known)[:, 1])
+    # All else is exact: 0.04 of the 0.6 that are packed on average, give or take the draws' chance.
+    assert np.std(wide[:, 1]) / known[0, 1] == pytest.approx(0.04 / 0.6, rel=0.12)
+    assert cartons(None) == pytest.approx(known)
 
 
 def test_a_drawn_share_stays_a_share() -> None:

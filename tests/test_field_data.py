@@ -10,13 +10,12 @@ import pytest
 from fruitvision.domain import Block, CaliperReading, HandCount, Protocol, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import (
-    WalkPhoto,
     check_blocks,
     read_blocks,
     read_calipers,
     read_hand_counts,
-    read_walk,
 )
+from fruitvision.walk_data import WalkPhoto, read_walk
 
 BLOCKS_HEADER = "block,variety,positions,missing,pollinizers,pick_date\n"
 WALK_HEADER = "photo,block,row,position,face\n"

@@ -22,6 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "whole_file": {"errors"},
     "field_table": {"errors", "csv_file"},
     "field_data": BASE | {"field_table", "csv_file", "units"},
+    "walk_data": BASE | {"field_data", "field_table", "csv_file", "units"},
     "office_data": BASE | {"field_data", "field_table", "csv_file", "units"},
     "packout_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "units"},

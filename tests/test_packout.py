@@ -8,13 +8,13 @@ from scipy.stats import norm
 
 from fruitvision.domain import ClassCull, Losses, SizeClass, SizeTable
 from fruitvision.errors import ForecastError
+from fruitvision.forecast.culls import cull_errors, cull_shares
 from fruitvision.forecast.packout import (
     DrawnSizes,
     Sorted,
     bins_per_acre,
     boxes_per_acre,
     cartons_per_class,
-    cull_shares,
     fruit_nodes,
     sort_into_classes,
 )
@@ -165,6 +165,9 @@ def test_cartons_by_number_and_by_mass() -> None:
 def test_culls_of_a_class_replace_the_share_of_all() -> None:
     losses = replace(LOSSES, culls_by_class=(ClassCull(size_class="large", cull_share=0.35),))
     assert cull_shares(losses, GRAMS).tolist() == [0.2, 0.35]
+    assert cull_errors(losses, GRAMS).tolist() == [0.04, 0.04]
+    own = ClassCull(size_class="large", cull_share=0.35, cull_share_error=0.01)
+    assert cull_errors(replace(LOSSES, culls_by_class=(own,)), GRAMS).tolist() == [0.04, 0.01]
 
 
 def test_culls_that_cannot_be_are_refused() -> None:

@@ -65,8 +65,8 @@ def cartons_of(crop: CropForecast) -> dict[str, float]:
 def test_culls_are_read_by_class_and_variety(tmp_path: Path) -> None:
     path = write(
         tmp_path,
-        "size class,cull share,variety",
-        "150,0.4,",
+        "size class,cull share,variety,cull share error",
+        "150,0.4,,0.05",
         'extra large,"0,25",Gala',
         "100,15,",
         "88,-0.1,",
@@ -74,10 +74,11 @@ def test_culls_are_read_by_class_and_variety(tmp_path: Path) -> None:
         "80,,",
         "72,0.1,Fuji",
         "72,0.2,fuji",
+        "64,0.1,,3",
     )
     found = read_culls(path)
     assert found.rows == (
-        VarietyCull(variety="", size_class="150", cull_share=0.4),
+        VarietyCull(variety="", size_class="150", cull_share=0.4, cull_share_error=0.05),
         VarietyCull(variety="Gala", size_class="extra large", cull_share=0.25),
     )
     said = {row.line: row.what for row in found.refused}
@@ -87,6 +88,7 @@ def test_culls_are_read_by_class_and_variety(tmp_path: Path) -> None:
     assert said[7] == "cull_share is empty."
     assert said[8] == "Class 72 of Fuji stands on lines 8 and 9."
     assert said[9] == "Class 72 of fuji stands on lines 8 and 9."
+    assert said[10] == "cull_share_error is 3."
 
 
 def test_grades_of_a_class_that_do_not_add_up_are_refused_together(tmp_path: Path) -> None:
@@ -163,10 +165,11 @@ def test_own_culls_take_from_their_classes_and_the_flat_share_from_the_others(
 
 
 def test_lines_of_the_variety_are_stronger_than_those_for_all(farm: FarmStore) -> None:
-    for_all = VarietyCull(variety="", size_class="100", cull_share=0.4)
+    for_all = VarietyCull(variety="", size_class="100", cull_share=0.4, cull_share_error=0.06)
     farm.save_culls([for_all, VarietyCull(variety="Fuji", size_class="100", cull_share=0.9)])
     made, _ = make(farm)
-    assert [c.cull_share for c in made.inputs[0].losses.culls_by_class] == [0.4]
+    culls = made.inputs[0].losses.culls_by_class
+    assert [(c.cull_share, c.cull_share_error) for c in culls] == [(0.4, 0.06)]
     farm.save_culls([VarietyCull(variety="Gala", size_class="88", cull_share=0.1)])
     made, _ = make(farm)
     culls = made.inputs[0].losses.culls_by_class

@@ -34,6 +34,7 @@ from fruitvision.domain import (
     RegisteredTree,
     TreeId,
     TreeKind,
+    TreePhoto,
     VisitedPlace,
     WeighedFruit,
 )
@@ -589,17 +590,22 @@ def test_a_farm_of_the_first_version_keeps_all_it_had(tmp_path: Path) -> None:
     with open_farm(tmp_path) as store:
         store.save_blocks([MILL])
         store.save_hand_counts([HandCount(tree=TREE, fruit_count=71, counted_on=DAY)])
-        before = (store.blocks(), store.hand_counts())
+        photo = TreePhoto(tree=TREE, face="A", photo_id="a", walked_on=DAY)
+        store.save_tree_photos([photo])
+        before = (store.blocks(), store.hand_counts(), store.tree_photos())
     _back_to_first_version(tmp_path / DATABASE_NAME)
     with open_farm(tmp_path) as store:
-        assert (store.blocks(), store.hand_counts()) == before
+        assert (store.blocks(), store.hand_counts(), store.tree_photos()) == before
+        panel = replace(photo, trees=4, vigour=2.5)
+        store.save_tree_photos([panel])
+        assert store.tree_photos() == (panel,)
         assert store.register() == ()
         store.save_blocks([replace(MILL, row_spacing_m=3.5, group="old")])
         assert store.blocks()[0].row_spacing_m == 3.5
 
 
 def _back_to_first_version(database: Path) -> None:
-    """Undo the second and third migration by hand."""
+    """Undo the later migrations by hand."""
     with sqlite3.connect(database) as connection:
         for table in (
             "registered_tree",
@@ -612,4 +618,6 @@ def _back_to_first_version(database: Path) -> None:
             connection.execute(f"DROP TABLE {table}")
         for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
             connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
+        for column in ("trees", "vigour"):
+            connection.execute(f"ALTER TABLE tree_photo DROP COLUMN {column}")
         connection.execute("UPDATE alembic_version SET version_num = 'fruitvision_0001'")

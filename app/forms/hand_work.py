@@ -16,7 +16,7 @@ from fruitvision.store import FarmStore
 
 
 def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
-    """One tree, every fruit of it counted by hand."""
+    """One tree or panel, every fruit of it counted by hand."""
     with st.form("hand count", border=False):
         name = st.selectbox("Block of the tree", [block.block_id for block in blocks])
         left, middle, right = st.columns(3)
@@ -24,9 +24,7 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
         position = middle.number_input("Place in the row", min_value=1, value=1, step=1)
         fruit = right.number_input("Fruit on the tree", min_value=0, value=0, step=1)
         counted_on = st.date_input("Counted on", value=session.today(), format="YYYY-MM-DD")
-        protocol = st.radio(
-            "The tree is photographed from", list(Protocol), index=1, horizontal=True
-        )
+        protocol = st.radio("Its photos show", list(Protocol), index=1, horizontal=True)
         if st.form_submit_button("Save hand count"):
             tree = TreeId(str(name), int(row), int(position))
             count = HandCount(

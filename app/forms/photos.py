@@ -10,10 +10,10 @@ import streamlit as st
 
 from app import files, session, show
 from fruitvision.domain import Block, TreeId
-from fruitvision.field_data import FACES, WalkPhoto
 from fruitvision.pipeline import Measured, Progress
 from fruitvision.pipeline.additions import add_photos, add_walk_files
 from fruitvision.store import FarmStore
+from fruitvision.walk_data import FACES, MOST_TREES, WalkPhoto
 
 PROTOCOL_HINT = "Take the same faces of every tree: A from one alley, B from the other."
 
@@ -25,6 +25,10 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     left, right = st.columns(2)
     row = left.number_input("Row", min_value=1, value=1, step=1)
     position = right.number_input("Tree in the row", min_value=1, value=1, step=1)
+    trees = left.number_input(
+        "Trees in each photo, from this one on", min_value=1, max_value=MOST_TREES, value=1, step=1
+    )
+    vigour = right.number_input("Vigour or trunk, if you note it", min_value=0.0, value=None)
     walked_on = _walk_day("tree")
     uploads = [
         st.file_uploader(
@@ -39,7 +43,13 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
         with show.errors(), files.saved(uploads) as saved:
             faces = [face for face, upload in zip(FACES, uploads, strict=True) if upload]
             rows: dict[Path, WalkPhoto] = {
-                file.path: WalkPhoto(file_name=file.name, tree=tree, face=face)
+                file.path: WalkPhoto(
+                    file_name=file.name,
+                    tree=tree,
+                    face=face,
+                    trees=int(trees),
+                    vigour=vigour or None,
+                )
                 for face, file in zip(faces, saved, strict=True)
             }
             _measure(
@@ -55,7 +65,10 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
 
 def walk_form(store: FarmStore) -> None:
     """Many photos and the list that says which tree each one shows."""
-    st.write("The list has the columns photo, block, row, position, face (A or B).")
+    st.write(
+        "The list has the columns photo, block, row, position, face (A or B); for photos of "
+        "several trees also trees, and vigour if you note it."
+    )
     walk_list = st.file_uploader("walk.csv", type="csv", key=f"walk list {session.upload_round()}")
     photos = st.file_uploader(
         "Photos of the walk",

@@ -24,7 +24,11 @@ def headline(walk: BlockWalks) -> None:
             show.estimate("Fruit per tree", now.fruit_per_tree),
             show.estimate("Fruit in the block", now.fruit_total),
             show_crop.factor(now.factor),
-            ("Trees photographed", f"{now.trees}", f"of {walk.check.register_trees:,.0f} bearing"),
+            (
+                "Trees photographed",
+                f"{now.trees_seen}",
+                f"of {walk.check.register_trees:,.0f} bearing",
+            ),
         ]
     )
     st.caption(

@@ -14,6 +14,9 @@ from fruitvision.domain.field import Block, PickPlan, Protocol, TreeId
 class TreeSample:
     """One photographed tree: visible fruit summed over its faces, and the diameters seen.
 
+    A panel of several `trees` is one sample, named after its first tree; `vigour` is as in
+    `TreePhoto`.
+
     `above_marker_mm` : height of every visible fruit above the marker's centre, the sized ones
     first and in the order of `diameters_mm`; empty if a photo of the tree has no one marker.
     """
@@ -26,6 +29,13 @@ class TreeSample:
     diameter_errors_mm: tuple[float, ...] = ()
     doubts: Doubts = ()
     above_marker_mm: tuple[float, ...] = ()
+    trees: int = 1
+    vigour: float | None = None
+
+    @property
+    def visible_per_tree(self) -> float:
+        """Visible fruit per tree of the panel; those of the tree itself if it is alone."""
+        return self.visible_count / self.trees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +57,8 @@ class HiddenFruitFactor:
     pooled_blocks: tuple[str, ...] = ()
     suspects: tuple[TreeId, ...] = ()
     factor_without_suspects: float | None = None
-    # Of `factor_error`; and how hidden fruit were worked out: "ratio", or "line" (regression on
-    # the visible count, from 15 pairs on, where it predicts better).
+    # Of `factor_error`; and how hidden fruit were worked out: "ratio", or from 15 pairs on and
+    # where it predicts better "line" (regression on the visible count) or "vigour" (of the trees).
     degrees_of_freedom: int = 1
     model: str = "ratio"
     # Part of `factor_error` that the pooled blocks share; None: all of it.
@@ -145,6 +155,7 @@ class GrowthRate:
 class BlockEstimate:
     """What a walk says about a block on the day of the walk.
 
+    `trees` are the photographed places: trees, or panels of `trees_per_place` trees on average.
     `fruit_per_tree_error` and `degrees_of_freedom` belong to `fruit_per_tree_mean`; the finite
     number of trees is already in.
     """
@@ -166,6 +177,12 @@ class BlockEstimate:
     bearing_trees: float | None = None
     bearing_trees_error: float = 0.0
     strata: tuple[StratumEstimate, ...] = ()
+    trees_per_place: float = 1.0
+
+    @property
+    def trees_seen(self) -> int:
+        """All photographed trees, those of panels one by one."""
+        return round(self.trees * self.trees_per_place)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,10 +234,14 @@ class WeightRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClassCull:
-    """Share of the picked fruit of one size class that is not packed."""
+    """Share of the picked fruit of one size class that is not packed.
+
+    Without an error of its own it has that of all classes.
+    """
 
     size_class: str
     cull_share: float
+    cull_share_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

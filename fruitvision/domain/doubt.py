@@ -44,6 +44,10 @@ class Doubt(StrEnum):
     ONE_TREE = "one_tree"
     TREES_ALL_EQUAL = "trees_all_equal"
     REGISTER_DIFFERS = "register_differs"
+    PANEL_UNCLEAR = "panel_unclear"
+    PANEL_MIXED = "panel_mixed"
+    PANELS_AND_TREES = "panels_and_trees"
+    VIGOUR_INCOMPLETE = "vigour_incomplete"
     # forecast
     DEFAULT_GROWTH = "default_growth"
     SISTER_GROWTH = "sister_growth"
@@ -92,6 +96,10 @@ _WORDS: dict[Doubt, str] = {
     Doubt.ONE_TREE: "One tree only: the spread between trees is assumed.",
     Doubt.TREES_ALL_EQUAL: "All photographed trees have the same count: check the counts.",
     Doubt.REGISTER_DIFFERS: "The walk found other gaps than the register says: put it right.",
+    Doubt.PANEL_UNCLEAR: "A panel whose faces name other numbers of trees was left out.",
+    Doubt.PANEL_MIXED: "A panel holds a pollinizer, or trees of two parts of the block or photos.",
+    Doubt.PANELS_AND_TREES: "Some photos show one tree, others several: one factor serves both.",
+    Doubt.VIGOUR_INCOMPLETE: "Vigour is known of some photographed trees only: it is not used.",
     Doubt.SISTER_GROWTH: "Growth is that of like blocks this year: measure this block twice.",
     Doubt.FARM_GROWTH: "Growth is the farm's curve of past years: measure this block twice.",
     Doubt.FEW_WEIGHED: "Too few fruit were weighed for a rule of this variety's own.",

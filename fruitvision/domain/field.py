@@ -8,10 +8,15 @@ from enum import StrEnum
 
 
 class Protocol(StrEnum):
-    """How a tree was photographed. A hidden-fruit factor holds for one protocol only."""
+    """How a tree was photographed. A hidden-fruit factor holds for one protocol only.
+
+    A panel is all trees between two posts, or so many neighbours, in one photo a face.
+    """
 
     ONE_FACE = "one face"
     TWO_FACES = "two faces"
+    PANEL_ONE_FACE = "panel, one face"
+    PANEL = "panel"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -50,17 +55,24 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreePhoto:
-    """Which tree and which face a photo shows, and the day of the walk. `face` is A or B."""
+    """Which tree and which face a photo shows, and the day of the walk. `face` is A or B.
+
+    A photo of a panel shows so many bearing `trees`, and is named after the first of them. `vigour`
+    is a class or the trunk's girth or section, in one measure for the whole walk.
+    """
 
     tree: TreeId
     face: str
     photo_id: str
     walked_on: date
+    trees: int = 1
+    vigour: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandCount:
-    """Every fruit of one tree, counted by hand, and the photo protocol it is paired with."""
+    """Every fruit of one tree, or of a whole panel, counted by hand, and the photo protocol that it
+    is paired with. A panel's count stands at the panel's first tree."""
 
     tree: TreeId
     fruit_count: int
@@ -156,12 +168,14 @@ class WeighedFruit:
 class VarietyCull:
     """Share of the picked fruit of a variety's size class that is not packed.
 
-    An empty variety stands for every variety that has no lines of its own.
+    An empty variety stands for every variety that has no lines of its own. `cull_share_error` is
+    one standard error; None stands for the farm's setting.
     """
 
     variety: str
     size_class: str
     cull_share: float
+    cull_share_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -222,7 +222,7 @@ def _counted(inputs: BlockInputs) -> tuple[Value, ...]:
     return (
         estimate.block.block_id,
         estimate.walked_on,
-        estimate.trees,
+        estimate.trees_seen,
         estimate.block.bearing_trees if trees is None else trees,
         estimate.bearing_trees_error,
         estimate.visible_per_tree,

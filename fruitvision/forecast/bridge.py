@@ -142,6 +142,7 @@ def _count(inputs: BlockInputs, new: BlockInputs) -> BlockInputs:
     return _with_estimate(
         inputs,
         trees=found.trees,
+        trees_per_place=found.trees_per_place,
         visible_per_tree=found.visible_per_tree,
         fruit_per_tree_mean=per_tree,
         fruit_per_tree_error=found.fruit_per_tree_error * scale,

@@ -21,12 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import BlockEstimate, BlockInputs, HiddenFruitFactor, SizeTable
+from fruitvision.forecast.culls import cull_errors, cull_shares
 from fruitvision.forecast.grades import add_grades, graded
 from fruitvision.forecast.inputs import check_inputs
 from fruitvision.forecast.packout import (
     DrawnSizes,
     cartons_per_class,
-    cull_shares,
     sort_into_classes,
 )
 from fruitvision.forecast.picks import pick_weights
@@ -274,7 +274,7 @@ def _packed(
     """A pass sorted and packed. `crop` are the fruit of all passes that the shares refer to."""
     losses, shared = season.inputs.losses, season.shared
     culls = drawn_share(
-        cull_shares(losses, table), losses.cull_share_error, shared.culls[:, np.newaxis]
+        cull_shares(losses, table), cull_errors(losses, table), shared.culls[:, np.newaxis]
     )
     found = sort_into_classes(season.nodes, weights, sizes, table)
     return PassDraws(

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from fruitvision.domain import BlockEstimate, BlockInputs, GrowthRate, Losses, SizeTable
 from fruitvision.errors import ForecastError
+from fruitvision.forecast.culls import cull_shares
 from fruitvision.forecast.grades import grade_shares
 from fruitvision.forecast.growth import Weather, what_if_growth
-from fruitvision.forecast.packout import cull_shares
 from fruitvision.forecast.picks import check_plan, moved, strip_pick
 from fruitvision.forecast.weight import default_weight
 from fruitvision.settings import Settings

@@ -46,6 +46,6 @@ def named_normal(settings: Settings, *names: str) -> Array:
     return named_rng(settings, *names).standard_normal(settings.draws)
 
 
-def drawn_share(mid: float | Array, error: float, normal: Array) -> Array:
+def drawn_share(mid: float | Array, error: float | Array, normal: Array) -> Array:
     """A share with its error, kept from 0 to `LARGEST_SHARE`; a share known to be larger stays."""
     return np.clip(mid + error * normal, 0.0, np.maximum(mid, LARGEST_SHARE))

@@ -44,7 +44,7 @@ def quantile_of_use(estimate: Estimate, use: str, quantiles: UseQuantiles) -> fl
 
 def rests_on(inputs: Sequence[BlockInputs]) -> str:
     """One sentence on the trees, counts, growth and weights behind a block or a total."""
-    trees = sum(one.estimate.trees for one in inputs)
+    trees = sum(one.estimate.trees_seen for one in inputs)
     counted = sum(_hand_counts(one) for one in inputs)
     blocks = f" of {len(inputs)} blocks" if len(inputs) > 1 else ""
     counts = f"{_many(counted, 'hand count')}" if counted else "no hand counts of this season"

@@ -11,12 +11,10 @@ from pathlib import Path, PurePosixPath
 from fruitvision.domain import Block
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import (
-    WalkPhoto,
     check_blocks,
     read_blocks,
     read_calipers,
     read_hand_counts,
-    read_walk,
 )
 from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
@@ -31,6 +29,7 @@ from fruitvision.pipeline.photos import (
 from fruitvision.pipeline.walk import place_photos
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Store
+from fruitvision.walk_data import WalkPhoto, read_walk
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -145,7 +145,12 @@ def _losses(
     return replace(
         default_losses(settings),
         culls_by_class=tuple(
-            ClassCull(size_class=row.size_class, cull_share=row.cull_share) for row in own
+            ClassCull(
+                size_class=row.size_class,
+                cull_share=row.cull_share,
+                cull_share_error=row.cull_share_error,
+            )
+            for row in own
         ),
     )
 

@@ -24,7 +24,7 @@ TABLES = {
     "gaps": "block, row, position, visited_on, found",
     "picks": "block, pick_date (share, date_error_days, doubling_g, left_share)",
     "weighed": "variety, weighed_on, diameter_mm, mass_g",
-    "culls": "size_class, cull_share (variety)",
+    "culls": "size_class, cull_share (cull_share_error, variety)",
     "grades": "size_class, grade, share (variety)",
 }
 

@@ -11,12 +11,10 @@ from fruitvision.domain import Block, Photo, TreePhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.field_data import (
     TreeRow,
-    WalkPhoto,
     check_blocks,
     read_blocks,
     read_calipers,
     read_hand_counts,
-    read_walk,
 )
 from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
@@ -32,6 +30,7 @@ from fruitvision.pipeline.photos import (
 )
 from fruitvision.settings import Settings
 from fruitvision.store import Store
+from fruitvision.walk_data import WalkPhoto, read_walk
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +131,16 @@ def place_photos(
             continue
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
-        placed.append(TreePhoto(tree=row.tree, face=row.face, photo_id=photo_id, walked_on=day))
+        placed.append(
+            TreePhoto(
+                tree=row.tree,
+                face=row.face,
+                photo_id=photo_id,
+                walked_on=day,
+                trees=row.trees,
+                vigour=row.vigour,
+            )
+        )
     store.save_tree_photos(placed)
 
 

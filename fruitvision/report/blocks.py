@@ -33,8 +33,8 @@ def _count_lines(walk: BlockWalks) -> list[str]:
     estimate, block = walk.estimate, walk.estimate.block
     trees = walk.check.register_trees if walk.record.register else block.bearing_trees
     lines = [
-        f"{block.block_id} ({block.variety}), walk of {estimate.walked_on}: {estimate.trees} of "
-        f"{trees:.0f} bearing trees",
+        f"{block.block_id} ({block.variety}), walk of {estimate.walked_on}: "
+        f"{estimate.trees_seen} of {trees:.0f} bearing trees",
         _line("visible fruit per tree", f"{estimate.visible_per_tree:.1f}"),
         _line("hidden-fruit factor", _factor_words(estimate)),
     ]
@@ -62,7 +62,7 @@ def _factor_words(estimate: BlockEstimate) -> str:
         return "none: visible fruit only"
     return (
         f"{factor.factor:.2f}, standard error {factor.factor_error:.2f} "
-        f"({many(factor.trees, 'hand-counted tree')}, {factor.protocol.value})"
+        f"({many(factor.trees, 'hand count')}, {factor.protocol.value})"
     )
 
 
