@@ -95,7 +95,9 @@ def part_trees(
             for tree, one in zip(trees, shown, strict=True)
             if not register or one.stratum == stratum.name
         ]
-        _check_number(block, stratum, sum(tree.trees for tree, _ in inside))
+        # By a register a panel may lie in two strata; its places were looked up one by one.
+        seen = len(inside) if register else sum(tree.trees for tree, _ in inside)
+        _check_number(block, stratum, seen)
         parted.append(
             StratumSample(
                 stratum=stratum,
