@@ -160,7 +160,7 @@ def two_phase_vigour(
     """Mean of y per unit by y = (K + c·vigour)·x through the pairs, least squares weighted by 1/x.
 
     The variance is that of a regression estimator with the two auxiliaries x and vigour·x (Särndal
-    et al. 1992, §9.6): of the predicted y among units plus that of the residuals, and the error of
+    et al. 1992, §9.6): of y among units, predicted and residual parts together, and the error of
     the two coefficients at the mean of all n units, as far as not all of them were counted.
 
     Parameters
@@ -189,6 +189,7 @@ def two_phase_vigour(
         error=0.0,
         residual_sd=float(np.sum(apart**2) / freedom) ** 0.5,
         pairs=len(x),
+        covariance=float(np.cov(design @ fitted, apart)[0, 1]),
     )
     predicted = [
         _predicted(one, other, fitted) for one, other in zip(strata, by_vigour, strict=True)

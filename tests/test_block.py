@@ -21,6 +21,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import FieldDataError
 from fruitvision.hidden import LikeBlock
+from fruitvision.hidden_factor import factor_words
 from fruitvision.settings import Settings
 from fruitvision.survey import Sampled, estimate_from, with_tails
 from tests.records import BLOCK_ID, WALK, block, hand_count, tree
@@ -327,6 +328,76 @@ def test_a_line_through_fifteen_pairs_is_used_where_it_predicts_better() -> None
     assert found.factor is not None
     assert found.factor.model == "line"
     assert found.fruit_per_tree_mean == pytest.approx(20 + (sum(loads) + 400) / 20)
+
+
+def with_vigour(number: int, *, noted: int) -> list[TreeSample]:
+    """Trees all over the rows of loads 30 to 95, of vigour 1, 2, 3, 1, ... for those noted."""
+    return [
+        replace(
+            sampled(1 + i, 5 * i + 2, 30 + (37 * i) % 66),
+            vigour=1.0 + i % 3 if i < noted else None,
+        )
+        for i in range(number)
+    ]
+
+
+def hidden_by_vigour(trees: list[TreeSample]) -> list[HandCount]:
+    return [
+        HandCount(
+            tree=one.tree,
+            fruit_count=round((1 + 0.25 * (one.vigour or 2)) * one.visible_count),
+            counted_on=WALK,
+        )
+        for one in trees
+    ]
+
+
+def test_vigour_of_the_trees_is_used_where_it_predicts_better() -> None:
+    register = tuple(place(row, at) for row in range(1, 21) for at in range(1, 101))
+    trees = with_vigour(20, noted=20)
+    counts = hidden_by_vigour(trees[:16])
+    found = estimate(trees, counts, register)
+    assert found.factor is not None
+    assert found.factor.model == "vigour"
+    # Hand counts are rounded to whole fruit: what hides is told to half a per cent.
+    truth = np.mean([(1 + 0.25 * (one.vigour or 0)) * one.visible_count for one in trees])
+    assert found.fruit_per_tree_mean == pytest.approx(truth, rel=0.005)
+    assert any("the vigour of the trees" in one for one in factor_words(found.factor, WALK))
+    plain = estimate([replace(one, vigour=None) for one in trees], counts, register)
+    assert found.fruit_per_tree_error < plain.fruit_per_tree_error
+
+
+def test_vigour_by_strata_gives_each_part_its_own_hidden_fruit() -> None:
+    trees = with_vigour(20, noted=20)
+    part = {1: "weak", 2: "middling", 3: "strong"}
+    strata = {one.tree: part[int(one.vigour or 0)] for one in trees}
+    register = tuple(
+        place(row, at, stratum=strata.get(TreeId(BLOCK_ID, row, at), "weak"))
+        for row in range(1, 21)
+        for at in range(1, 101)
+    )
+    found = estimate(trees, hidden_by_vigour(trees), register)
+    for stratum in found.strata:
+        inside = [one for one in trees if strata[one.tree] == stratum.name]
+        hand = [(1 + 0.25 * (one.vigour or 0)) * one.visible_count for one in inside]
+        assert stratum.fruit_per_tree.p50 == pytest.approx(np.mean(hand), rel=0.01)
+
+
+def test_vigour_of_some_trees_only_is_not_used_and_that_is_said() -> None:
+    register = tuple(place(row, at) for row in range(1, 21) for at in range(1, 101))
+    trees = with_vigour(20, noted=18)
+    found = estimate(trees, hidden_by_vigour(trees[:16]), register)
+    assert found.factor is not None
+    assert found.factor.model == "ratio"
+    assert Doubt.VIGOUR_INCOMPLETE in found.doubts
+
+
+def test_vigour_stays_aside_below_fifteen_pairs() -> None:
+    register = tuple(place(row, at) for row in range(1, 21) for at in range(1, 101))
+    trees = with_vigour(20, noted=20)
+    factor = estimate(trees, hidden_by_vigour(trees[:14]), register).factor
+    assert factor is not None
+    assert factor.model == "ratio"
 
 
 def test_tails_keep_their_range_and_get_a_variance() -> None:

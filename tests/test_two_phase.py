@@ -13,6 +13,7 @@ from fruitvision.two_phase import (
     stratified_two_phase_mean,
     two_phase_mean,
     two_phase_regression,
+    two_phase_vigour,
 )
 
 
@@ -94,6 +95,63 @@ def test_a_line_needs_three_pairs_that_differ() -> None:
     stratum = SampledStratum(share=1, units=9, values=(1.0, 2.0))
     with pytest.raises(ValueError, match="3 or more pairs with different x"):
         two_phase_regression([stratum], [5.0, 5.0, 5.0], [6.0, 7.0, 8.0])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_vigour_is_that_of_weighted_least_squares_at_the_means_of_all_photos(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    x, vigour = rng.uniform(20, 80, 40), rng.choice([1.0, 2.0, 3.0], 40)
+    y = (1.1 + 0.25 * vigour) * x + rng.normal(0, 0.5, 40) * np.sqrt(x)
+    pairs = slice(0, 18)
+    halves = [slice(0, 25), slice(25, 40)]
+    strata, by_vigour = (
+        [
+            SampledStratum(share=share, units=10_000_000, values=tuple(of[half]))
+            for share, half in zip((3, 1), halves, strict=True)
+        ]
+        for of in (x, vigour * x)
+    )
+    found = two_phase_vigour(strata, by_vigour, (x[pairs], y[pairs], vigour[pairs]))
+    design = np.column_stack([x, vigour * x])
+    fit = sm.WLS(y[pairs], design[pairs], weights=1 / x[pairs]).fit()
+    means = sum(
+        share * design[half].mean(axis=0) for share, half in zip((0.75, 0.25), halves, strict=True)
+    )
+    assert found.mean.value == pytest.approx(means @ fit.params, abs=1e-8)
+    # 18 of the 40 photographed trees were counted: their residuals are no error for themselves.
+    of_pairs = float(means @ fit.cov_params() @ means) * (1 - 18 / 40)
+    assert found.calibration_error**2 == pytest.approx(of_pairs, rel=1e-8)
+    residual = float(np.sum(fit.resid**2)) / 16
+    together = 2 * float(np.cov(fit.fittedvalues, fit.resid)[0, 1])
+    predicted = [float(np.var(fit.predict(design[half]), ddof=1)) for half in halves]
+    spread = [
+        share**2 * (of + together + residual) / (half.stop - half.start)
+        for share, of, half in zip((0.75, 0.25), predicted, halves, strict=True)
+    ]
+    assert found.sampling_error**2 == pytest.approx(sum(spread), rel=1e-5)
+
+
+def test_one_vigour_for_all_tells_nothing() -> None:
+    stratum = SampledStratum(share=1, units=9, values=(1.0, 2.0))
+    with pytest.raises(ValueError, match="3 or more pairs with different vigour"):
+        two_phase_vigour([stratum], [stratum], ([5.0, 6.0, 7.0], [6.0, 7.0, 8.0], [2.0, 2.0, 2.0]))
+
+
+def test_ranges_by_vigour_cover_the_truth_as_often_as_they_claim() -> None:
+    # 600 trees that hide more the more vigorous they are; 60 photographed, 18 counted.
+    rng = np.random.default_rng(3)
+    vigour = rng.choice([1.0, 2.0, 3.0], 600)
+    hand = rng.gamma(19, 4, 600)
+    seen = hand / (1.2 + 0.3 * vigour) * rng.normal(1, 0.08, 600)
+    inside = 0
+    for _ in range(1500):
+        drawn = rng.choice(600, 60, replace=False)
+        x, v, counted = seen[drawn], vigour[drawn], drawn[:18]
+        strata = [SampledStratum(share=1, units=600, values=tuple(of)) for of in (x, v * x)]
+        pairs = seen[counted], hand[counted], vigour[counted]
+        found = estimate_from(two_phase_vigour(strata[:1], strata[1:], pairs).mean)
+        inside += found.p10 <= hand.mean() <= found.p90
+    assert 0.77 <= inside / 1500 <= 0.83
 
 
 def test_two_phase_ranges_cover_the_truth_as_often_as_they_claim() -> None:
