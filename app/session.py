@@ -9,15 +9,16 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import show_crop
+from app import show, show_crop
 from app.files import bytes_of
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
+from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import write_overlay
 from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
 from fruitvision.pipeline.additions import farm_settings
+from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
-from fruitvision.size_table import load_size_table, shipped_size_tables
 from fruitvision.store import FarmStore, open_farm
 
 # Keys of the session state. Widgets of a page are forgotten on another page; these are not.
@@ -111,8 +112,11 @@ def choose_block(blocks: Sequence[Block]) -> Block:
 
 
 def choose_size_table() -> SizeTable:
-    """A box to choose one of the size tables, which starts with the one that was chosen last."""
-    names = list(shipped_size_tables())
+    """A box to choose one of the size tables, which starts with the one that was chosen last.
+
+    A table of the farm's own that someone damaged is said, and the page ends there.
+    """
+    names = list(size_tables_of(farm_folder()))
     last = st.session_state.get(_SIZES)
     chosen = st.selectbox(
         "Size table",
@@ -120,8 +124,17 @@ def choose_size_table() -> SizeTable:
         index=names.index(last) if last in names else 0,
         format_func=show_crop.size_table_words,
     )
-    st.session_state[_SIZES] = chosen
-    return load_size_table(chosen)
+    use_size_table(chosen)
+    try:
+        return farm_size_table(chosen, farm_folder())
+    except FruitVisionError as err:
+        show.error(err)
+        st.stop()
+
+
+def use_size_table(name: str) -> None:
+    """Start with this size table from now on."""
+    st.session_state[_SIZES] = name
 
 
 def remember_measured(measured: Measured) -> None:

@@ -57,9 +57,7 @@ DetectorName = Annotated[
     str, typer.Option("--detector", help=f"One of: {', '.join(detector_names())}.")
 ]
 Out = Annotated[Path, typer.Option("--out", help="Folder for the results; made if missing.")]
-SizeTableName = Annotated[
-    str, typer.Option("--sizes", help="Size table: a shipped name or a CSV file.")
-]
+SizeTableName = Annotated[str, typer.Option("--sizes", help="Size table: a name or a CSV file.")]
 ConfirmFactor = Annotated[
     bool,
     typer.Option("--confirm-factor", help="Use hand counts that another detector was paired with."),

@@ -119,12 +119,12 @@ def make_forecast(
 ) -> tuple[Forecast, tuple[Refused, ...]]:
     """Make, keep and print a forecast; a what-if is printed only, unless it is to be kept."""
     from fruitvision.pipeline import Choices, forecast_farm
+    from fruitvision.pipeline.size_tables import farm_size_table
     from fruitvision.report import forecast_lines, refused_lines
-    from fruitvision.size_table import load_size_table
 
     result, refused = forecast_farm(
         store,
-        load_size_table(sizes),
+        farm_size_table(sizes, store.folder),
         settings,
         made_on=made_on,
         detector_name=detector,

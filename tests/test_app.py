@@ -27,6 +27,7 @@ from fruitvision.pipeline.additions import (
 )
 from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
 from fruitvision.pipeline.photos import made_with
+from fruitvision.pipeline.size_tables import farm_size_table
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
@@ -268,6 +269,46 @@ def test_culls_and_grades_come_in_by_upload_and_part_the_pack_out(filled: Path) 
     assert graded["Grade"].tolist() == ["Fancy", "Standard"]
 
 
+OWN_TABLE = """class,from_g,to_g,carton_kg
+small,80,160,18
+large,160,400,18
+"""
+
+
+def test_a_size_table_of_ones_own_comes_in_by_upload_and_stays(filled: Path) -> None:
+    label = "Your own size table"
+    app = page("forecast")
+    upload(app, label, ("bad.csv", OWN_TABLE.replace("large,160", "large,170").encode()))
+    press(app, "Keep this size table")
+    assert "leave out 160 to 170 g" in app.error[0].value
+    app = page("forecast")
+    upload(app, label, ("classes_5mm.csv", OWN_TABLE.encode()))
+    press(app, "Keep this size table")
+    assert "has the name of a size table that comes along" in app.error[0].value
+    app = page("forecast")
+    upload(app, label, ("../My line.csv", OWN_TABLE.encode()))
+    press(app, "Keep this size table")
+    assert not app.exception
+    assert "My\\_line: 2 classes are in." in app.success[0].value
+    size_table = next(box for box in app.selectbox if box.label == "Size table")
+    assert size_table.value == "My_line"
+    press(app, "Make forecast")
+    with open_farm(filled) as store:
+        (forecast,) = store.forecasts()
+        assert forecast.size_table == "My_line"
+        table = farm_size_table("My_line", store.folder)
+    assert [one.name for one in table.classes] == ["small", "large"]
+    (kept,) = (filled / "size_tables").iterdir()
+    assert kept.name == "My_line.csv"
+    kept.write_text("class,from_g\nsmall,80\n")
+    for name in ("forecast", "block"):
+        app = page(name)
+        size_table = next(box for box in app.selectbox if box.label == "Size table")
+        size_table.set_value("My_line").run()
+        assert not app.exception
+        assert "My_line.csv has no column 'carton_kg'" in app.error[0].value.replace("\\", "")
+
+
 def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
     with open_farm(folder) as store:
         fill(store, pick_date=date(2026, 8, 1))
@@ -319,6 +360,8 @@ def test_a_tree_is_measured_and_a_bad_file_does_not_stop_it(folder: Path, row_ph
     counts = {item.label: item for item in app.number_input}
     counts["Row"].set_value(2)
     counts["Tree in the row"].set_value(17)
+    counts["Trees in each photo, from this one on"].set_value(3)
+    counts["Vigour or trunk, if you note it"].set_value(2.5)
     next(item for item in app.date_input if "no date" in item.label).set_value(records.WALK)
     upload(app, "Photo of face A", ("../row 2.png", row_photo))
     upload(app, "Photo of face B", ("note.jpg", b"Bring the ladder."))
@@ -331,6 +374,7 @@ def test_a_tree_is_measured_and_a_bad_file_does_not_stop_it(folder: Path, row_ph
         (photo,) = store.tree_photos()
         assert [item.fruit_count for item in store.measured_photos()] == [found]
         assert (photo.tree.row, photo.tree.position, photo.face) == (2, 17, "A")
+        assert (photo.trees, photo.vigour) == (3, 2.5)
         assert store.photo_path(photo.photo_id).read_bytes() == row_photo
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from app import charts, files, session, show, show_crop
+from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
 from fruitvision.domain import CropForecast, Forecast, SizeTable
 from fruitvision.export import (
@@ -33,6 +34,8 @@ FILES: tuple[tuple[str, str, Write, str], ...] = (
 def make(store: FarmStore) -> SizeTable:
     """The size table, and the button that makes a forecast by it."""
     table = session.choose_size_table()
+    with st.expander("Add your own size table"):
+        size_table_upload()
     dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
     st.caption(f"Pick dates: {show.plain(', '.join(dates))}.")
     if st.button("Make forecast", type="primary"):

@@ -1,0 +1,60 @@
+"""Size tables of a farm: those that come along, and its own, which are kept in its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fruitvision.domain import SizeTable
+from fruitvision.errors import SizeTableError
+from fruitvision.pipeline.additions import NamedFile
+from fruitvision.size_table import load_size_table, read_size_table, shipped_size_tables
+from fruitvision.whole_file import write_whole
+
+FOLDER_NAME = "size_tables"
+ENDINGS = (".csv", ".xlsx")
+
+
+def size_tables_of(farm_folder: Path) -> dict[str, Path]:
+    """Name and file of every size table that the farm can use, the shipped ones first."""
+    own = sorted(path for end in ENDINGS for path in (farm_folder / FOLDER_NAME).glob(f"*{end}"))
+    return shipped_size_tables() | {path.stem: path for path in own}
+
+
+def farm_size_table(name_or_path: str | Path, farm_folder: Path) -> SizeTable:
+    """A size table of the farm by its name, or the table in a file.
+
+    Raises
+    ------
+    SizeTableError
+        If there is no such name or file, or the table makes no sense.
+    """
+    return load_size_table(size_tables_of(farm_folder).get(str(name_or_path), name_or_path))
+
+
+def add_size_table(file: NamedFile, farm_folder: Path) -> SizeTable:
+    """Keep a size table in the farm, in place of its own one of the same name.
+
+    Raises
+    ------
+    SizeTableError
+        If it makes no sense, bears the name of a shipped table, or can't be written.
+    """
+    table = read_size_table(file.path)
+    if table.name.casefold() in {name.casefold() for name in shipped_size_tables()}:
+        raise SizeTableError(
+            f"{file.name} has the name of a size table that comes along.",
+            fix="Give the file a name of its own.",
+        )
+    folder = farm_folder / FOLDER_NAME
+    ending = file.path.suffix.casefold()
+    try:
+        write_whole(folder / f"{table.name}{ending}", file.path.read_bytes())
+        for other in ENDINGS:
+            if other != ending:
+                (folder / f"{table.name}{other}").unlink(missing_ok=True)
+    except OSError as err:
+        raise SizeTableError(
+            f"Can't keep {file.name} in {folder}: {err.strerror}.",
+            fix="Check that the farm's folder can be written.",
+        ) from err
+    return table
