@@ -61,8 +61,11 @@ class Drawn:
     grey_areas: list[tuple[float, float, float, float]] = field(default_factory=list)
     ground: tuple[int, int, int] = (114, 114, 114)
     paint: tuple[int, int, int] = (220, 30, 30)
+    picture: Image | None = None
 
     def pixels(self) -> Image:
+        if self.picture is not None:
+            return self.picture
         picture = np.full((self.size[1], self.size[0], 3), self.ground, dtype=np.uint8)
         for fruit in self.fruit:
             picture[fruit.covers(*self.size)] = self.paint

@@ -424,7 +424,7 @@ def small_config(folder: Path, **values: Any) -> TrainingConfig:
     given = {
         "packs": (PackChoice(folder=folder),),
         "batch": 2,
-        "crop_px": 96,
+        "crop_px": 64,
         "decoder_channels": (24, 16, 16),
         "head_layers": 1,
         "workers": 1,
@@ -435,11 +435,11 @@ def small_config(folder: Path, **values: Any) -> TrainingConfig:
 
 def test_thirty_steps_halve_the_heat_loss_on_two_pictures(tmp_path: Path) -> None:
     drawn = [
-        Drawn([Fruit((30.0, 30.0, 36.0, 30.0, 10.0)), Fruit((70.0, 65.0, 30.0, 26.0, 70.0))]),
-        Drawn([Fruit((65.0, 28.0, 34.0, 30.0, 40.0))], ground=(60, 90, 40)),
+        Drawn([Fruit((18.0, 20.0, 30.0, 26.0, 10.0)), Fruit((46.0, 44.0, 30.0, 26.0, 70.0))]),
+        Drawn([Fruit((44.0, 22.0, 34.0, 30.0, 40.0))], ground=(60, 90, 40)),
     ]
     album = held(tmp_path, *drawn)
-    crops = cut(album, [WHOLE, WHOLE], 96)
+    crops = cut(album, [WHOLE, WHOLE], 64)
     targets = make_targets(crops)
     learner = Learner(small_config(tmp_path, learning_rate=4e-3), CPU)
     values = torch.stack([learner.learn(crops, targets, step=n, steps=30) for n in range(30)])

@@ -71,7 +71,9 @@ def quantised(body: ModelProto, pictures: Sequence[Image]) -> ModelProto:
 
     That one gives logits, lengths and votes at once, whose ranges differ too much for one step.
     Weights keep to seven bits: processors without eight-bit dot products overflow otherwise, and
-    would give other results than those with them.
+    would give other results than those with them. Measured on one (AVX2): eight bits err 2.4 times
+    as much as seven there, though half as much elsewhere; unsigned weights are exact but 8 times
+    slower; percentiles instead of extremes change nothing.
 
     Parameters
     ----------
