@@ -53,7 +53,7 @@ def test_the_pack_out_and_the_next_action_are_printed(demo: tuple[Path, str]) ->
     _, text = demo
     assert "Next best action: " in text
     assert "A forecast, not an offer" in text
-    assert "Fewer than 8 trees: a first look, no promise." in text
+    assert "Fewer than 8 trees or panels: a first look, no promise." in text
     for variety in ("Gala", "Fuji"):
         assert f"\n{variety}\n" in text
 
@@ -70,7 +70,7 @@ def test_every_file_is_written_and_says_the_same(
     kept = next(c for c in forecast.blocks if c.name == "Gala North")
     cartons = next(c.cartons for c in kept.classes if c.size_class == "113")
     assert float(gala["cartons_p50"]) == pytest.approx(cartons.p50, abs=0.05)
-    assert json.loads((out / "forecast.json").read_text(encoding="utf-8"))["schema_version"] == 2
+    assert json.loads((out / "forecast.json").read_text(encoding="utf-8"))["schema_version"] == 3
 
 
 def test_the_number_of_fruit_is_near_the_truth(forecast: Forecast) -> None:
