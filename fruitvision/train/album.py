@@ -43,16 +43,27 @@ class Held:
 NO_FRUIT_PX = 42.0
 
 
-def hold(packs: Sequence[Pack], device: torch.device, *, threads: int = 8) -> list[list[Held]]:
-    """Every picture of every pack, in the order of the packs."""
+def hold(
+    packs: Sequence[Pack],
+    device: torch.device,
+    *,
+    least_visible_share: float = 0.2,
+    threads: int = 8,
+) -> list[list[Held]]:
+    """Every picture of every pack, in the order of the packs; fruit seen less are ignored."""
     with ThreadPoolExecutor(threads) as pool:
         return [
-            list(pool.map(lambda index, pack=pack: _held(pack, index, device), range(len(pack))))
+            list(
+                pool.map(
+                    lambda index, pack=pack: _held(pack, index, device, least_visible_share),
+                    range(len(pack)),
+                )
+            )
             for pack in packs
         ]
 
 
-def _held(pack: Pack, index: int, device: torch.device) -> Held:
+def _held(pack: Pack, index: int, device: torch.device, least_visible_share: float) -> Held:
     picture = pack.pictures[index]
     fruit = pack.fruit_of(index)
 
@@ -60,7 +71,8 @@ def _held(pack: Pack, index: int, device: torch.device) -> Held:
         return torch.from_numpy(np.array(values)).to(device=device, dtype=kind)
 
     instances = pack.read_instances(index)
-    usual = (fruit.row == 0) & ~fruit.ignore & (fruit.kind == HANGING_FRUIT)
+    hidden = np.nan_to_num(fruit.visible_share, nan=1.0) < least_visible_share
+    usual = (fruit.row == 0) & ~fruit.ignore & ~hidden & (fruit.kind == HANGING_FRUIT)
     widths = (fruit.box[usual, 2:] - fruit.box[usual, :2]).max(1) if usual.any() else None
     return Held(
         levels=_levels(pack.read_picture(index), device),
@@ -69,7 +81,7 @@ def _held(pack: Pack, index: int, device: torch.device) -> Held:
         outlines=put(fruit.outline, torch.float32).reshape(-1, 5),
         shares=put(fruit.visible_share, torch.float32),
         rows=put(fruit.row, torch.int64),
-        ignored=put(fruit.ignore, torch.bool),
+        ignored=put(fruit.ignore | hidden, torch.bool),
         hangs=put(fruit.kind == HANGING_FRUIT, torch.bool),
         numbers=put(fruit.number, torch.int64),
         grey_areas=put(np.asarray(picture.grey_areas, dtype=float), torch.float32).reshape(-1, 4),
@@ -80,7 +92,7 @@ def _held(pack: Pack, index: int, device: torch.device) -> Held:
 
 
 def _levels(pixels: np.ndarray, device: torch.device) -> tuple[Tensor, ...]:
-    full = torch.from_numpy(pixels).to(device).permute(2, 0, 1).contiguous()
+    full = torch.from_numpy(pixels.copy()).to(device).permute(2, 0, 1).contiguous()
     levels = [full]
     for _ in range(2):
         half = functional.avg_pool2d(levels[-1].float()[None], 2)[0]

@@ -21,12 +21,13 @@ AHEAD = 3
 
 
 def make_batch(
-    albums: Sequence[Sequence[Held]], weights: Sequence[float], step: int, config: TrainingConfig
+    albums: Sequence[Sequence[Held]], config: TrainingConfig, *, step: int, steps: int
 ) -> tuple[Crops, Targets]:
-    """The batch of a step: the same for the same seed, whatever came before."""
+    """The batch of a step of so many: the same for the same seed, whatever came before."""
     device = albums[0][0].boxes.device
     rng = np.random.default_rng([config.seed, step])
-    share = np.asarray(weights) / np.sum(weights)
+    weights = np.array([choice.weight_at(step / steps) for choice in config.packs])
+    share = weights / weights.sum()
     held = []
     for album in rng.choice(len(albums), size=config.batch, p=share).tolist():
         held.append(albums[album][int(rng.integers(len(albums[album])))])
@@ -37,37 +38,32 @@ def make_batch(
 
 
 class Feeder:
-    """Batches of steps `first` to `end` - 1, in order."""
+    """Batches of the steps from `first` on of a training of `steps`, in order."""
 
     def __init__(
         self,
         albums: Sequence[Sequence[Held]],
-        weights: Sequence[float],
         config: TrainingConfig,
-        steps: range,
+        *,
+        first: int,
+        steps: int,
     ) -> None:
         self._queue: Queue[tuple[Crops, Targets, torch.cuda.Event | None] | Exception] = Queue(
             AHEAD
         )
         self._stopped = Event()
-        self._steps = steps
-        self._thread = Thread(target=self._fill, args=(albums, weights, config, steps), daemon=True)
+        self._first, self._steps = first, steps
+        self._thread = Thread(target=self._fill, args=(albums, config), daemon=True)
         self._thread.start()
 
-    def _fill(
-        self,
-        albums: Sequence[Sequence[Held]],
-        weights: Sequence[float],
-        config: TrainingConfig,
-        steps: range,
-    ) -> None:
+    def _fill(self, albums: Sequence[Sequence[Held]], config: TrainingConfig) -> None:
         device = albums[0][0].boxes.device
         cuda = device.type == "cuda"
         stream = torch.cuda.Stream(device) if cuda else None  # type: ignore[no-untyped-call]
         try:
             with torch.no_grad(), torch.cuda.stream(stream) if stream else nullcontext():
-                for step in steps:
-                    crops, targets = make_batch(albums, weights, step, config)
+                for step in range(self._first, self._steps):
+                    crops, targets = make_batch(albums, config, step=step, steps=self._steps)
                     done = None
                     if stream is not None:
                         done = torch.cuda.Event()  # type: ignore[no-untyped-call]
@@ -80,7 +76,7 @@ class Feeder:
             self._queue.put(err)
 
     def __iter__(self) -> Iterator[tuple[Crops, Targets]]:
-        for _ in self._steps:
+        for _ in range(self._first, self._steps):
             got = self._queue.get()
             if isinstance(got, Exception):
                 raise got

@@ -67,6 +67,8 @@ def look(network: FruitNetwork, held: Held, fruit_px: float) -> Peaks:
     found = found.take(drop_duplicates(found.boxes, found.scores, most_overlap=MOST_OVERLAP))
     scale = np.array([width / wide, height / high] * 2)
     boxes = (found.boxes + 0.5) * scale - 0.5
+    # What is seen ends with the picture.
+    boxes = np.clip(boxes, -0.5, [width - 0.5, height - 0.5] * 2)
     outlines = found.outlines.copy()
     outlines[:, :2] = (outlines[:, :2] + 0.5) * scale[:2] - 0.5
     outlines[:, 2:4] *= scale[0]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, pi
 from pathlib import Path
 
@@ -34,7 +34,7 @@ SLOW_STEPS, TIMED_STEPS = 15, 15
 LEAST_RATE_SHARE = 0.01
 # Longest step of the gradient, as a norm. Our choice: seen norms are 1 to 5.
 LONGEST_GRADIENT = 10.0
-# More than any training takes: until their number is known.
+# Stands for the number of steps where a few are only timed: the learning rate stays small.
 MOST_STEPS = 10**7
 # Steps of which curves give the mean.
 CURVE_STEPS = 25
@@ -94,6 +94,8 @@ class Learner:
         self.network = FruitNetwork(config.decoder_channels, config.head_layers)
         if config.encoder_weights:
             load_published(self.network.encoder, config.encoder_weights)
+        if config.start_weights:
+            self.network.load_state_dict(_weights(config.start_weights))
         self.network.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
         self.network.train()
         self.averaged = Averaged(self.network, config.ema_decay)
@@ -146,11 +148,31 @@ class Learner:
             optimizer=self.optimiser.state_dict(),
         )
 
+    def start_again(self, state: TrainingState) -> None:
+        """Weights of a state, and an optimiser that has seen nothing."""
+        self.network.load_state_dict(state.model)
+        self.averaged.state = dict(state.ema)
+        fused = self.device.type == "cuda"
+        self.optimiser = _optimiser(self.network, self.config, fused=fused)
+
     def restore(self, state: TrainingState) -> None:
         """Go back to a state."""
         self.network.load_state_dict(state.model)
         self.averaged.state = dict(state.ema)
         self.optimiser.load_state_dict(dict(state.optimizer))
+
+
+def _copied(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    return {name: value.clone() for name, value in state.items()}
+
+
+def _weights(path: Path) -> dict[str, Tensor]:
+    try:
+        return dict(torch.load(path, map_location="cpu", weights_only=True))
+    except OSError as err:
+        raise TrainingError(
+            f"The weights {path} can't be read.", fix="Correct 'start_weights', or leave it out."
+        ) from err
 
 
 def _optimiser(network: FruitNetwork, config: TrainingConfig, *, fused: bool) -> torch.optim.AdamW:
@@ -205,12 +227,16 @@ class _Run:
         self.begun = time.monotonic()
         self.weights_file = out / WEIGHTS_FILE
         if device.type == "cuda":
-            torch.backends.cudnn.benchmark = True
             torch.backends.cudnn.allow_tf32 = True
             torch.backends.cuda.matmul.allow_tf32 = True
         packs = [read_pack(choice.folder) for choice in config.packs]
         manifest = checked_manifest(config, packs, out)
-        self.albums = hold(packs, device, threads=config.workers)
+        self.albums = hold(
+            packs,
+            device,
+            least_visible_share=config.least_visible_share,
+            threads=config.workers,
+        )
         say(f"{sum(len(pack) for pack in packs)} pictures decoded")
         self.learner = Learner(config, device)
         self.curves = Curves(out)
@@ -226,33 +252,42 @@ class _Run:
         self.curves.go_on_after(first)
         if self.device.type == "cuda":
             self.learner.record()
-        weights = [choice.weight for choice in self.config.packs]
-        feeder = Feeder(self.albums, weights, self.config, range(first, steps or MOST_STEPS))
+            self.say(f"ready after {time.monotonic() - self.begun:.0f} s")
+        if not steps:
+            steps = first + self._steps_that_fit()
+        feeder = Feeder(self.albums, self.config, first=first, steps=steps)
         speed, sums = _Speed(self.device), torch.zeros(len(Losses.names), device=self.device)
-        for step, (crops, targets) in enumerate(feeder, start=first):
-            sums += self.learner.learn(crops, targets, step=step, steps=steps or MOST_STEPS)
-            done = step + 1
+        for done, (crops, targets) in enumerate(feeder, start=first + 1):
+            sums += self.learner.learn(crops, targets, step=done - 1, steps=steps)
             speed.tick()
-            if not steps and speed.known:
-                left = self.config.minutes * 60 - before - (time.monotonic() - self.begun)
-                steps = done + max(int(left / speed.seconds_a_step), 1)
             if done % CURVE_STEPS == 0:
                 self._report(done, steps, sums / CURVE_STEPS, speed)
                 sums.zero_()
-            if steps and (done >= steps or done % self.config.checkpoint_steps == 0):
+            if done >= steps or done % self.config.checkpoint_steps == 0:
                 seconds = before + time.monotonic() - self.begun
                 self.checkpoints.save(self.learner.state(done, steps, seconds))
-            if steps and done >= steps:
-                break
         feeder.stop()
         state = {name: value.cpu() for name, value in self.learner.averaged.state.items()}
         torch.save(state, self.weights_file)
         return Trained(self.weights_file, steps, before + time.monotonic() - self.begun)
 
+    def _steps_that_fit(self) -> int:
+        """Steps that fit into the config's minutes, by the speed of a few, which are undone."""
+        speed = _Speed(self.device)
+        kept = self.learner.state(0, 1, 0.0)
+        kept = replace(kept, model=_copied(kept.model), ema=_copied(kept.ema))
+        feeder = Feeder(self.albums, self.config, first=0, steps=SLOW_STEPS + TIMED_STEPS)
+        for step, (crops, targets) in enumerate(feeder):
+            self.learner.learn(crops, targets, step=step, steps=MOST_STEPS)
+            speed.tick()
+        self.learner.start_again(kept)
+        left = self.config.minutes * 60 - (time.monotonic() - self.begun)
+        return max(int(left / speed.seconds_a_step), 1)
+
     def _report(self, done: int, steps: int, means: Tensor, speed: _Speed) -> None:
         values = dict(zip(Losses.names, means.tolist(), strict=True))
         self.curves.losses(done, values)
-        if steps and done % (4 * CURVE_STEPS) == 0:
+        if done % (4 * CURVE_STEPS) == 0:
             rate = self.config.batch / speed.seconds_a_step
             left = (steps - done) * speed.seconds_a_step
             self.say(
@@ -278,7 +313,3 @@ class _Speed:
         if self._device.type == "cuda":
             torch.cuda.synchronize()
         return time.monotonic()
-
-    @property
-    def known(self) -> bool:
-        return self._ticks >= SLOW_STEPS + TIMED_STEPS
