@@ -129,7 +129,12 @@ class Learner:
         pictures = crops.pictures.contiguous(memory_format=torch.channels_last)
         with self._precision():
             cells = self.network(pictures)
-        values = losses(cells.float(), crops, targets).values()
+        values = losses(
+            cells.float(),
+            crops,
+            targets,
+            rendered_heat_weight=self.config.rendered_heat_weight,
+        ).values()
         self.optimiser.zero_grad(set_to_none=True)
         (values * self.weights).sum().backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(self.network.parameters(), LONGEST_GRADIENT)

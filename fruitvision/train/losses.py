@@ -43,13 +43,21 @@ class Losses:
         return torch.stack([getattr(self, name) for name in self.names])
 
 
-def losses(cells: Tensor, crops: Crops, targets: Targets) -> Losses:
-    """Losses of a batch; `cells` (B, CHANNELS, h, w) float32."""
+def losses(
+    cells: Tensor, crops: Crops, targets: Targets, *, rendered_heat_weight: float = 1.0
+) -> Losses:
+    """Losses of a batch; `cells` (B, CHANNELS, h, w) float32.
+
+    `rendered_heat_weight` : what rendered crops count in heat and boxes of this row, against
+    photos: people box by other rules than a renderer.
+    """
     at = _Learning(cells, crops, targets)
+    each = torch.where(crops.outlined, rendered_heat_weight, 1.0)
+    even = torch.ones_like(each)
     return Losses(
-        heat=_heat_loss(cells[:, 0], targets.heat[:, 0], targets.heat_known[:, 0]),
-        behind=_heat_loss(cells[:, 1], targets.heat[:, 1], targets.heat_known[:, 1]),
-        box=_box_loss(at, crops),
+        heat=_heat_loss(cells[:, 0], targets.heat[:, 0], targets.heat_known[:, 0], each),
+        behind=_heat_loss(cells[:, 1], targets.heat[:, 1], targets.heat_known[:, 1], even),
+        box=_box_loss(at, crops, each),
         outline=_outline_loss(at, crops),
         share=_share_loss(at, crops),
         pixels=_pixel_loss(cells, targets),
@@ -74,16 +82,16 @@ class _Learning:
         return (loss * weight).sum() / weight.sum().clamp_min(1.0)
 
 
-def _heat_loss(logit: Tensor, heat: Tensor, known: Tensor) -> Tensor:
+def _heat_loss(logit: Tensor, heat: Tensor, known: Tensor, each: Tensor) -> Tensor:
     chance = logit.sigmoid().clamp(1e-5, 1 - 1e-5)
     centre = (heat >= 1.0 - 1e-6) & known
     found = -((1 - chance) ** FOCUS) * chance.log()
     false = -((1 - heat) ** SPARED) * chance**FOCUS * (1 - chance).log()
-    total = torch.where(centre, found, false * known).sum()
-    return total / centre.sum().clamp_min(1)
+    total = (torch.where(centre, found, false * known).sum((1, 2)) * each).sum()
+    return total / (centre.sum((1, 2)) * each).sum().clamp_min(1)
 
 
-def _box_loss(at: _Learning, crops: Crops) -> Tensor:
+def _box_loss(at: _Learning, crops: Crops, each: Tensor) -> Tensor:
     """1 - generalised intersection over union (Rezatofighi et al. 2019, arXiv:1902.09630)."""
     side = STRIDE_PX * torch.exp(at.out[:, BOX].clamp(*LOG_LIMITS))
     left, top = at.x - side[:, 0], at.y - side[:, 1]
@@ -97,7 +105,7 @@ def _box_loss(at: _Learning, crops: Crops) -> Tensor:
         torch.maximum(bottom, true[:, 3]) - torch.minimum(top, true[:, 1])
     )
     union, hull = union.clamp_min(1e-3), hull.clamp_min(1e-3)
-    return at.mean(1 - common / union + (hull - union) / hull, at.weight)
+    return at.mean(1 - common / union + (hull - union) / hull, at.weight * each[at.picture])
 
 
 def _span(low: Tensor, high: Tensor, other_low: Tensor, other_high: Tensor) -> Tensor:
