@@ -53,12 +53,13 @@ def growth_words(growth: GrowthRate) -> str:
 
 
 def trees(lines: Sequence[TreeLine]) -> None:
-    """One line a photographed tree."""
+    """One line a photographed tree or panel."""
     show.table(
         [
             {
                 "Row": f"{line.tree.row}",
-                "Tree": f"{line.tree.position}",
+                "Tree": f"{line.tree.position}"
+                + (f", panel of {line.trees}" if line.trees > 1 else ""),
                 "Seen": f"{line.visible_count}",
                 "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
                 "Mean": show.millimetres(line.mean_mm),

@@ -309,6 +309,17 @@ def test_a_size_table_of_ones_own_comes_in_by_upload_and_stays(filled: Path) -> 
         assert "My_line.csv has no column 'carton_kg'" in app.error[0].value.replace("\\", "")
 
 
+def test_panels_are_called_so_with_their_trees(filled: Path) -> None:
+    with open_farm(filled) as store:
+        store.save_tree_photos(replace(photo, trees=4) for photo in store.tree_photos())
+    app = page("block")
+    assert not app.exception
+    trees = next(item.value for item in app.table if "Seen" in item.value)
+    assert trees["Tree"].tolist()[:2] == ["1, panel of 4", "2, panel of 4"]
+    assert trees["Hand count"].tolist() == ["–"] * TREES
+    assert "Hand counts belong to another way of taking photos" in text(app)
+
+
 def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
     with open_farm(folder) as store:
         fill(store, pick_date=date(2026, 8, 1))

@@ -43,13 +43,15 @@ class PlacedPhoto:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeLine:
-    """A photographed tree of the latest walk; the hand count only where it fits the photos."""
+    """A photographed tree, or panel of `trees`, of the latest walk; the hand count only where it
+    fits the photos."""
 
     tree: TreeId
     visible_count: int
     hand_count: int | None
     mean_mm: float | None
     doubts: Doubts
+    trees: int = 1
 
 
 def photo_numbers(measured: MeasuredPhoto) -> PhotoNumbers:
@@ -98,6 +100,7 @@ def tree_lines(block_id: str, store: Store, photos: Sequence[PlacedPhoto]) -> tu
             hand_count=by_hand.get(tree.tree),
             mean_mm=_mean_or_none(tree.diameters_mm),
             doubts=tree.doubts,
+            trees=tree.trees,
         )
         for tree in trees
     )
