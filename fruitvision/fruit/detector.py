@@ -161,7 +161,7 @@ def _learned(kind: str) -> Detector:
 
 _DETECTORS: dict[str, Callable[[str], Detector]] = {"classical": _classical, "learned": _learned}
 
-DEFAULT_DETECTOR = "classical"
+DEFAULT_DETECTOR = "learned"
 
 
 def detector_names() -> tuple[str, ...]:
