@@ -24,13 +24,16 @@ Discs = list[tuple[float, float, float]]
 
 # The ground is that of padding, so that only discs have a colour.
 GROUND, RED, BLUE = (GREY, GREY, GREY), (240, 20, 20), (20, 20, 240)
+# Of leaves, away from the discs: the detector asks for a tree. The network takes it for ground.
+LEAF = (80, 130, 50)
+RIM_PX = 17
 WINDOW_CELLS = 25
 
 
 def picture_of(
     width: int, height: int, discs: Discs, *, behind: Discs | None = None, zoom: int = 8
 ) -> Image:
-    """Discs (x, y, radius, px) before grey, smooth at their rims: `zoom`² points a px."""
+    """Discs (x, y, radius, px) in grey before leaves, smooth at their rims: `zoom`² points a px."""
     image = np.full((height, width, 3), GROUND, dtype=np.uint8)
     for colour, several in ((BLUE, behind or []), (RED, discs)):
         for x, y, radius in several:
@@ -41,6 +44,8 @@ def picture_of(
             inside = ((columns - x) ** 2 + (rows - y) ** 2 <= radius**2).astype(np.float32)
             cover = cv2.resize(inside, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
             _blend(image, cover, (left, top), colour)
+    near = cv2.dilate((image != GROUND).any(axis=2).astype(np.uint8), np.ones((RIM_PX, RIM_PX)))
+    image[near == 0] = LEAF
     return image
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fruitvision.errors import DetectorUnknown, did_you_mean
 from fruitvision.fruit.cells import Peaks
 from fruitvision.fruit.detector import Detections, Image, no_fruit
+from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.model_card import (
     ModelCard,
     Weights,
@@ -70,16 +71,27 @@ class LearnedDetector:
     def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """Fruit in `image`, an (H, W, 3) uint8 RGB picture; `mm_per_px` helps if known.
 
+        A picture without leaves enough for a tree has none: round things elsewhere look like fruit.
+
         Raises
         ------
         DetectorDamaged
             If the network can't be run as it must.
         """
-        return _detections(_found(image, self, mm_per_px), image, self.threshold)
+        return self._those_of(image, mm_per_px, self.threshold)
 
     def detect_all(self, image: Image, *, mm_per_px: float | None) -> Detections:
         """All candidates, whatever their score: `detect` gives those at or above `threshold`."""
-        return _detections(_found(image, self, mm_per_px), image, 0.0)
+        return self._those_of(image, mm_per_px, 0.0)
+
+    def _those_of(self, image: Image, mm_per_px: float | None, least: float) -> Detections:
+        if foliage_share(image) < LEAST_FOLIAGE_SHARE:
+            return no_fruit()
+        return _detections(_found(image, self, mm_per_px), image, least)
+
+    def working_zoom(self, image: Image, *, mm_per_px: float | None) -> float:
+        """How many times as large as it is the network sees `image`: for tables of figures."""
+        return _found(image, self, mm_per_px).zoom.mean
 
 
 def learned_detector(
