@@ -287,9 +287,7 @@ def _zoomed(
     outlines = truth.outlines.copy()
     outlines[:, :2] = (outlines[:, :2] + 0.5) * zoom - 0.5
     outlines[:, 2:4] *= zoom
-    truth = replace(
-        truth, boxes=truth.boxes * zoom, balls=truth.balls * zoom, outlines=outlines
-    )
+    truth = replace(truth, boxes=truth.boxes * zoom, balls=truth.balls * zoom, outlines=outlines)
     result = photo_result(once, truth, image, photo, Looking(scale=False))
     factor = once.detector.working_zoom(image, mm_per_px=None)
     return result, _fruits(once, result, factor), factor
