@@ -57,8 +57,8 @@ ZOOMED_PHOTOS = 1
 class Fruits:
     """Wanted fruit, one row each: what they are, and what was made of them.
 
-    `widths_px` : long sides as the network sees them; `shares` : visible, nan if unknown; `overlap`,
-    `share_error` : of outline and visible share, nan if missed or unknown.
+    `widths_px` : long sides as the network sees them; `shares` : visible, nan if unknown;
+    `overlap`, `share_error` : of outline and visible share, nan if missed or unknown.
     """
 
     widths_px: Floats
@@ -183,8 +183,8 @@ def _same_rows(found: Detections, boxes: Floats) -> Detections:
 def _groups(groups: dict[str, list[tuple[PhotoResult, Fruits]]], once: Once) -> list[str]:
     lines = [
         "| class | photos, fruit | AP50 | F1 @ 0.5 | F1 @ 0.2 | precision | recall | "
-        "count, abs / bias | outline IoU | share error | row right | balls as fruit | s a photo |",
-        "|" + "---|" * 13,
+        "count, abs / bias | outline IoU | share error | row right | balls as fruit |",
+        "|" + "---|" * 12,
     ]
     for name, pairs in groups.items():
         lines.append(_row(name, figures_of([result for result, _ in pairs], once.threshold)))
@@ -201,14 +201,13 @@ def _row(name: str, of: Figures) -> str:
         _share(of.there.own.f1),
         _share(own.precision),
         _share(own.recall),
-        f"{_percent(count.mean_absolute_percent)} / {_percent(count.bias_percent)}",
+        f"{_percent(count.mean_absolute_percent).lstrip('+')} / {_percent(count.bias_percent)}",
         _share(outlines and outlines.outline_overlap),
         _share(outlines and outlines.visible_share_error),
         _share(outlines and outlines.row_told_right),
         f"{_share(outlines.balls_called_fruit)} of {outlines.balls}"
         if outlines and outlines.balls
         else "–",
-        f"{of.seconds_per_photo:.1f}",
     ]
     return f"| {' | '.join(cells)} |"
 

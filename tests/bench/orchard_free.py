@@ -17,11 +17,31 @@ Image = NDArray[np.uint8]
 # All that comes with scikit-image 0.26 and is a picture: people, animals, cups, coins, cells, the
 # moon, galaxies, printed pages, walls, grass. Nothing is loaded from elsewhere.
 PHOTOS = (
-    "astronaut.png brick.png camera.png cell.png chelsea.png clock_motion.png coffee.png coins.png "
-    "color.png grass.png gravel.png horse.png hubble_deep_field.jpg ihc.png logo.png "
-    "microaneurysms.png moon.png motorcycle_left.png motorcycle_right.png page.png phantom.png "
-    "retina.jpg rocket.jpg text.png"
-).split()
+    "astronaut.png",
+    "brick.png",
+    "camera.png",
+    "cell.png",
+    "chelsea.png",
+    "clock_motion.png",
+    "coffee.png",
+    "coins.png",
+    "color.png",
+    "grass.png",
+    "gravel.png",
+    "horse.png",
+    "hubble_deep_field.jpg",
+    "ihc.png",
+    "logo.png",
+    "microaneurysms.png",
+    "moon.png",
+    "motorcycle_left.png",
+    "motorcycle_right.png",
+    "page.png",
+    "phantom.png",
+    "retina.jpg",
+    "rocket.jpg",
+    "text.png",
+)
 # Of these the middle is taken too, three times as large; and the whole at half its size.
 LARGER = ("astronaut", "chelsea", "coffee", "coins", "motorcycle_left", "rocket", "moon", "grass")
 SMALLER = ("coins", "hubble_deep_field", "retina", "ihc", "motorcycle_right", "gravel")
