@@ -60,7 +60,7 @@ def trees(lines: Sequence[TreeLine]) -> None:
                 "Row": f"{line.tree.row}",
                 "Tree": f"{line.tree.position}"
                 + (f", panel of {line.trees}" if line.trees > 1 else ""),
-                "Seen": f"{line.visible_count}",
+                "Seen": f"{line.visible_count} ± {line.visible_error:.0f}",
                 "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
                 "Mean": show.millimetres(line.mean_mm),
             }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,6 +61,7 @@ class Background:
 
     `detector` measured the photos. `like_blocks` lend their hand counts; `earlier` factors are
     used where nothing else tells hidden fruit, those of another detector only if `confirmed`.
+    `count_error` is that of the detector: standard deviation of its counts, as a share of them.
     """
 
     register: tuple[RegisteredTree, ...] = ()
@@ -69,6 +70,7 @@ class Background:
     earlier: tuple[HiddenFruitFactor, ...] = ()
     detector: str = ""
     confirmed: bool = False
+    count_error: float = 0.0
 
 
 NOTHING_MORE = Background()
@@ -97,6 +99,7 @@ def estimate_block(
     fit = fit_hidden(trees, hand_counts, _sources(background, weights))
     pairs = pairs_of(block.block_id, pair_counts(trees, hand_counts)[0])
     walk = spread_of_walk(block, background.register, [tree.tree for tree in trees])
+    fit = fit if fit.ratio else replace(fit, ratio=_visible_only(background.count_error))
     per_tree, sampling_error = _with_missed(_two_phase(strata, fit, pairs), strata, walk)
     walked_on = max(tree.walked_on for tree in trees)
     sizes = size_distribution(
@@ -146,6 +149,7 @@ def _sources(background: Background, weights: dict[TreeId, float] | None) -> Fac
         like_blocks=background.like_blocks,
         earlier=background.earlier,
         confirmed=background.confirmed,
+        count_error=background.count_error,
         weights=weights,
     )
 
@@ -153,8 +157,13 @@ def _sources(background: Background, weights: dict[TreeId, float] | None) -> Fac
 # ---------------------------------------------------------------- fruit per tree
 
 
-# Visible fruit only: nothing is known of the others, and nothing is added for them.
-VISIBLE_ONLY = Ratio(ratio=1.0, error=0.0, residual_sd=0.0, pairs=0, degrees_of_freedom=KNOWN)
+def _visible_only(count_error: float) -> Ratio:
+    """Nothing is known of hidden fruit, and nothing is added for them.
+
+    The detector's error of counts is taken to be that of all photos alike: those of one walk share
+    light, leaf and variety. Its scatter between photos is already in that between trees.
+    """
+    return Ratio(ratio=1.0, error=count_error, residual_sd=0.0, pairs=0, degrees_of_freedom=KNOWN)
 
 
 def _two_phase(strata: Sequence[StratumSample], fit: HiddenFit, pairs: BlockPairs) -> TwoPhase:
@@ -167,7 +176,7 @@ def _two_phase(strata: Sequence[StratumSample], fit: HiddenFit, pairs: BlockPair
         by_vigour = two_phase_strata(strata, by_vigour=True)
         numbers = pairs.visible, pairs.counted, pairs.vigour
         return two_phase_vigour(sampled, by_vigour, numbers)
-    return stratified_two_phase_mean(sampled, fit.ratio or VISIBLE_ONLY)
+    return stratified_two_phase_mean(sampled, fit.ratio or _visible_only(0.0))
 
 
 def _with_missed(

@@ -59,7 +59,8 @@ class FactorSources:
 
     `detector` is the one that measured the block's photos. `earlier` are factors of earlier walks
     or seasons; with `confirmed` one of another detector is used, and said so. `weights` tells how
-    many trees of the block each photographed tree stands for; all alike if empty.
+    many trees of the block each photographed tree stands for; all alike if empty. `count_error` is
+    the detector's: standard deviation of its counts, as a share of them.
     """
 
     detector: str = ""
@@ -67,6 +68,7 @@ class FactorSources:
     earlier: tuple[HiddenFruitFactor, ...] = ()
     confirmed: bool = False
     weights: Mapping[TreeId, float] | None = None
+    count_error: float = 0.0
 
 
 def fit_hidden_fruit(
@@ -245,19 +247,20 @@ def _earlier_fit(trees: Sequence[TreeSample], sources: FactorSources) -> HiddenF
         elif factor.detector != sources.detector and not sources.confirmed:
             refused = merge_doubts(refused, (Doubt.OTHER_DETECTOR,))
         else:
-            return _reused(factor, trees, detector=sources.detector, walked_on=walked_on)
+            return _reused(factor, trees, sources, walked_on)
     return HiddenFit(factor=None, ratio=None, doubts=merge_doubts(refused, (Doubt.NO_HAND_COUNTS,)))
 
 
 def _reused(
-    factor: HiddenFruitFactor, trees: Sequence[TreeSample], *, detector: str, walked_on: date
+    factor: HiddenFruitFactor, trees: Sequence[TreeSample], sources: FactorSources, walked_on: date
 ) -> HiddenFit:
     used = use_factor(
         factor,
         protocol=trees[0].protocol,
-        detector=detector,
+        detector=sources.detector,
         walked_on=walked_on,
         confirmed=True,
+        count_error=sources.count_error,
     )
     visible = float(np.mean([tree.visible_per_tree for tree in trees]))
     scatter = max(

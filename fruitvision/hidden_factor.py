@@ -21,10 +21,13 @@ def use_factor(
     detector: str,
     walked_on: date,
     confirmed: bool = False,
+    count_error: float = 0.0,
 ) -> HiddenFruitFactor:
     """An earlier factor for the photos of `walked_on`, with the doubts that come with its age.
 
-    An old one gets the assumed change of `ASSUMED_BETWEEN` into its error.
+    An old one gets the assumed change of `ASSUMED_BETWEEN` into its error. One of another detector
+    gets both detectors' errors of counts, which no longer cancel: `count_error` (standard deviation
+    as a share of the count) is the present one's, and the other's is taken to be as large.
 
     Raises
     ------
@@ -47,8 +50,10 @@ def use_factor(
     age = factor_age_days(factor, walked_on)
     old = age is None or age > OLD_FACTOR_DAYS
     more = ASSUMED_BETWEEN * factor.factor if old else 0.0
+    counts = count_error * factor.factor if other else 0.0
     error, freedom = add_errors(
-        [factor.factor_error**2, more**2], [factor.degrees_of_freedom, ASSUMED_BETWEEN_BLOCKS]
+        [factor.factor_error**2, more**2, 2 * counts**2],
+        [factor.degrees_of_freedom, ASSUMED_BETWEEN_BLOCKS, ASSUMED_BETWEEN_BLOCKS],
     )
     return replace(
         factor,

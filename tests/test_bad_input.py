@@ -18,6 +18,9 @@ from fruitvision.cli import main
 from fruitvision.store import open_farm
 from tests.scenes import Ball, Camera, Marker, Thing, draw_scene
 
+# The pictures here are drawn balls, which a detector trained on photos rightly leaves alone.
+CLASSICAL = ("--detector", "classical")
+
 CAMERA = Camera(width_px=900, height_px=1200, focal_px=900.0)
 FRUIT = tuple(
     Ball(centre_mm=(x, y, 2000.0), diameter_mm=72.0)
@@ -83,7 +86,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
     other = Marker(centre_mm=(300.0, 500.0, 2000.0), side_mm=190, marker_id=9)
     here = Marker(centre_mm=(-300.0, 500.0, 2000.0))
     write_photo(folder / "two.jpg", (*FRUIT, here, other), seed=4)
-    status, text = run("measure", str(folder), "--out", str(out), "--workers", "1")
+    status, text = run("measure", str(folder), "--out", str(out), "--workers", "1", *CLASSICAL)
     return out, status, text
 
 
@@ -182,8 +185,8 @@ def test_a_thousands_comma_is_understood(tmp_path: Path) -> None:
     blocks = 'block,variety,positions,pick_date\nGala North,Gala,"3,000",2026-09-03\n'
     walk = write_walk(tmp_path / "walk", blocks=blocks)
     farm = str(tmp_path / "farm")
-    assert run("load", str(walk), "--farm", farm, "--workers", "1")[0] == 0
-    assert "1 of 3000 bearing trees" in run("block", "--farm", farm)[1]
+    assert run("load", str(walk), "--farm", farm, "--workers", "1", *CLASSICAL)[0] == 0
+    assert "1 of 3000 bearing trees" in run("block", "--farm", farm, *CLASSICAL)[1]
 
 
 def test_a_hand_count_below_the_visible_count_is_named(tmp_path: Path) -> None:
@@ -192,17 +195,17 @@ def test_a_hand_count_below_the_visible_count_is_named(tmp_path: Path) -> None:
     )
     walk = write_walk(tmp_path / "walk", hand_counts=counts)
     farm = str(tmp_path / "farm")
-    run("load", str(walk), "--farm", farm, "--workers", "1")
-    assert "A hand count is below the visible count" in run("block", "--farm", farm)[1]
+    run("load", str(walk), "--farm", farm, "--workers", "1", *CLASSICAL)
+    assert "A hand count is below the visible count" in run("block", "--farm", farm, *CLASSICAL)[1]
 
 
 def test_a_pick_before_the_photos_is_refused(tmp_path: Path) -> None:
     farm = str(tmp_path / "farm")
-    run("load", str(write_walk(tmp_path / "walk")), "--farm", farm, "--workers", "1")
-    status, text = run("forecast", "--farm", farm, "--pick", "Gala North=2026-08-01")
+    run("load", str(write_walk(tmp_path / "walk")), "--farm", farm, "--workers", "1", *CLASSICAL)
+    status, text = run("forecast", "--farm", farm, "--pick", "Gala North=2026-08-01", *CLASSICAL)
     assert status == 2
     assert "before the photos" in text
-    status, text = run("forecast", "--farm", farm, "--pick", "Gala North: soon")
+    status, text = run("forecast", "--farm", farm, "--pick", "Gala North: soon", *CLASSICAL)
     assert status == 2
     assert "Write it as" in text
 
@@ -219,10 +222,10 @@ def test_a_size_table_with_a_gap_or_an_overlap_is_refused(
     tmp_path: Path, rows: str, named: tuple[str, str]
 ) -> None:
     farm = str(tmp_path / "farm")
-    run("load", str(write_walk(tmp_path / "walk")), "--farm", farm, "--workers", "1")
+    run("load", str(write_walk(tmp_path / "walk")), "--farm", farm, "--workers", "1", *CLASSICAL)
     table = tmp_path / "table.csv"
     table.write_text("class,from_mm,to_mm,carton_kg\n" + rows, encoding="utf-8")
-    status, text = run("forecast", "--farm", farm, "--sizes", str(table))
+    status, text = run("forecast", "--farm", farm, "--sizes", str(table), *CLASSICAL)
     assert status == 2
     assert all(number in text for number in named)
 
@@ -235,7 +238,9 @@ def test_calipers_as_people_type_them(tmp_path: Path) -> None:
         "Gala North;1;1;3;2026-08-12;700\n"
     )
     walk = write_walk(tmp_path / "walk", calipers=calipers)
-    status, text = run("load", str(walk), "--farm", str(tmp_path / "farm"), "--workers", "1")
+    status, text = run(
+        "load", str(walk), "--farm", str(tmp_path / "farm"), "--workers", "1", *CLASSICAL
+    )
     assert status == 1
     assert "1 caliper readings" in text
     assert "calipers.csv, line 3" in text
@@ -283,11 +288,13 @@ def test_a_forecast_made_again_is_the_latest_again(tmp_path: Path) -> None:
         hand_counts="block,row,position,fruit_count,counted_on,protocol\n"
         "Gala North,1,1,20,2026-08-12,one face\n",
     )
-    run("load", str(walk), "--farm", farm, "--workers", "1")
-    first = _version(run("forecast", "--farm", farm)[1])
-    other = _version(run("forecast", "--farm", farm, "--pick", "Gala North=2026-09-20")[1])
+    run("load", str(walk), "--farm", farm, "--workers", "1", *CLASSICAL)
+    first = _version(run("forecast", "--farm", farm, *CLASSICAL)[1])
+    other = _version(
+        run("forecast", "--farm", farm, "--pick", "Gala North=2026-09-20", *CLASSICAL)[1]
+    )
     assert first != other
-    assert _version(run("forecast", "--farm", farm)[1]) == first
+    assert _version(run("forecast", "--farm", farm, *CLASSICAL)[1]) == first
     _, text = run("export", "--farm", farm, "--out", str(tmp_path / "out"))
     assert f"Version {first}" in text
 
@@ -303,7 +310,7 @@ def test_a_batch_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
     out = tmp_path / "out"
     command = [
         sys.executable, "-c", "import sys; from fruitvision.cli import main; sys.exit(main())",
-        "measure", str(photos), "--out", str(out), "--workers", "1",
+        "measure", str(photos), "--out", str(out), "--workers", "1", *CLASSICAL,
     ]  # fmt: skip
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)  # noqa: S603
     database = out / ".measured" / "fruitvision.sqlite"
@@ -315,7 +322,7 @@ def test_a_batch_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
     before = _stored(database)
     assert before >= 2
     assert not (out / "photos.csv").exists() or before == 6
-    status, _ = run("measure", str(photos), "--out", str(out), "--workers", "1")
+    status, _ = run("measure", str(photos), "--out", str(out), "--workers", "1", *CLASSICAL)
     assert status == 0
     assert sorted(row["photo"] for row in rows_of(out / "photos.csv")) == [
         f"t{number}.jpg" for number in range(6)

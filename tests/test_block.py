@@ -58,6 +58,23 @@ def test_scenario_28_without_hand_counts_visible_fruit_only() -> None:
     assert {Doubt.FEW_TREES, Doubt.NO_HAND_COUNTS, Doubt.NO_SIZES} <= set(estimate.doubts)
 
 
+def test_without_hand_counts_the_detectors_error_of_counts_does_not_average_out() -> None:
+    # 30 trees of 40 and 50 by turns: the mean of 45 has a sampling error of 5.09 / sqrt(30) = 0.93,
+    # or 0.90 with 20 % of 150 trees seen less; 10 % of 45 is 4.5 whatever the number of trees.
+    trees = [tree(i, 40 + 10 * (i % 2)) for i in range(1, 31)]
+    small = replace(block(), positions=150, missing=0, pollinizers=0)
+    sure = estimate_block(small, trees, [], [], SETTINGS)
+    unsure = estimate_block(small, trees, [], [], SETTINGS, Background(count_error=0.10))
+    assert unsure.fruit_per_tree_mean == sure.fruit_per_tree_mean == pytest.approx(45)
+    added = (unsure.fruit_per_tree_error**2 - sure.fruit_per_tree_error**2) ** 0.5
+    assert added == pytest.approx(4.5, rel=0.01)
+    assert unsure.sampling_error == pytest.approx(sure.sampling_error)
+    # The block's own hand counts are of the same photos: what is counted too low is in the factor.
+    counts = [hand_count(i, 60 + 15 * (i % 2)) for i in range(1, 31)]
+    corrected = estimate_block(small, trees, counts, [], SETTINGS, Background(count_error=0.10))
+    assert corrected == estimate_block(small, trees, counts, [], SETTINGS)
+
+
 def test_one_hand_counted_tree_gives_a_very_wide_range() -> None:
     trees = [tree(i, v) for i, v in enumerate([38, 40, 42, 41, 39, 40, 43, 37])]
     estimate = estimate_block(block(), trees, [hand_count(1, 60)], [], SETTINGS)

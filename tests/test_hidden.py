@@ -358,6 +358,14 @@ def test_scenario_26_a_factor_of_another_detector_waits_for_a_yes() -> None:
     assert Doubt.OTHER_DETECTOR in used.doubts
 
 
+def test_errors_of_counts_cancel_within_a_detector_and_not_between_two() -> None:
+    same = use(JUNE, date(2026, 7, 11), count_error=0.10)
+    assert same == JUNE
+    other = use(JUNE, date(2026, 7, 11), detector="learned 1", confirmed=True, count_error=0.10)
+    # Two errors of 10 % of 1.9 beside the factor's own 0.08.
+    assert other.factor_error == pytest.approx((0.08**2 + 2 * 0.19**2) ** 0.5)
+
+
 def test_the_newest_earlier_factor_that_fits_is_taken() -> None:
     july = replace(JUNE, factor=1.7, counted_on=date(2026, 7, 20))
     one_face = replace(july, protocol=Protocol.ONE_FACE, counted_on=date(2026, 8, 1))

@@ -133,6 +133,10 @@ class Detector(Protocol):
         """One or two sentences: where it fails."""
 
     @property
+    def count_error(self) -> float:
+        """Standard deviation of a photo's count, as a share of it."""
+
+    @property
     def facts(self) -> tuple[str, ...]:
         """What else there is to know of it, in lines."""
 

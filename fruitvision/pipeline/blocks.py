@@ -24,7 +24,7 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import FieldDataError, FruitVisionError
-from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, choose_detector
 from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden_fruit
 from fruitvision.pipeline.block_growth import SeasonOfBlock, own_rate, rate_of
 from fruitvision.pipeline.block_record import (
@@ -86,7 +86,8 @@ def estimate_blocks(
     confirm_factor : bool
         Use a hidden-fruit factor of an earlier walk also if another detector measured it.
     """
-    origin = made_with(choose_detector(detector_name), settings)
+    detector = choose_detector(detector_name)
+    origin = made_with(detector, settings)
     records = read_blocks_of(store, origin)
     plans = store.pick_plans()
     walked: dict[str, _Walked] = {}
@@ -94,7 +95,8 @@ def estimate_blocks(
     for record in records:
         name = record.block.block_id
         try:
-            walked[name] = _walked(record, records, settings, confirm_factor=confirm_factor)
+            background = _background(record, records, detector, confirm_factor=confirm_factor)
+            walked[name] = _walked(record, settings, background)
         except FruitVisionError as err:
             refused.append(refused_block(name, err))
     seasons = {
@@ -145,27 +147,33 @@ def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
 # ---------------------------------------------------------------- one block
 
 
-def _walked(
+def _background(
     record: BlockRecord,
     farm: Sequence[BlockRecord],
-    settings: Settings,
+    detector: Detector,
     *,
     confirm_factor: bool,
-) -> _Walked:
+) -> Background:
+    """What is known of a block beside its latest walk."""
     if not record.walks:
         raise FieldDataError(
             f"{record.block.block_id} has no tree with a complete set of usable photos.",
             fix="Load a walk of at least 8 trees, each photographed from the same faces.",
         )
     walk = record.walks[-1]
-    background = Background(
+    return Background(
         register=record.register,
         visited=places_seen(record, walk.walked_on),
         like_blocks=_like_blocks(record, farm, walk.walked_on),
         earlier=_earlier_factors(record, walk),
         detector=walk.detector,
         confirmed=confirm_factor,
+        count_error=detector.count_error,
     )
+
+
+def _walked(record: BlockRecord, settings: Settings, background: Background) -> _Walked:
+    walk = record.walks[-1]
     estimate = _estimate(record, walk, settings, background)
     sizes = [*_earlier_sizes(record, walk.walked_on, settings), estimate.sizes]
     own = own_rate(record, [one for one in sizes if one is not None], walk.walked_on)

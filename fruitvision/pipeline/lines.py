@@ -44,10 +44,11 @@ class PlacedPhoto:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeLine:
     """A photographed tree, or panel of `trees`, of the latest walk; the hand count only where it
-    fits the photos."""
+    fits the photos. `visible_error` is one standard error of the detector's count."""
 
     tree: TreeId
     visible_count: int
+    visible_error: float
     hand_count: int | None
     mean_mm: float | None
     doubts: Doubts
@@ -81,8 +82,18 @@ def placed_photos(
     )
 
 
-def tree_lines(block_id: str, store: Store, photos: Sequence[PlacedPhoto]) -> tuple[TreeLine, ...]:
-    """Trees of the latest walk that has a usable tree, in the order of the register."""
+def tree_lines(
+    block_id: str,
+    store: Store,
+    photos: Sequence[PlacedPhoto],
+    *,
+    detector_name: str = DEFAULT_DETECTOR,
+) -> tuple[TreeLine, ...]:
+    """Trees of the latest walk that has a usable tree, in the order of the register.
+
+    `detector_name` is the one that measured the photos; both faces of a tree err together.
+    """
+    share = choose_detector(detector_name).count_error
     measured = {
         photo.placed.photo_id: photo.measured for photo in photos if photo.measured is not None
     }
@@ -97,6 +108,7 @@ def tree_lines(block_id: str, store: Store, photos: Sequence[PlacedPhoto]) -> tu
         TreeLine(
             tree=tree.tree,
             visible_count=tree.visible_count,
+            visible_error=share * tree.visible_count,
             hand_count=by_hand.get(tree.tree),
             mean_mm=_mean_or_none(tree.diameters_mm),
             doubts=tree.doubts,
