@@ -259,7 +259,8 @@ def sharpness_of(grey: Image) -> float:
 
 def _judged_size(grey: Image) -> NDArray[np.float32]:
     zoom = min(1.0, _JUDGED_SIDE_PX / max(grey.shape))
-    small = cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    size = (max(1, round(grey.shape[1] * zoom)), max(1, round(grey.shape[0] * zoom)))
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     return small.astype(np.float32)
 
 

@@ -9,10 +9,13 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image as PillowImage
 
+from fruitvision.domain import Doubt
 from fruitvision.evaluate.matching import match, overlaps_of
-from fruitvision.evaluate.truth import read_truth
+from fruitvision.evaluate.truth import TruthPhoto, read_truth
 from fruitvision.fruit.detector import Detections, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
+from fruitvision.pipeline.photos import measure_photo
+from fruitvision.settings import Settings
 
 Image = NDArray[np.uint8]
 
@@ -23,9 +26,14 @@ MM_PER_PX = 1.27
 
 
 @cache
+def first_photo() -> TruthPhoto:
+    return read_truth(ORCHARD / "truth_coco.json")[0]
+
+
+@cache
 def part_of_a_photo() -> Image:
     left, top, width, height = PART
-    with PillowImage.open(ORCHARD / read_truth(ORCHARD / "truth_coco.json")[0].name) as picture:
+    with PillowImage.open(ORCHARD / first_photo().name) as picture:
         whole = np.asarray(picture.convert("RGB"), dtype=np.uint8)
     return whole[top : top + height, left : left + width].copy()
 
@@ -48,7 +56,7 @@ def plain(red: int, green: int, blue: int, *, height: int = 320, width: int = 25
 
 def clear_fruit() -> NDArray[np.float64]:
     """Boxes (N, 4) of this row's fruit in the part that are whole in it and mostly seen."""
-    truth = read_truth(ORCHARD / "truth_coco.json")[0]
+    truth = first_photo()
     left, top, width, height = PART
     boxes = truth.boxes - (left, top, left, top)
     inside = (boxes[:, :2] >= 0).all(axis=1) & (boxes[:, 2:] <= (width, height)).all(axis=1)
@@ -99,10 +107,18 @@ def test_a_picture_of_one_colour_has_no_fruit(
     assert len(detect(plain(*colour), mm_per_px)) == 0
 
 
-@pytest.mark.parametrize(("height", "width"), [(1, 1), (1, 300), (300, 1), (3, 300)])
+@pytest.mark.parametrize(("height", "width"), [(1, 1), (1, 300), (300, 1), (1, 2700)])
 def test_a_line_of_pixels_is_looked_at_and_holds_no_fruit(height: int, width: int) -> None:
-    assert len(detect(part_of_a_photo()[:height, :width])) == 0
+    assert len(detect(np.resize(part_of_a_photo(), (height, width, 3)))) == 0
     assert len(detect(plain(80, 130, 50, height=height, width=width), 1.3)) == 0
+
+
+def test_a_file_one_pixel_high_is_measured_and_holds_no_fruit(tmp_path: Path) -> None:
+    path = tmp_path / "line.png"
+    PillowImage.fromarray(np.resize(part_of_a_photo(), (1, 2700, 3))).save(path)
+    measured = measure_photo(path, detector=choose_detector("learned"), settings=Settings())
+    assert measured.fruit == ()
+    assert Doubt.NO_MARKER in measured.doubts
 
 
 def test_round_things_without_a_leaf_are_no_fruit() -> None:
@@ -122,8 +138,7 @@ def test_what_is_nearly_black_is_no_leaf_whatever_its_tint() -> None:
 
 
 def test_night_photos_by_flash_show_leaves_many_times_over() -> None:
-    folder = ORCHARD.parent / "night-flash"
-    for truth in read_truth(folder / "truth_coco.json")[::8]:
-        with PillowImage.open(folder / truth.name) as picture:
+    for path in sorted((ORCHARD.parent / "night-flash" / "photos").glob("*.jpg"))[::8]:
+        with PillowImage.open(path) as picture:
             image = np.asarray(picture.reduce(6).convert("RGB"), dtype=np.uint8)
         assert foliage_share(image) > 10 * LEAST_FOLIAGE_SHARE

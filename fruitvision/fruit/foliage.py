@@ -25,9 +25,9 @@ def foliage_share(image: Image) -> float:
     """Share of pixels that are green as leaves are, 0 to 1, of an (H, W, 3) uint8 RGB picture."""
     factor = JUDGED_AT_PX / max(image.shape[:2])
     if factor < 1:
-        image = np.asarray(
-            cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
-        )
+        height, width = image.shape[:2]
+        size = (max(1, round(width * factor)), max(1, round(height * factor)))
+        image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.uint8)
     colour = image.astype(np.float32)
     total = colour.sum(axis=2)
     excess_green = 2 * colour[..., 1] - colour[..., 0] - colour[..., 2]
