@@ -40,9 +40,13 @@ def main() -> None:
     options = parser.parse_args()
     detector = learned_detector("learned", options.weights, models=options.models)
     # Scores as the network gives them.
-    plain = replace(detector, card=replace(detector.card, calibration=Calibration()), threshold=FIRST_THRESHOLD)
+    plain = replace(
+        detector, card=replace(detector.card, calibration=Calibration()), threshold=FIRST_THRESHOLD
+    )
     photos = read_truth(options.coco, split=options.split)
-    results, _ = evaluate(plain, photos, options.images, looking=Looking(), on_progress=lambda *_: None)
+    results, _ = evaluate(
+        plain, photos, options.images, looking=Looking(), on_progress=lambda *_: None
+    )
     scores, right, counts, wanted = [], [], [], []
     for result in results:
         matches = result.matches[USUAL]
