@@ -309,6 +309,24 @@ def test_error_is_outline_scale_and_depth_in_quadrature():
     )
 
 
+def test_a_fruit_far_smaller_than_the_others_hangs_in_a_row_behind():
+    # The usual fruit is 48 px: 0.65 of that is 31.2 px.
+    usual = [(100 + 100 * n, 450, 48, 44, 10) for n in range(6)]
+    fruit = measured(detections(*usual, (800, 450, 31, 30, 0), (900, 450, 32, 30, 0)))
+    by_place = sorted(fruit, key=lambda one: one.centre_x_px)
+    assert [one.on_this_row for one in by_place] == [True] * 6 + [False, True]
+    assert by_place[6].diameter_mm is None
+    assert by_place[7].diameter_mm == pytest.approx(48.0)
+
+
+def test_few_fruit_or_hidden_ones_do_not_tell_the_usual_size():
+    few = [(100 + 100 * n, 450, 48, 44, 10) for n in range(3)]
+    small = (900, 450, 20, 18, 0)
+    assert all(one.on_this_row for one in measured(detections(*few, small)))
+    hidden = detections(*few, *few, small, share=0.5)
+    assert all(one.on_this_row for one in measured(hidden))
+
+
 def test_without_a_distance_two_metres_are_taken():
     far = diameter_error_mm(
         48, 1.0, scale=replace(SCALE, distance_mm=None), canopy_depth_sd_mm=120.0
