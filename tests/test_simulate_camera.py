@@ -352,7 +352,12 @@ def test_a_scout_sees_fruit_before_leaves_and_none_behind() -> None:
         (LightDials, "cloud_share", 1.2, "Valid: 0 to 1"),
         (ReferenceDials, "tilt_deg", 40.0, "Valid: 0 to 35"),
         (ReferenceDials, "balls", 50, "Valid: 0 to 12"),
-        (ReferenceDials, "ball_colours", ("mauve",), "Known: white, orange, blue, yellow, red, green, pink"),
+        (
+            ReferenceDials,
+            "ball_colours",
+            ("mauve",),
+            "Known: white, orange, blue, yellow, red, green, pink",
+        ),
         (ReferenceDials, "ball_colours", (), "Valid: 1 to 12"),
     ],
 )

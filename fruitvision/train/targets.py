@@ -27,9 +27,9 @@ class Targets:
     """For B crops of h x w cells. The second heat map is of rows behind.
 
     `heat` (B, 2, h, w) 0 to 1, exactly 1 in a centre's cell; `heat_known` (B, 2, h, w) bool.
-    `owner` (B, h, w) int64: slot whose box, outline and share a cell learns, -1 none. `pixels`
-    (B, h, w) 0 or 1: a fruit is seen there; `pixels_known` (B, h, w) bool; `pixel_owner` (B, h, w) int64: slot
-    of the fruit seen, -1 none.
+    `owner` (B, h, w) int64: slot whose box, outline and share a cell learns, -1 none.
+    `pixels` (B, h, w) 0 or 1: a fruit is seen there; `pixels_known` (B, h, w) bool.
+    `pixel_owner` (B, h, w) int64: slot of the fruit seen, -1 none.
     """
 
     heat: Tensor

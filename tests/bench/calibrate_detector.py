@@ -11,6 +11,7 @@ photo's count at the threshold, as a share of the count.
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -64,15 +65,19 @@ def main() -> None:
     marked = np.array(wanted, dtype=float)
     enough = marked >= 10
     errors = (found[enough] - marked[enough]) / marked[enough]
-    print(f"score_threshold = {float(calibration.chance_of(np.array([threshold]))[0]):.3f}")
-    print(f"count_error = {float(np.std(errors, ddof=1)):.3f}")
-    print(f"[calibration]\nslope = {slope:.3f}\noffset = {offset:.3f}")
-    print(f"# raw threshold {threshold:.3f}, mean absolute count error {np.abs(errors).mean():.3f}")
+    _say(f"score_threshold = {float(calibration.chance_of(np.array([threshold]))[0]):.3f}")
+    _say(f"count_error = {float(np.std(errors, ddof=1)):.3f}")
+    _say(f"[calibration]\nslope = {slope:.3f}\noffset = {offset:.3f}")
+    _say(f"# raw threshold {threshold:.3f}, mean absolute count error {np.abs(errors).mean():.3f}")
     for low in np.arange(BINS) / BINS:
         inside = (chances >= low) & (chances < low + 1 / BINS)
         if inside.any():
             told, true = chances[inside].mean(), hits[inside].mean()
-            print(f"# chance {told:.2f} told, {true:.2f} true, {int(inside.sum())} candidates")
+            _say(f"# chance {told:.2f} told, {true:.2f} true, {int(inside.sum())} candidates")
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
 
 
 def platt(scores: Floats, right: NDArray[np.bool_]) -> tuple[float, float]:
