@@ -170,7 +170,7 @@ def _detections(found: _Found, image: Image, least_chance: float) -> Detections:
         return no_fruit()
     peaks = found.seen.peaks.take(keep)
     outlines = found.zoom.outlines_to_full(peaks.outlines)
-    boxes = within_picture(found.zoom.boxes_to_full(peaks.boxes), image)
+    boxes = found.zoom.boxes_to_full(peaks.boxes)
     masks, origins = masks_of(
         outlines, boxes, Votes(found.seen.pixels, found.zoom, (image.shape[0], image.shape[1]))
     )
@@ -183,13 +183,3 @@ def _detections(found: _Found, image: Image, least_chance: float) -> Detections:
         on_this_row=peaks.scores >= peaks.behind_scores,
         boxes=boxes,
     )
-
-
-def within_picture(boxes: Floats, image: Image) -> Floats:
-    """Boxes (N, 4) of what is seen: that ends with the picture, and is half a px wide at least."""
-    height, width = image.shape[:2]
-    edges = np.array([width - 0.5, height - 0.5] * 2)
-    out = np.clip(boxes, -0.5, edges)
-    out[:, :2] = np.minimum(out[:, :2], edges[:2] - 0.5)
-    out[:, 2:] = np.maximum(out[:, 2:], out[:, :2] + 0.5)
-    return out
