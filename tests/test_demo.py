@@ -21,7 +21,6 @@ from fruitvision.store import open_farm
 from tests.test_bad_input import run
 
 SAMPLES = shared_folder("samples")
-pytestmark = pytest.mark.xdist_group("demo")
 
 
 @pytest.fixture(scope="module")

@@ -11,9 +11,10 @@ from fruitvision.fruit.calibration import Calibration
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.fruit.learned import learned_detector
 from fruitvision.fruit.model_card import newest_version, read_card
-from tests.disc_network import write_model
+from tests.disc_network import LEAF, write_model
 
-PICTURE = np.full((64, 64, 3), 90, dtype=np.uint8)
+# Leaf green: without leaves the network is not asked.
+PICTURE = np.full((64, 64, 3), LEAF, dtype=np.uint8)
 
 
 @pytest.fixture
