@@ -19,6 +19,7 @@ from PIL import Image
 from typer.main import get_command
 
 from fruitvision.errors import SettingsError, TrainingError
+from fruitvision.evaluate.gaps import missing_areas
 from fruitvision.train import __main__ as bare
 from fruitvision.train.checkpoint import (
     Checkpoints,
@@ -30,7 +31,6 @@ from fruitvision.train.checkpoint import (
 from fruitvision.train.command import train_cli
 from fruitvision.train.config import PackChoice, TrainingConfig, read_config
 from fruitvision.train.curves import Curves, progress_line
-from fruitvision.train.grey_areas import missing_areas
 from fruitvision.train.manifest import checked_manifest, read_manifest
 from fruitvision.train.pack import BALL, FALLEN_FRUIT, Pack, read_pack
 from fruitvision.train.pack_make import PacksMade, make_packs

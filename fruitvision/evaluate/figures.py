@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.evaluate.average_precision import Rates, average_precision, best_rates, rates_at
+from fruitvision.evaluate.matching import THERE, TIGHT, USUAL
 from fruitvision.evaluate.outlines import OutlineFigures, outline_figures
-from fruitvision.evaluate.run import THERE, TIGHT, USUAL, PhotoResult
+from fruitvision.evaluate.run import PhotoResult
 
 Floats = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import cv2
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Image = NDArray[np.uint8]
+# Left, top, right, bottom; edges of pixels in centre coordinates.
+Area = tuple[float, float, float, float]
 
 # Grey of missing areas, and how far JPEG may move it. 114 is what training of general-purpose
 # detectors pads with (common practice).
@@ -39,26 +41,50 @@ def missing_tiles(image: Mapping[str, Any]) -> Floats:
     sides = (int(image["width"]), int(image["height"]))
     if any((side - TILE_PX) % TILE_STEP_PX or side < TILE_PX for side in sides):
         return np.zeros((0, 4))
-    # Overlaps are cells of their own: 0, 512, 640, 1024, 1152 ...
-    edges = [_edges(side) for side in sides]
-    present = {(int(column), int(row)) for column, row in image["tiles_present"]}
-    cells = [
-        (left, top, right, bottom)
-        for left, right in zip(edges[0], edges[0][1:], strict=False)
-        for top, bottom in zip(edges[1], edges[1][1:], strict=False)
-        if not any(_covers(tile, left, top) for tile in present)
-    ]
-    return np.array(cells, dtype=np.float64).reshape(-1, 4)
+    tiles = [(int(column), int(row)) for column, row in image["tiles_present"]]
+    return np.array(missing_areas(tiles, *sides)).reshape(-1, 4) + 0.5
 
 
-def _edges(side: int) -> list[int]:
-    starts = range(0, side - TILE_PX + 1, TILE_STEP_PX)
-    return sorted({edge for start in starts for edge in (start, start + TILE_PX)})
+def missing_areas(
+    tiles: Iterable[tuple[int, int]], width_px: int, height_px: int
+) -> tuple[Area, ...]:
+    """Rectangles that no tile covers, without overlap.
+
+    Parameters
+    ----------
+    tiles : (column, row) of each tile that was published.
+
+    Returns
+    -------
+    tuple of (left, top, right, bottom)
+        Px of the photo at full size: columns 0 to 9 reach from -0.5 to 9.5.
+    """
+    corners = [(column * TILE_STEP_PX, row * TILE_STEP_PX) for column, row in tiles]
+    x = _breaks((left for left, _ in corners), width_px)
+    y = _breaks((top for _, top in corners), height_px)
+    open_cells = np.ones((len(y) - 1, len(x) - 1), dtype=np.bool_)
+    for left, top in corners:
+        rows = (y[:-1] >= top) & (y[:-1] < top + TILE_PX)
+        columns = (x[:-1] >= left) & (x[:-1] < left + TILE_PX)
+        open_cells[np.ix_(rows, columns)] = False
+    return tuple(
+        (float(x[first]) - 0.5, float(y[row]) - 0.5, float(x[end]) - 0.5, float(y[row + 1]) - 0.5)
+        for row in range(len(y) - 1)
+        for first, end in _runs(open_cells[row])
+    )
 
 
-def _covers(tile: tuple[int, int], left: int, top: int) -> bool:
-    x, y = tile[0] * TILE_STEP_PX, tile[1] * TILE_STEP_PX
-    return x <= left < x + TILE_PX and y <= top < y + TILE_PX
+def _breaks(starts: Iterable[int], size_px: int) -> NDArray[np.int64]:
+    edges = {0, size_px}
+    for start in starts:
+        edges |= {min(start, size_px), min(start + TILE_PX, size_px)}
+    return np.array(sorted(edges), dtype=np.int64)
+
+
+def _runs(cells: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and end of each run of True."""
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], cells, [False]])))
+    return [(int(first), int(end)) for first, end in steps.reshape(-1, 2)]
 
 
 def grey_areas(image: Image) -> Flags:

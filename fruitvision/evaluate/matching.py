@@ -11,6 +11,11 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 NOTHING = -1
 
+# Overlaps at which matches are made: COCO's 0.5 and 0.75, and 0.2 for "it is there", where boxes
+# of people are loose or the fruit is mostly hidden.
+THERE, USUAL, TIGHT = 0.2, 0.5, 0.75
+OVERLAPS = (THERE, USUAL, TIGHT)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Matches:

@@ -15,8 +15,8 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
 from fruitvision.evaluate.figures import worst_first
-from fruitvision.evaluate.matching import NOTHING
-from fruitvision.evaluate.run import USUAL, PhotoResult, photo_path
+from fruitvision.evaluate.matching import NOTHING, USUAL
+from fruitvision.evaluate.run import PhotoResult, photo_path
 from fruitvision.photo import read_photo
 from fruitvision.whole_file import write_whole
 

@@ -18,9 +18,9 @@ from fruitvision.evaluate.figures import (
     figures_of,
     worst_first,
 )
-from fruitvision.evaluate.matching import NOTHING
+from fruitvision.evaluate.matching import NOTHING, USUAL
 from fruitvision.evaluate.outlines import OutlineFigures
-from fruitvision.evaluate.run import USUAL, LeftOut, PhotoResult
+from fruitvision.evaluate.run import LeftOut, PhotoResult
 
 # What a reader has to know to read the figures.
 NOTES = (

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fruitvision.domain import Photo
 from fruitvision.errors import FruitVisionError, PhotoUnreadable, ScaleRefused
 from fruitvision.evaluate.gaps import in_gaps
-from fruitvision.evaluate.matching import Matches, match, overlaps_of
+from fruitvision.evaluate.matching import OVERLAPS, Matches, match, overlaps_of
 from fruitvision.evaluate.outlines import OutlineResult, outline_result
 from fruitvision.evaluate.truth import TruthPhoto
 from fruitvision.fruit.detector import Detections, Detector, Image
@@ -25,11 +25,6 @@ from fruitvision.settings import Settings
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Progress = Callable[[int, int], None]
-
-# Overlaps at which matches are made: COCO's 0.5 and 0.75, and 0.2 for "it is there", where boxes
-# of people are loose or the fruit is mostly hidden.
-THERE, USUAL, TIGHT = 0.2, 0.5, 0.75
-OVERLAPS = (THERE, USUAL, TIGHT)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,13 +25,18 @@ def mask_of(segmentation: Mapping[str, Any]) -> NDArray[np.bool_]:
         If it is not written as cocodataset.org/#format-data says.
     """
     height, width = (int(side) for side in segmentation["size"])
-    counts = segmentation["counts"]
-    runs = np.array(_runs(counts) if isinstance(counts, str) else counts, dtype=np.int64)
+    runs = lengths_of(segmentation)
     if (runs < 0).any() or runs.sum() != height * width:
         raise ValueError("run lengths do not add up to the picture")
     values = np.arange(len(runs)) % 2 == 1
     # Columns first, from the top left.
     return np.repeat(values, runs).reshape(width, height).T
+
+
+def lengths_of(segmentation: Mapping[str, Any]) -> NDArray[np.int64]:
+    """(N,) lengths of runs of 0, 1, 0, 1 ... down the columns, from text or list; not checked."""
+    counts = segmentation["counts"]
+    return np.array(_runs(counts) if isinstance(counts, str) else counts, dtype=np.int64)
 
 
 def _runs(text: str) -> Sequence[int]:

@@ -26,11 +26,11 @@ from fruitvision.fruit.detector import Image
 
 # Most pixels of one tile: the network then needs about 0.3 GB. Our choice.
 MOST_TILE_PIXELS = 1344 * 1344
-# Wanted overlap of tiles. Tiles start at multiples of 32 px, so that 160 px are left at least: 3.6
-# widths of the usual fruit (44 px). Half of it lies around the centre of a fruit on a seam.
+# Wanted overlap of tiles. Tiles start at multiples of 32 px, so that 160 px are left at least: 3
+# widths of the usual fruit (52 px). Half of it lies around the centre of a fruit on a seam.
 OVERLAP_PX = 192
 # A tile also takes fruit centred this far beyond its core: two tiles see the same fruit a little
-# apart, and neither may leave it to the other. Our choice: a fifth of the usual fruit.
+# apart, and neither may leave it to the other. Our choice: a sixth of the usual fruit.
 MARGIN_PX = 8
 # Grey around pictures, as in training (`fruitvision.train.crops`).
 GREY = 114

@@ -14,14 +14,16 @@ from numpy.typing import NDArray
 from torch.nn import functional
 
 from fruitvision.evaluate.average_precision import average_precision, best_rates
-from fruitvision.evaluate.matching import match, overlaps_of
+from fruitvision.evaluate.matching import THERE, TIGHT, USUAL, match, overlaps_of
 from fruitvision.fruit.cells import MULTIPLE_PX, Peaks, decode, drop_duplicates
+from fruitvision.fruit.tiles import LEAST_SCORE
 from fruitvision.train.album import Held
+from fruitvision.train.crops import GREY
 from fruitvision.train.network import FruitNetwork
 
 Floats = NDArray[np.float64]
 
-LEAST_SCORE = 0.02
+# Overlap of two boxes from which they are one fruit. Our choice: 0.45 to 0.7 judge alike.
 MOST_OVERLAP = 0.5
 
 
@@ -59,7 +61,7 @@ def look(network: FruitNetwork, held: Held, fruit_px: float) -> Peaks:
         source, (high, wide), mode="bilinear", antialias=zoom * 2**level < 1
     )
     pad = (-wide % MULTIPLE_PX, -high % MULTIPLE_PX)
-    picture = functional.pad(picture, (0, pad[0], 0, pad[1]), value=114.0)
+    picture = functional.pad(picture, (0, pad[0], 0, pad[1]), value=GREY)
     mixed = picture.device.type == "cuda"
     with torch.autocast("cuda", torch.bfloat16, enabled=mixed):
         cells = network(picture.contiguous(memory_format=torch.channels_last))
@@ -85,19 +87,19 @@ def look(network: FruitNetwork, held: Held, fruit_px: float) -> Peaks:
 def judge(network: FruitNetwork, album: Sequence[Held], fruit_px: float) -> Judgement:
     """Figures over all pictures; the threshold is that of the best F1, counts are taken there."""
     network.eval()
-    scores, right50, right75, right20, wanted, of = [], [], [], [], 0, []
+    scores, right50, right75, right20, wanted, of = [], [], [], [], [], []
     for number, held in enumerate(album):
         found = look(network, held, fruit_px)
         found = found.take(found.scores >= found.behind_scores)
         found = found.take(~_in_grey(found.boxes, held))
         truth = held.boxes.double().cpu().numpy()
+        # `hold` ignores what is hardly seen.
         skipped = (held.ignored | (held.rows != 0) | ~held.hangs).cpu().numpy()
-        if held.has_outlines:
-            skipped |= (held.shares < 0.2).cpu().numpy()
-        overlap = overlaps_of(found.boxes, truth, np.zeros(len(truth), dtype=np.bool_))
+        crowd = np.zeros(len(truth), dtype=np.bool_)
+        overlap = overlaps_of(found.boxes, truth, crowd)
         matches = [
-            match(overlap, found.scores, skipped, np.zeros(len(truth), np.bool_), least_overlap=o)
-            for o in (0.5, 0.75, 0.2)
+            match(overlap, found.scores, skipped, crowd, least_overlap=least)
+            for least in (USUAL, TIGHT, THERE)
         ]
         counted = ~matches[0].ignored
         scores.append(found.scores[counted])
@@ -105,30 +107,20 @@ def judge(network: FruitNetwork, album: Sequence[Held], fruit_px: float) -> Judg
         right75.append(matches[1].right[counted])
         right20.append(matches[2].right[counted])
         of.append(np.full(int(counted.sum()), number))
-        wanted += int((~skipped).sum())
+        wanted.append(int((~skipped).sum()))
     network.train()
     score, right = np.concatenate(scores), np.concatenate(right50)
-    best = best_rates(score, right, wanted)
+    each, of_all = np.array(wanted, dtype=float), sum(wanted)
+    best = best_rates(score, right, of_all)
     threshold = best.threshold or 0.5
-    each = np.array(
-        [int((~(h.ignored | (h.rows != 0) | ~h.hangs)).sum()) for h in album], dtype=float
-    )
-    if any(h.has_outlines for h in album):
-        each = np.array(
-            [
-                int((~(h.ignored | (h.rows != 0) | ~h.hangs) & (h.shares >= 0.2)).sum())
-                for h in album
-            ],
-            dtype=float,
-        )
     got = np.bincount(np.concatenate(of)[score >= threshold], minlength=len(album))
     off = (got - each) / np.maximum(each, 1)
     return Judgement(
         fruit_px=fruit_px,
-        ap50=average_precision(score, right, wanted) or 0.0,
-        ap75=average_precision(score, np.concatenate(right75), wanted) or 0.0,
+        ap50=average_precision(score, right, of_all) or 0.0,
+        ap75=average_precision(score, np.concatenate(right75), of_all) or 0.0,
         f1_50=best.f1 or 0.0,
-        f1_20=best_rates(score, np.concatenate(right20), wanted).f1 or 0.0,
+        f1_20=best_rates(score, np.concatenate(right20), of_all).f1 or 0.0,
         threshold=threshold,
         count_bias=100 * float(got.sum() / each.sum() - 1),
         count_error=100 * float(np.abs(off[each > 0]).mean()),

@@ -32,7 +32,7 @@ Say = Callable[[str], None]
 SLOW_STEPS, TIMED_STEPS = 15, 15
 # The learning rate begins and ends at this share of its highest. Common practice.
 LEAST_RATE_SHARE = 0.01
-# Longest step of the gradient, as a norm. Our choice: seen norms are 1 to 5.
+# Longest gradient, as a norm. Our choice: only a bad batch should meet it; norms were not recorded.
 LONGEST_GRADIENT = 10.0
 # Stands for the number of steps where a few are only timed: the learning rate stays small.
 MOST_STEPS = 10**7

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from PIL import Image as PillowImage
 
 from fruitvision.errors import TrainingError
-from fruitvision.train.grey_areas import Area
+from fruitvision.evaluate.gaps import Area
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]

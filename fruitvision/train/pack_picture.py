@@ -12,6 +12,7 @@ from PIL import Image as PillowImage
 from PIL import ImageOps
 
 from fruitvision.errors import TrainingError
+from fruitvision.evaluate.gaps import Area, missing_areas
 from fruitvision.train.coco_labels import (
     CocoPicture,
     crowd_parts,
@@ -19,7 +20,7 @@ from fruitvision.train.coco_labels import (
     instances_of,
     labels_of,
 )
-from fruitvision.train.grey_areas import Area, check_grey, missing_areas
+from fruitvision.train.grey_areas import check_grey
 from fruitvision.train.pack import (
     MASK_FOLDER,
     PICTURE_FOLDER,

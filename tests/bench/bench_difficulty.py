@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.evaluate.figures import Figures, figures_of
-from fruitvision.evaluate.matching import NOTHING
+from fruitvision.evaluate.matching import NOTHING, USUAL
 from fruitvision.evaluate.outlines import ellipse_overlaps
-from fruitvision.evaluate.run import USUAL, Looking, PhotoResult, photo_path, photo_result
+from fruitvision.evaluate.run import Looking, PhotoResult, photo_path, photo_result
 from fruitvision.evaluate.truth import TruthPhoto, read_truth
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detections, Image, choose_detector
 from fruitvision.fruit.learned import LearnedDetector

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from fruitvision.evaluate.run import USUAL, Looking, evaluate
+from fruitvision.evaluate.matching import USUAL
+from fruitvision.evaluate.run import Looking, evaluate
 from fruitvision.evaluate.truth import read_truth
 from fruitvision.fruit.calibration import Calibration
 from fruitvision.fruit.learned import learned_detector
@@ -48,20 +49,19 @@ def main() -> None:
     results, _ = evaluate(
         plain, photos, options.images, looking=Looking(), on_progress=lambda *_: None
     )
-    scores, right, counts, wanted = [], [], [], []
+    scores, right, wanted = [], [], []
     for result in results:
         matches = result.matches[USUAL]
         kept = ~matches.ignored
         scores.append(result.scores[kept])
         right.append(matches.right[kept])
-        counts.append(result.scores[kept])
         wanted.append(result.truth.wanted)
     every, hits = np.concatenate(scores), np.concatenate(right)
     threshold = np.sort(every)[::-1][sum(wanted)]
     slope, offset = platt(every, hits)
     calibration = Calibration(slope=slope, offset=offset)
     chances = calibration.chance_of(every)
-    found = np.array([(one >= threshold).sum() for one in counts])
+    found = np.array([(one >= threshold).sum() for one in scores])
     marked = np.array(wanted, dtype=float)
     enough = marked >= 10
     errors = (found[enough] - marked[enough]) / marked[enough]
