@@ -4,14 +4,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 
 from fruitvision.domain.doubt import Doubts
 from fruitvision.domain.estimate import MadeWith
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """How a photo maps directions to px: pinhole with the distortion k1, k2, p1, p2, k3 of OpenCV.
+
+    `calibrated` : measured with a printed board, not taken from the photo's tags.
+    """
+
+    focal_px: float
+    middle_x_px: float
+    middle_y_px: float
+    distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    calibrated: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Photo:
-    """One photo, upright. `photo_id` is the sha256 of the file's bytes."""
+    """One photo, upright. `photo_id` is the sha256 of the file's bytes.
+
+    `calibration` : of the phone that took it, where the farm has one that fits this photo.
+    """
 
     photo_id: str
     name: str
@@ -25,14 +43,28 @@ class Photo:
     sharpness: float
     brightness: float
     doubts: Doubts = ()
+    calibration: Camera | None = None
+
+    @property
+    def camera(self) -> Camera | None:
+        """The calibrated camera, or one from the 35 mm equivalent; None if neither is known.
+
+        35 mm equivalent: the diagonal of the picture is 43.27 mm long (CIPA DCG-001).
+        """
+        if self.calibration is not None or self.focal_35mm is None:
+            return self.calibration
+        diagonal_px = float((self.width_px**2 + self.height_px**2) ** 0.5)
+        return Camera(
+            focal_px=self.focal_35mm / 43.2666 * diagonal_px,
+            middle_x_px=(self.width_px - 1) / 2,
+            middle_y_px=(self.height_px - 1) / 2,
+        )
 
     @property
     def focal_px(self) -> float | None:
-        """Focal length in px from the 35 mm equivalent (diagonal 43.27 mm, CIPA DCG-001)."""
-        if self.focal_35mm is None:
-            return None
-        diagonal_px = float((self.width_px**2 + self.height_px**2) ** 0.5)
-        return self.focal_35mm / 43.2666 * diagonal_px
+        """Focal length of `camera`, px."""
+        camera = self.camera
+        return None if camera is None else camera.focal_px
 
 
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
@@ -62,13 +94,42 @@ class Scale:
     doubts: Doubts = ()
 
 
+class DepthGrade(StrEnum):
+    """How the distance of a sized fruit is known, the least known first."""
+
+    ONE_PLANE = "one plane"
+    REFERENCES = "references"
+    TWO_VIEWS = "two views"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ball:
+    """A ball of stated diameter that hangs among the fruit: its outline, and the scale there.
+
+    The outline is an ellipse as in `Fruit`. `found_by` is "colour" or "person".
+    """
+
+    diameter_mm: float
+    centre_x_px: float
+    centre_y_px: float
+    width_px: float
+    height_px: float
+    angle_deg: float
+    mm_per_px: float
+    mm_per_px_error: float
+    found_by: str
+    doubts: Doubts = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fruit:
     """One fruit in one photo: its full outline as an ellipse, hidden parts included.
 
     `width_px` is the long axis of the outline, `angle_deg` its direction, clockwise from +x;
     `height_px` is the axis at right angles. `diameter_px` is the long axis freed of the off-axis
-    stretch. `diameter_mm` is None for a fruit that is counted and not sized.
+    stretch. `diameter_mm` is None for a fruit that is counted and not sized. `distance_mm` is the
+    depth of its centre along the optical axis. `same_as` names the fruit (photo_id and fruit_id) of
+    another photo of this face that it is: it is counted there.
     """
 
     photo_id: str
@@ -85,6 +146,9 @@ class Fruit:
     score: float
     on_this_row: bool
     doubts: Doubts = ()
+    depth_grade: DepthGrade = DepthGrade.ONE_PLANE
+    distance_mm: float | None = None
+    same_as: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +162,7 @@ class MeasuredPhoto:
     doubts: Doubts
     made_with: MadeWith
     remarks: tuple[str, ...] = ()
+    balls: tuple[Ball, ...] = ()
 
     @property
     def fruit_count(self) -> int:
