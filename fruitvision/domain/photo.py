@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from math import sqrt
 
 from fruitvision.domain.doubt import Doubts
 from fruitvision.domain.estimate import MadeWith
@@ -84,22 +85,65 @@ class Reference:
     doubts: Doubts = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
-    """Millimetres per pixel in the plane of the reference, and what it rests on."""
-
-    mm_per_px: float
-    mm_per_px_error: float
-    distance_mm: float | None = None
-    doubts: Doubts = ()
-
-
 class DepthGrade(StrEnum):
     """How the distance of a sized fruit is known, the least known first."""
 
     ONE_PLANE = "one plane"
     REFERENCES = "references"
     TWO_VIEWS = "two views"
+
+
+# Nearest part of a slope, as a share of the anchor's depth: beyond it a slope is not followed. Our
+# choice: no canopy comes four times nearer within one picture.
+_NEAREST_SHARE = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """Millimetres per pixel over the picture, and what they rest on.
+
+    One reference: the same everywhere, in a plane through it. Several: a plane that may lean.
+
+    `mm_per_px`, `mm_per_px_error`, `distance_mm` : at `anchor_px` (x, y).
+    `slope_per_px` : relative change of mm per px at the anchor for a step of one px in x and in y;
+    both 0 where the scale is the same everywhere.
+    `slope_variances` : variance of the first, of the second, and their covariance, per px². The
+    anchor is the weighted middle of the references, where slopes and level err independently.
+    """
+
+    mm_per_px: float
+    mm_per_px_error: float
+    distance_mm: float | None = None
+    doubts: Doubts = ()
+    grade: DepthGrade = DepthGrade.ONE_PLANE
+    anchor_px: tuple[float, float] = (0.0, 0.0)
+    slope_per_px: tuple[float, float] = (0.0, 0.0)
+    slope_variances: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def at(self, x_px: float, y_px: float) -> tuple[float, float]:
+        """Millimetres per pixel at a point of the picture, and their standard error there.
+
+        Notes
+        -----
+        1 / depth of a plane is linear in the picture, so mm per px is the anchor's divided by
+        1 - slope · step. The error has two independent parts, as shares of it: the anchor's, and
+        the slopes' times the step.
+        """
+        x, y = x_px - self.anchor_px[0], y_px - self.anchor_px[1]
+        nearness = 1 - self.slope_per_px[0] * x - self.slope_per_px[1] * y
+        # Nearer than a quarter or farther than four times the anchor: no canopy, see above.
+        nearness = min(max(nearness, _NEAREST_SHARE), 1 / _NEAREST_SHARE)
+        across, down, both = self.slope_variances
+        slopes = max(across * x**2 + down * y**2 + 2 * both * x * y, 0.0) / nearness**2
+        level = (self.mm_per_px_error / self.mm_per_px) ** 2
+        here = self.mm_per_px / nearness
+        return here, here * sqrt(level + slopes)
+
+    def distance_at(self, x_px: float, y_px: float) -> float | None:
+        """Depth there, mm, along the optical axis; None where the lens is not known."""
+        if self.distance_mm is None:
+            return None
+        return self.distance_mm * self.at(x_px, y_px)[0] / self.mm_per_px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
