@@ -8,18 +8,15 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, detector_names
+
 bench_cli = typer.Typer(
-    help="How far to trust the numbers, measured on invented seasons. "
+    help="How far to trust the numbers, measured on invented seasons and photos. "
     "Example: fruitvision bench coverage --seasons 200",
     no_args_is_help=True,
 )
 # The table in DEVELOPERS.md begins with this season; those before it were looked at.
 FIRST_SEED = 1000
-
-
-@bench_cli.callback()
-def _group() -> None:
-    """Keep `coverage` a command of its own, though it is the only one yet."""
 
 
 @bench_cli.command()
@@ -65,3 +62,62 @@ def coverage(
     if json_file is not None:
         write_coverage_json(rows, json_file, seasons=seasons, seed=seed)
         typer.echo(f"Written: {json_file}")
+
+
+@bench_cli.command()
+def sizing(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(help="Photos with truth; tests/orchards of a checkout if left out."),
+    ] = None,
+    detector: Annotated[
+        str, typer.Option("--detector", help=f"One of: {', '.join(detector_names())}.")
+    ] = DEFAULT_DETECTOR,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Also write figures and finds into this file.")
+    ] = None,
+    keep: Annotated[
+        Path | None,
+        typer.Option("--keep", help="Keep what the detector finds here, for the next run."),
+    ] = None,
+    settings_file: Annotated[
+        Path | None, typer.Option("--settings", help="TOML file with other settings.")
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", help="Processes side by side.")] = 1,
+) -> int:
+    """How well fruit are sized: errors in mm, and whether the stated errors are true.
+
+    The folder, or each folder in it, holds photos and the truth about them as
+    `fruitvision simulate block` writes them. Example: fruitvision bench sizing --json sizing.json
+    """
+    from fruitvision.console import given_settings, progress_line, say
+    from fruitvision.evaluate.sizing import SizedPhoto
+    from fruitvision.evaluate.sizing_report import document, report_lines
+    from fruitvision.simulate.sizing import (
+        SizingWork,
+        benchmark_folder,
+        size_block,
+        sizing_folders,
+    )
+    from fruitvision.whole_file import write_whole
+
+    work = SizingWork(
+        detector=detector,
+        settings=given_settings(settings_file, mm_per_px=None, ruler_mm=None),
+        keep=keep,
+        workers=workers,
+    )
+    blocks: dict[str, list[SizedPhoto]] = {}
+    left_out = 0
+    for block in sizing_folders(folder or benchmark_folder()):
+        with progress_line(f"{block.name}: photo") as progress:
+            blocks[block.name], refused = size_block(block, work, on_progress=progress)
+        for one in refused:
+            typer.echo(str(one), err=True)
+        left_out += len(refused)
+    say(report_lines(blocks))
+    if json_file is not None:
+        about = {"detector": detector, "photos": sum(len(found) for found in blocks.values())}
+        write_whole(json_file, document(blocks, about).encode())
+        typer.echo(f"Written: {json_file}")
+    return 1 if left_out else 0

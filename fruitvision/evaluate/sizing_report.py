@@ -1,0 +1,133 @@
+"""Figures of sizing as tables to read and as a document to keep."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+
+from fruitvision.evaluate.sizing import SizedPhoto
+from fruitvision.evaluate.sizing_figures import (
+    BlockFigures,
+    SizingFigures,
+    block_figures,
+    by_band,
+    by_grade,
+    figures_of,
+    this_row,
+)
+
+NOTES = (
+    "Of this row's fruit of which a fifth or more is seen, those that were found. Errors in mm: "
+    "mean absolute, mean, root mean square; z is the error over its stated error: its mean should "
+    "be 0, its sd 1.",
+    "Block: mean of the sized fruit against the same fruit, and against all fruit of this row in "
+    "the photos, hidden ones too. Classes of 5 mm, as sized, against the same fruit: largest gap "
+    "of a share, total variation.",
+)
+_HEADS = ("", "found", "sized", "share", "MAE", "bias", "RMSE", "z mean", "z sd", "stated")
+_BLOCK_HEADS = (
+    *("block", "photos", "seen", "found", "sized", "MAE", "bias", "against all", "z sd"),
+    *("class gap", "TV", "of other rows", "no fruit", "s per photo"),
+)
+
+
+def report_lines(blocks: Mapping[str, Sequence[SizedPhoto]]) -> list[str]:
+    """Tables by grade and visible share, and by block."""
+    photos = [photo for found in blocks.values() for photo in found]
+    lines: list[str] = []
+    for grade, fruit in by_grade(this_row(photos)).items():
+        rows = [figures_of("all", fruit), *by_band(fruit, lambda one: one.true_share)]
+        stated = by_band(fruit, lambda one: one.stated_share)
+        lines += [f"{grade}, by true visible share"]
+        lines += _aligned([_HEADS, *(_cells(one) for one in rows)])
+        lines += ["", f"{grade}, by the visible share that the detector states"]
+        lines += [*_aligned([_HEADS, *(_cells(one) for one in stated)]), ""]
+    figures = [block_figures(name, found) for name, found in blocks.items()]
+    lines += _aligned([_BLOCK_HEADS, *(_block_cells(one) for one in figures)])
+    return [*lines, "", *NOTES]
+
+
+def document(blocks: Mapping[str, Sequence[SizedPhoto]], about: Mapping[str, object]) -> str:
+    """All figures, and every find with its truth, as JSON text."""
+    photos = [photo for found in blocks.values() for photo in found]
+    content = {
+        "about": dict(about),
+        "notes": list(NOTES),
+        "grades": {
+            grade.value: {
+                "all": asdict(figures_of("all", fruit)),
+                "by_true_share": [asdict(one) for one in by_band(fruit, lambda f: f.true_share)],
+                "by_stated_share": [
+                    asdict(one) for one in by_band(fruit, lambda f: f.stated_share)
+                ],
+            }
+            for grade, fruit in by_grade(this_row(photos)).items()
+        },
+        "blocks": [asdict(block_figures(name, found)) for name, found in blocks.items()],
+        "photos": {
+            name: [
+                {"name": photo.name, "fruit": [asdict(one) for one in photo.fruit]}
+                for photo in found
+            ]
+            for name, found in blocks.items()
+        },
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def _cells(one: SizingFigures) -> tuple[str, ...]:
+    return (
+        one.name,
+        f"{one.matched:,}",
+        f"{one.sized:,}",
+        _percent(one.sized_share),
+        _number(one.mae_mm),
+        _signed(one.bias_mm),
+        _number(one.rmse_mm),
+        _signed(one.z_mean),
+        _number(one.z_sd),
+        _number(one.stated_mm),
+    )
+
+
+def _block_cells(one: BlockFigures) -> tuple[str, ...]:
+    return (
+        one.name,
+        f"{one.photos}",
+        f"{one.seen:,}",
+        f"{one.found:,}",
+        f"{one.figures.sized:,}",
+        _number(one.figures.mae_mm),
+        _signed(one.bias_mm),
+        _signed(one.against_all_mm),
+        _number(one.figures.z_sd),
+        _percent(one.classes.largest_gap if one.classes else None),
+        _number(one.classes.total_variation if one.classes else None),
+        f"{one.other_rows}",
+        f"{one.no_fruit}",
+        f"{one.seconds_per_photo:.1f}",
+    )
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(len(row[index]) for row in rows) for index in range(len(rows[0]))]
+    return [
+        "  ".join(
+            [row[0].ljust(widths[0])]
+            + [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _percent(value: float | None) -> str:
+    return "–" if value is None else f"{value * 100:.0f} %"
+
+
+def _number(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _signed(value: float | None) -> str:
+    return "–" if value is None else f"{value:+.2f}"
