@@ -30,6 +30,7 @@ from fruitvision.domain import (
     CaliperReading,
     Forecast,
     HandCount,
+    LensCalibration,
     MadeWith,
     MeasuredPhoto,
     PickPlan,
@@ -91,6 +92,8 @@ class Store(Protocol):
     def culls(self) -> tuple[VarietyCull, ...]: ...
     def save_grades(self, grades: Iterable[VarietyGrade]) -> None: ...
     def grades(self) -> tuple[VarietyGrade, ...]: ...
+    def save_lens(self, lens: LensCalibration) -> None: ...
+    def lenses(self) -> tuple[LensCalibration, ...]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
     def forecasts(self) -> tuple[Forecast, ...]: ...
 
@@ -281,6 +284,16 @@ class FarmStore:
     def tree_photos(self, block_id: str | None = None) -> tuple[TreePhoto, ...]:
         """Photos by tree and face."""
         return tuple(map(rows.tree_photo, self._of_block(tables.tree_photo, block_id)))
+
+    # ------------------------------------------------------------ lenses
+
+    def save_lens(self, lens: LensCalibration) -> None:
+        """Add a phone's calibration, or replace the one of the same phone, lens and size."""
+        self._upsert(tables.lens_calibration, [rows.lens_row(lens)])
+
+    def lenses(self) -> tuple[LensCalibration, ...]:
+        """All calibrations, by name."""
+        return tuple(map(rows.lens, self._all_of(tables.lens_calibration)))
 
     # ------------------------------------------------------------ hand work
 

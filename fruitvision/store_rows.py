@@ -13,10 +13,12 @@ from fruitvision import store_tables as tables
 from fruitvision.domain import (
     Block,
     CaliperReading,
+    DepthGrade,
     Doubt,
     Forecast,
     Fruit,
     HandCount,
+    LensCalibration,
     MeasuredPhoto,
     Photo,
     PickPlan,
@@ -146,9 +148,9 @@ def _with_tree(row: FoundRow) -> NewRow:
 
 
 def photo_row(photo: Photo) -> NewRow:
-    """A photo; the time in UTC beside its offset."""
+    """A photo; the time in UTC beside its offset. Its calibration stands in `measurement_row`."""
     row = plain_row(photo)
-    del row["taken_at"]
+    del row["taken_at"], row["calibration"]
     offset = photo.taken_at.utcoffset() if photo.taken_at else None
     moment = photo.taken_at
     if moment is not None and offset is not None:
@@ -179,6 +181,8 @@ def measurement_row(measured: MeasuredPhoto) -> NewRow:
         "scale": to_plain(measured.scale),
         "doubts": to_plain(measured.doubts),
         "remarks": to_plain(measured.remarks),
+        "calibration": to_plain(measured.photo.calibration),
+        "balls": to_plain(measured.balls),
     }
 
 
@@ -217,12 +221,13 @@ def measured_photos(connection: Connection, numbers: Sequence[int]) -> tuple[Mea
 
 def _measured_photo(row: FoundRow, photo: Photo, fruit: Sequence[FoundRow]) -> MeasuredPhoto:
     plain = {
-        "photo": to_plain(photo),
+        "photo": {**to_plain(photo), "calibration": row["calibration"]},
         "references": row["markers"],
         "scale": row["scale"],
         "fruit": [],
         "doubts": row["doubts"],
         "remarks": row["remarks"],
+        "balls": row["balls"],
         "made_with": {name: row[name] for name in ("version", "detector", "settings_sha256")},
     }
     return replace(
@@ -235,7 +240,28 @@ def _fruit(row: FoundRow, photo_id: str) -> Fruit:
     fields = dict(row)
     del fields["measurement"], fields["number"]
     doubts = tuple(map(Doubt, fields.pop("doubts")))
-    return Fruit(photo_id=photo_id, doubts=doubts, **fields)
+    grade = DepthGrade(fields.pop("depth_grade"))
+    twin = fields.pop("same_as")
+    return Fruit(
+        photo_id=photo_id,
+        doubts=doubts,
+        depth_grade=grade,
+        same_as=(twin[0], twin[1]) if twin else None,
+        **fields,
+    )
+
+
+# ---------------------------------------------------------------- lenses
+
+
+def lens_row(lens: LensCalibration) -> NewRow:
+    """A calibration as one document, under its name."""
+    return {"name": lens.name, "document": to_json(lens)}
+
+
+def lens(row: FoundRow) -> LensCalibration:
+    """The calibration in a row."""
+    return from_json(LensCalibration, row["document"])
 
 
 # ---------------------------------------------------------------- forecasts

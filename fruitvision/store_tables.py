@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0004"
+SCHEMA = "fruitvision_0005"
 
 metadata = MetaData()
 
@@ -147,6 +147,14 @@ tree_photo = Table(
     Column("vigour", Float),
 )
 
+# A calibration is one document: nobody changes a part of it.
+lens_calibration = Table(
+    "lens_calibration",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("document", Text, nullable=False),
+)
+
 photo = Table(
     "photo",
     metadata,
@@ -163,6 +171,9 @@ photo = Table(
     Column("sharpness", Float, nullable=False),
     Column("brightness", Float, nullable=False),
     Column("doubts", JSON, nullable=False),
+    Column("focal_mm", Float),
+    Column("zoom", Float, nullable=False, server_default="1"),
+    Column("turned_deg", Integer),
 )
 
 # `number` grows with every save: the highest of a photo is its latest result.
@@ -178,6 +189,9 @@ measurement = Table(
     Column("scale", JSON(none_as_null=True)),
     Column("doubts", JSON, nullable=False),
     Column("remarks", JSON, nullable=False),
+    # Of the photo, but it may change from one measurement to the next.
+    Column("calibration", JSON(none_as_null=True)),
+    Column("balls", JSON, nullable=False, server_default="[]"),
     UniqueConstraint("photo_id", "version", "detector", "settings_sha256"),
     sqlite_autoincrement=True,
 )
@@ -205,6 +219,9 @@ fruit = Table(
     Column("score", Float, nullable=False),
     Column("on_this_row", Boolean, nullable=False),
     Column("doubts", JSON, nullable=False),
+    Column("depth_grade", String, nullable=False, server_default="one plane"),
+    Column("distance_mm", Float),
+    Column("same_as", JSON(none_as_null=True)),
 )
 
 # A published forecast is one document: nobody changes a part of it.

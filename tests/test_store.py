@@ -21,11 +21,15 @@ from sqlalchemy import create_engine
 
 from fruitvision import store_tables
 from fruitvision.domain import (
+    Ball,
     CaliperReading,
+    Camera,
+    DepthGrade,
     Doubt,
     Forecast,
     Fruit,
     HandCount,
+    LensCalibration,
     MeasuredPhoto,
     Photo,
     Pick,
@@ -230,6 +234,72 @@ def test_any_photo_comes_back_exactly(farm: FarmStore, photo: Photo) -> None:
     found = farm.measured_photo(photo.photo_id, MADE_WITH)
     assert found == measured
     assert (found.photo.taken_at is None) == (photo.taken_at is None)
+
+
+def test_lens_balls_and_depth_come_back_with_their_own_measurement(farm: FarmStore) -> None:
+    plain = measured_photo()
+    bent = Camera(
+        focal_px=3000.5,
+        middle_x_px=1999.5,
+        middle_y_px=1510.25,
+        distortion=(0.1, -0.2, 0.001, -0.002, 0.3),
+        calibrated=True,
+    )
+    ball = Ball(
+        diameter_mm=70.0,
+        centre_x_px=400.0,
+        centre_y_px=300.5,
+        width_px=41.0,
+        height_px=40.0,
+        angle_deg=15.0,
+        mm_per_px=1.72,
+        mm_per_px_error=0.02,
+        found_by="colour",
+    )
+    twin = replace(
+        plain.fruit[0],
+        depth_grade=DepthGrade.TWO_VIEWS,
+        distance_mm=2210.5,
+        same_as=(sha256("IMG_2.jpg"), "f004"),
+    )
+    tagged = replace(plain.photo, focal_mm=5.43, zoom=2.0, turned_deg=270)
+    rich = replace(
+        plain,
+        photo=replace(tagged, calibration=bent),
+        fruit=(twin, *plain.fruit[1:]),
+        balls=(ball,),
+        made_with=OTHER_SETTINGS,
+    )
+    farm.save_measured_photo(replace(plain, photo=tagged))
+    farm.save_measured_photo(rich)
+    assert farm.measured_photo(rich.photo.photo_id, OTHER_SETTINGS) == rich
+    before = farm.measured_photo(plain.photo.photo_id, MADE_WITH)
+    assert before is not None
+    assert before.photo.calibration is None
+
+
+def test_a_lens_takes_the_place_of_the_same_phone_lens_and_size(farm: FarmStore) -> None:
+    lens = LensCalibration(
+        phone="Orchard Phone One",
+        focal_35mm=26.0,
+        focal_mm=5.4,
+        width_px=4000,
+        height_px=3000,
+        camera=Camera(focal_px=3004.6, middle_x_px=1999.5, middle_y_px=1499.5, calibrated=True),
+        focal_error_px=3.1,
+        reprojection_px=0.31,
+        distance_mm=420.0,
+        square_mm=25.0,
+        photos=12,
+        corners=540,
+        made_on=DAY,
+        remarks=("No corner of the board lay top left.",),
+    )
+    wide = replace(lens, focal_35mm=13.0, focal_mm=None)
+    again = replace(lens, photos=14, made_on=DAY + timedelta(days=1))
+    for one in (lens, wide, again):
+        farm.save_lens(one)
+    assert farm.lenses() == (wide, again)
 
 
 def test_a_photo_without_marker_and_without_fruit_comes_back(farm: FarmStore) -> None:
@@ -614,10 +684,17 @@ def _back_to_first_version(database: Path) -> None:
             "weighed_fruit",
             "variety_cull",
             "variety_grade",
+            "lens_calibration",
         ):
             connection.execute(f"DROP TABLE {table}")
         for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
             connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
-        for column in ("trees", "vigour"):
-            connection.execute(f"ALTER TABLE tree_photo DROP COLUMN {column}")
+        for table, columns in (
+            ("tree_photo", ("trees", "vigour")),
+            ("photo", ("focal_mm", "zoom", "turned_deg")),
+            ("measurement", ("calibration", "balls")),
+            ("fruit", ("depth_grade", "distance_mm", "same_as")),
+        ):
+            for column in columns:
+                connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
         connection.execute("UPDATE alembic_version SET version_num = 'fruitvision_0001'")

@@ -67,6 +67,7 @@ from fruitvision.domain.forecast import (
     UseQuantiles,
     WeekForecast,
 )
+from fruitvision.domain.lens import LensCalibration
 from fruitvision.domain.photo import (
     Ball,
     Camera,
@@ -105,6 +106,7 @@ __all__ = [
     "GrowthRate",
     "HandCount",
     "HiddenFruitFactor",
+    "LensCalibration",
     "Losses",
     "MadeWith",
     "MeasuredPhoto",

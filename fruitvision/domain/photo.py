@@ -30,6 +30,9 @@ class Photo:
     """One photo, upright. `photo_id` is the sha256 of the file's bytes.
 
     `calibration` : of the phone that took it, where the farm has one that fits this photo.
+    `focal_35mm` : of the picture as it is, digital zoom included. `focal_mm` : of the lens itself.
+    `zoom` : digital, 1 where there is none. `turned_deg` : how far the picture was turned clockwise
+    to stand upright, 0, 90, 180 or 270; None where nothing says it.
     """
 
     photo_id: str
@@ -45,6 +48,9 @@ class Photo:
     brightness: float
     doubts: Doubts = ()
     calibration: Camera | None = None
+    focal_mm: float | None = None
+    zoom: float = 1.0
+    turned_deg: int | None = None
 
     @property
     def camera(self) -> Camera | None:
