@@ -62,8 +62,8 @@ def read_photo(path: Path) -> tuple[Image, Photo]:
     image : (H, W, 3) uint8, RGB
         16 bits are brought to 8, transparency is dropped, colour profiles are not applied.
     photo : Photo
-        With BLURRED, TOO_DARK, TOO_BRIGHT and NO_DATE among its doubts. `taken_at` carries the
-        time zone only if the photo does.
+        With BLURRED, TOO_DARK, TOO_BRIGHT, NO_DATE and those of `lens_tags` among its doubts.
+        `taken_at` carries the time zone only if the photo does.
 
     Raises
     ------
@@ -83,11 +83,15 @@ def read_photo(path: Path) -> tuple[Image, Photo]:
         taken_at=tags.taken_at,
         latitude_deg=tags.latitude_deg,
         longitude_deg=tags.longitude_deg,
-        lens=tags.lens,
-        focal_35mm=tags.focal_35mm,
+        phone=tags.lens.phone,
+        lens=tags.lens.lens,
+        focal_35mm=tags.lens.focal_35mm,
+        focal_mm=tags.lens.focal_mm,
+        zoom=tags.lens.zoom,
+        turned_deg=tags.lens.turned_deg,
         sharpness=sharpness,
         brightness=brightness,
-        doubts=_doubts(sharpness, brightness, tags.taken_at),
+        doubts=_doubts(sharpness, brightness, tags.taken_at) + tags.lens.doubts,
     )
     return image, photo
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
-from math import isfinite
 from typing import Any
 
 from PIL import ExifTags
 from PIL import Image as PillowImage
+
+from fruitvision.lens_tags import TAG, LensTags, lens_tags, text_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,8 +20,7 @@ class PhotoTags:
     taken_at: datetime | None = None
     latitude_deg: float | None = None
     longitude_deg: float | None = None
-    lens: str = ""
-    focal_35mm: float | None = None
+    lens: LensTags = field(default_factory=LensTags)
 
 
 def tags_of(opened: PillowImage.Image) -> PhotoTags:
@@ -38,8 +38,13 @@ def tags_of(opened: PillowImage.Image) -> PhotoTags:
         taken_at=_taken_at(more),
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
-        lens=_lens(main, more),
-        focal_35mm=None if _is_cropped(more, opened.size) else _focal_35mm(more),
+        lens=lens_tags(
+            main,
+            more,
+            size_px=opened.size,
+            # A HEIC arrives turned, its tag cleared and kept here.
+            orientation=opened.info.get("original_orientation", main.get(TAG.Orientation)),
+        ),
     )
 
 
@@ -49,9 +54,9 @@ def _taken_at(more: Mapping[int, Any]) -> datetime | None:
         (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
         (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
     ):
-        day, _, time = _text(more.get(date_tag)).partition(" ")
+        day, _, time = text_of(more.get(date_tag)).partition(" ")
         moment = f"{day.replace(':', '-')}T{time}"
-        for offset in (_text(more.get(offset_tag)), ""):
+        for offset in (text_of(more.get(offset_tag)), ""):
             try:
                 return datetime.fromisoformat(moment + offset)
             except ValueError:
@@ -77,47 +82,4 @@ def _degrees(parts: Any, side: Any, negative: str, limit: float) -> float | None
     value = degrees + minutes / 60 + seconds / 3600
     if not 0 <= value <= limit:
         return None
-    return -value if _text(side).upper() == negative else value
-
-
-def _lens(main: Mapping[int, Any], more: Mapping[int, Any]) -> str:
-    """Make, model and lens in one line, nothing twice."""
-    words = ""
-    for part in (
-        _text(more.get(ExifTags.Base.LensModel)),
-        _text(main.get(ExifTags.Base.Model)),
-        _text(main.get(ExifTags.Base.Make)),
-    ):
-        if part and not words.lower().startswith(part.lower()):
-            words = f"{part} {words}".strip()
-    return words
-
-
-def _focal_35mm(more: Mapping[int, Any]) -> float | None:
-    try:
-        focal = float(more.get(ExifTags.Base.FocalLengthIn35mmFilm, 0))
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    # 0 means unknown (EXIF 2.32). Beyond 5 to 1,000 mm it is a slip.
-    return focal if 5 <= focal <= 1000 else None
-
-
-def _is_cropped(more: Mapping[int, Any], size_px: tuple[int, int]) -> bool:
-    """Whether the picture lost the shape that the camera gave it: then its focal length is off."""
-    try:
-        sides = [
-            float(more[tag])
-            for tag in (ExifTags.Base.ExifImageWidth, ExifTags.Base.ExifImageHeight)
-        ]
-    except (KeyError, TypeError, ValueError, ZeroDivisionError):
-        return False
-    if not min(sides) > 0:
-        return False
-    shape, shape_taken = max(size_px) / min(size_px), max(sides) / min(sides)
-    return not isfinite(shape_taken) or abs(shape / shape_taken - 1) > 0.01
-
-
-def _text(value: Any) -> str:
-    if isinstance(value, bytes):
-        value = value.decode("ascii", errors="replace")
-    return value.replace("\0", "").strip() if isinstance(value, str) else ""
+    return -value if text_of(side).upper() == negative else value

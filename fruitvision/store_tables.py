@@ -171,6 +171,7 @@ photo = Table(
     Column("sharpness", Float, nullable=False),
     Column("brightness", Float, nullable=False),
     Column("doubts", JSON, nullable=False),
+    Column("phone", String, nullable=False, server_default=""),
     Column("focal_mm", Float),
     Column("zoom", Float, nullable=False, server_default="1"),
     Column("turned_deg", Integer),

@@ -157,6 +157,16 @@ def test_a_heic_arrives_upright_and_is_not_turned_again(tmp_path: Path, orientat
     assert photo.taken_at == datetime.fromisoformat("2026-08-11T10:20:30+02:00")
 
 
+@pytest.mark.parametrize(("orientation", "turned"), [(6, 90), (8, 270)])
+def test_a_heic_says_how_it_was_turned_as_a_jpeg_does(
+    tmp_path: Path, orientation: int, turned: int
+) -> None:
+    path = tmp_path / "photo.heic"
+    path.write_bytes(base64.b85decode(HEIC[orientation]))
+    jpeg = save(tmp_path / "photo.jpg", STORED[orientation](UPRIGHT), orientation=orientation)
+    assert read_photo(path)[1].turned_deg == read_photo(jpeg)[1].turned_deg == turned
+
+
 def test_an_orientation_that_does_not_exist_turns_nothing(tmp_path: Path) -> None:
     image, _ = read_photo(save(tmp_path / "photo.png", UPRIGHT, orientation=9))
     assert_upright(image, tolerance=0)

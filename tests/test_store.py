@@ -262,7 +262,7 @@ def test_lens_balls_and_depth_come_back_with_their_own_measurement(farm: FarmSto
         distance_mm=2210.5,
         same_as=(sha256("IMG_2.jpg"), "f004"),
     )
-    tagged = replace(plain.photo, focal_mm=5.43, zoom=2.0, turned_deg=270)
+    tagged = replace(plain.photo, phone="Larkhill Nine", focal_mm=5.43, zoom=2.0, turned_deg=270)
     rich = replace(
         plain,
         photo=replace(tagged, calibration=bent),
@@ -281,6 +281,7 @@ def test_lens_balls_and_depth_come_back_with_their_own_measurement(farm: FarmSto
 def test_a_lens_takes_the_place_of_the_same_phone_lens_and_size(farm: FarmStore) -> None:
     lens = LensCalibration(
         phone="Orchard Phone One",
+        lens="Orchard Phone One",
         focal_35mm=26.0,
         focal_mm=5.4,
         width_px=4000,
@@ -393,7 +394,7 @@ def test_a_forecast_of_a_newer_version_or_a_damaged_one_is_refused(farm: FarmSto
     change(farm, "UPDATE forecast SET document = '{}'")
     with pytest.raises(StoreError, match="Forecast a is damaged"):
         farm.forecasts()
-    change(farm, "UPDATE forecast SET schema_version = 4")
+    change(farm, "UPDATE forecast SET schema_version = 5")
     with pytest.raises(StoreError, match="Forecast a is of a newer fruitvision"):
         farm.forecasts()
 
@@ -691,7 +692,7 @@ def _back_to_first_version(database: Path) -> None:
             connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
         for table, columns in (
             ("tree_photo", ("trees", "vigour")),
-            ("photo", ("focal_mm", "zoom", "turned_deg")),
+            ("photo", ("phone", "focal_mm", "zoom", "turned_deg")),
             ("measurement", ("calibration", "balls")),
             ("fruit", ("depth_grade", "distance_mm", "same_as")),
         ):

@@ -13,6 +13,8 @@ class Doubt(StrEnum):
     TOO_DARK = "too_dark"
     TOO_BRIGHT = "too_bright"
     NO_DATE = "no_date"
+    PHOTO_CROPPED = "photo_cropped"
+    PHOTO_RESIZED = "photo_resized"
     NO_TREE = "no_tree"
     # reference and scale
     NO_MARKER = "no_marker"
@@ -22,6 +24,9 @@ class Doubt(StrEnum):
     MARKERS_DISAGREE = "markers_disagree"
     SCALE_BY_HAND = "scale_by_hand"
     LENS_UNKNOWN = "lens_unknown"
+    LENS_ZOOMED = "lens_zoomed"
+    LENS_OTHER = "lens_other"
+    FOCAL_ABSURD = "focal_absurd"
     # fruit
     NOT_SIZED = "not_sized"
     CUT_BY_EDGE = "cut_by_edge"
@@ -68,6 +73,8 @@ _WORDS: dict[Doubt, str] = {
     Doubt.TOO_DARK: "Too dark: wait for light or step so that the sun is behind you.",
     Doubt.TOO_BRIGHT: "Too bright: turn away from the sun or lower the exposure.",
     Doubt.NO_DATE: "The photo carries no date: check the phone's clock settings.",
+    Doubt.PHOTO_CROPPED: "Cropped after it was taken, so its lens is unknown: use the original.",
+    Doubt.PHOTO_RESIZED: "Made smaller or cropped after it was taken: use the original.",
     Doubt.NO_TREE: "No tree seen: this photo shows neither fruit nor foliage enough to count.",
     Doubt.NO_MARKER: "No marker found: fruit are counted, not sized.",
     Doubt.MARKER_CUT: "The marker is cut off or half covered: fruit are counted, not sized.",
@@ -76,6 +83,9 @@ _WORDS: dict[Doubt, str] = {
     Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
     Doubt.SCALE_BY_HAND: "The scale was typed in, not measured from a marker.",
     Doubt.LENS_UNKNOWN: "Lens unknown: the stretch of fruit near the picture's edge stays in.",
+    Doubt.LENS_ZOOMED: "Taken with digital zoom: step nearer instead, and zoom back to 1.",
+    Doubt.LENS_OTHER: "Calibrated with another lens, zoom or picture size than this photo's.",
+    Doubt.FOCAL_ABSURD: "The photo names an impossible focal length: it is not used.",
     Doubt.NOT_SIZED: "Counted, not sized.",
     Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
     Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",

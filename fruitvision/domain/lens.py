@@ -12,15 +12,15 @@ from fruitvision.domain.photo import Camera
 class LensCalibration:
     """A phone's lens, measured with a printed board.
 
-    `phone` : make, model and lens as in `Photo.lens`. `focal_35mm`, `focal_mm` : as the photos'
-    tags name them, None where they don't. `width_px`, `height_px`, `camera` : of the picture as the
-    sensor gives it, not turned. `focal_error_px` : one standard error. `reprojection_px` : root
-    mean square distance between the board's corners as seen and as the camera would draw them.
-    `distance_mm` : mean distance of the board, to which the lens was focused. `remarks` : what
-    weakens it, in words.
+    `phone`, `lens`, `focal_35mm`, `focal_mm` : as in `Photo`. `width_px`, `height_px`, `camera` :
+    of the picture as the sensor gives it, not turned. `focal_error_px` : one standard error.
+    `reprojection_px` : root mean square distance between the board's corners as seen and as the
+    camera would draw them. `distance_mm` : mean distance of the board, to which the lens was
+    focused. `remarks` : what weakens it, in words.
     """
 
     phone: str
+    lens: str
     focal_35mm: float | None
     focal_mm: float | None
     width_px: int
@@ -39,5 +39,5 @@ class LensCalibration:
     def name(self) -> str:
         """Phone, lens and size of the picture: a later calibration of these takes its place."""
         tags = ((self.focal_mm, "mm"), (self.focal_35mm, "mm (35 mm equivalent)"))
-        lens = [f"{value:g} {unit}" for value, unit in tags if value is not None]
-        return ", ".join([self.phone, *lens, f"{self.width_px} × {self.height_px} px"])
+        focal = [f"{value:g} {unit}" for value, unit in tags if value is not None]
+        return ", ".join([self.lens, *focal, f"{self.width_px} × {self.height_px} px"])

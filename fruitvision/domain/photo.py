@@ -30,6 +30,7 @@ class Photo:
     """One photo, upright. `photo_id` is the sha256 of the file's bytes.
 
     `calibration` : of the phone that took it, where the farm has one that fits this photo.
+    `phone` : make and model; `lens` : with the lens, where its name stands in the photo.
     `focal_35mm` : of the picture as it is, digital zoom included. `focal_mm` : of the lens itself.
     `zoom` : digital, 1 where there is none. `turned_deg` : how far the picture was turned clockwise
     to stand upright, 0, 90, 180 or 270; None where nothing says it.
@@ -48,6 +49,7 @@ class Photo:
     brightness: float
     doubts: Doubts = ()
     calibration: Camera | None = None
+    phone: str = ""
     focal_mm: float | None = None
     zoom: float = 1.0
     turned_deg: int | None = None

@@ -16,6 +16,7 @@ def upgrade() -> None:
         sa.Column("name", sa.String, primary_key=True),
         sa.Column("document", sa.Text, nullable=False),
     )
+    op.add_column("photo", sa.Column("phone", sa.String, nullable=False, server_default=""))
     op.add_column("photo", sa.Column("focal_mm", sa.Float))
     op.add_column("photo", sa.Column("zoom", sa.Float, nullable=False, server_default="1"))
     op.add_column("photo", sa.Column("turned_deg", sa.Integer))
