@@ -36,7 +36,7 @@ NewRow = dict[str, Any]
 FoundRow = Mapping[Any, Any]
 
 # Grows when the document of a forecast changes so that an older version can't read it.
-FORECAST_SCHEMA = 3
+FORECAST_SCHEMA = 4
 
 
 def plain_row(record: object) -> NewRow:

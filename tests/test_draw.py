@@ -1,14 +1,15 @@
 """The simulation: what is shared stays shared, picks add up, and ranges come true."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
-from fruitvision.domain import BlockInputs, ClassCull, Doubt, WeightRule
+from fruitvision.domain import BlockInputs, ClassCull, Doubt, GrowthRate, WeightRule
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
-from fruitvision.forecast.growth import Weather, grow_to
+from fruitvision.forecast.growth import Weather, grow_to, growth_shift_mm
 from fruitvision.forecast.inputs import default_inputs, what_if
 from fruitvision.forecast.shared import Array, draw_shared, drawn_share
 from fruitvision.settings import Settings
@@ -246,6 +247,33 @@ def test_five_days_more_add_a_millimetre_and_a_half_at_three_tenths_a_day() -> N
     later = what_if(now, SETTINGS, days=5)
     gain = drawn(later).diameter_mm.mean() - drawn(now).diameter_mm.mean()
     assert gain == pytest.approx(1.5, abs=0.1)
+
+
+def test_fruit_gain_the_mm_of_those_that_were_measured() -> None:
+    # The tagged fruit are 72 mm, the block's 68: both gain the same mm, three tenths a day.
+    days = (PICK - WALK).days
+    rate = growth_of_mm(72.0, 0.3 * days) / days
+    growth = GrowthRate(
+        mm3_per_day=rate,
+        mm3_per_day_error=0,
+        source="calipers",
+        measured_mm=72.0,
+        measured_on=WALK,
+    )
+    inputs = exact_inputs()
+    found = drawn(replace(inputs, growth=growth), EXACT).diameter_mm
+    assert found == pytest.approx(68.0 + 0.3 * days, abs=0.02)
+    # Measured ten days before the walk, they have grown by the same line since.
+    earlier = replace(growth, measured_on=WALK - timedelta(days=10))
+    at_walk = 72.0 + float(growth_shift_mm(72.0, 5.0, 10 * rate))
+    mm = float(growth_shift_mm(at_walk, 5.0, rate * days))
+    found = drawn(replace(inputs, growth=earlier), EXACT).diameter_mm
+    assert found == pytest.approx(68.0 + mm, abs=0.02)
+
+
+def growth_of_mm(mean_mm: float, mm: float) -> float:
+    """Gain of the mean cube of fruit with a spread of 5 mm that all gain so many mm."""
+    return (mean_mm + mm) ** 3 - mean_mm**3 + 3 * 25 * mm
 
 
 def test_dry_weather_makes_smaller_fruit_than_wet() -> None:

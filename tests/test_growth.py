@@ -162,6 +162,21 @@ def test_large_fruit_that_gain_the_same_mm_are_no_doubt_about_growth() -> None:
     assert mm_per_day(found, diameter_mm=66.97) == pytest.approx(7 / 21, rel=0.005)
 
 
+def test_a_rate_says_which_fruit_it_is_of() -> None:
+    found = caliper_growth(tagged(84_000))
+    assert found is not None
+    after = [
+        (before**3 + 84_000 * (1 + 0.02 * tree)) ** (1 / 3)
+        for tree in range(5)
+        for before in 60.0 + tree + TAGS
+    ]
+    assert found.measured_mm == pytest.approx(np.mean(after))
+    assert found.measured_on == WALK
+    # Drawn towards like blocks by the smaller part, it stays the rate of these fruit.
+    drawn = choose_growth(found, rate(4500, 5 * found.mm3_per_day_error), None, SETTINGS)
+    assert (drawn.measured_mm, drawn.measured_on) == (found.measured_mm, WALK)
+
+
 def test_untagged_fruit_are_compared_by_their_means() -> None:
     readings = [
         caliper(i, d, on=day)

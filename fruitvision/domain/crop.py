@@ -113,13 +113,62 @@ class StratumEstimate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CaliperCheck:
+    """Photo millimetres of a walk against the calipers, on fruit found in both.
+
+    A photo reads a true diameter as true_mm + bias_mm + (slope - 1) * (true_mm - middle_mm), with
+    noise of `noise_factor` times the error that the fruit states; `noise_mm` is that of the pairs.
+    `correlation` is that of the errors of bias and slope, `noise_factor_error` relative.
+    `left_out` pairs can't be one fruit. `printed_scale` is the share of its size at which the
+    marker sheet seems to be printed; None without a sign of it. Without pairs nothing is corrected.
+    """
+
+    pairs: int = 0
+    left_out: int = 0
+    photos: int = 0
+    middle_mm: float = 0.0
+    bias_mm: float = 0.0
+    slope: float = 1.0
+    bias_error_mm: float = 0.0
+    slope_error: float = 0.0
+    correlation: float = 0.0
+    noise_factor: float = 1.0
+    noise_factor_error: float = 0.0
+    noise_mm: float = 0.0
+    printed_scale: float | None = None
+    doubts: Doubts = ()
+
+    @property
+    def offset_mm(self) -> float:
+        """What the line reads where the true diameter is 0, mm."""
+        return self.bias_mm - (self.slope - 1) * self.middle_mm
+
+    def photo_mm(self, true_mm: float) -> float:
+        """What photos read of a true diameter."""
+        return true_mm + self.bias_mm + (self.slope - 1) * (true_mm - self.middle_mm)
+
+    def true_mm(self, photo_mm: float) -> float:
+        """The true diameter behind what a photo reads."""
+        return (photo_mm - self.offset_mm) / self.slope
+
+    def error_mm(self, true_mm: float) -> float:
+        """Standard error of the correction of fruit of a diameter."""
+        away = true_mm - self.middle_mm
+        slope_part = self.slope_error * away
+        together = 2 * self.correlation * self.bias_error_mm * slope_part
+        return float(max(0.0, self.bias_error_mm**2 + slope_part**2 + together) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SizeDistribution:
     """Diameters of a block's fruit on one day, freed of measuring noise.
 
     `quantiles_mm` are equally probable diameters, smallest first. `mean_error_mm` is the error of
     the mean by the trees and fruit drawn, with its degrees of freedom (trees less one if None);
     `shared_error` is the relative error of the scale that is common to all photos of the walk;
-    `spread_error` is the relative error of the spread.
+    `spread_error` is the relative error of the spread. `noise_mm` is the measuring noise that was
+    taken out. `bends_mm` are ways in which the shape errs beside mean and spread, each one standard
+    error at `BEND_POINTS` equally probable diameters.
     """
 
     measured_on: date
@@ -133,6 +182,9 @@ class SizeDistribution:
     trees: int
     doubts: Doubts = ()
     degrees_of_freedom: int | None = None
+    noise_mm: float = 0.0
+    bends_mm: tuple[tuple[float, ...], ...] = ()
+    caliper_check: CaliperCheck | None = None
 
     @property
     def freedom(self) -> int:
@@ -143,12 +195,18 @@ class SizeDistribution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrowthRate:
-    """Gain of the cubed diameter per day, with its error and where it comes from."""
+    """Gain of the cubed diameter per day, with its error and where it comes from.
+
+    `measured_mm` is the mean diameter on `measured_on` of the fruit that grew so; None if they are
+    the block's own mean fruit, or of other blocks.
+    """
 
     mm3_per_day: float
     mm3_per_day_error: float
     source: str
     doubts: Doubts = ()
+    measured_mm: float | None = None
+    measured_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ variance; towards the farm's curve or the default only where it is the less sure
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -128,7 +129,8 @@ def shrink(own: GrowthRate, other: GrowthRate) -> GrowthRate:
     part = own_variance / (own_variance + other_variance)
     doubts: Doubts = other.doubts if part > 0.5 else own.doubts
     leaning = f", {100 * part:.0f} % from {other.source}" if part >= NAMED_FROM else ""
-    return GrowthRate(
+    return replace(
+        own,
         mm3_per_day=(1 - part) * own.mm3_per_day + part * other.mm3_per_day,
         mm3_per_day_error=(part * other_variance) ** 0.5,
         source=f"{own.source}{leaning}",

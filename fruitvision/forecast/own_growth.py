@@ -8,7 +8,8 @@ mass from the last two, 16.3 % from earlier ones).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from itertools import pairwise
 
 import numpy as np
@@ -67,7 +68,13 @@ def caliper_growth(readings: Sequence[CaliperReading]) -> GrowthRate | None:
     for earlier, later in pairwise(visits):
         _refuse_shrinking(_rate_of([earlier, later]), "calipers", [earlier, later])
     rate = _rate_of(visits)
-    return None if rate is None else _own(rate, _words("calipers", "visits", visits))
+    if rate is None:
+        return None
+    return replace(
+        _own(rate, _words("calipers", "visits", visits)),
+        measured_mm=_mean_mm(visits[-1]),
+        measured_on=date.fromordinal(round(visits[-1].day)),
+    )
 
 
 def photo_growth(sizes: Sequence[SizeDistribution]) -> GrowthRate | None:
@@ -277,6 +284,15 @@ def _slope(points: Sequence[tuple[float, float, float]]) -> _TaggedFruit:
 def _cube_of_visit(visit: _Visit) -> DatedCube:
     mean = cluster_mean([[cube for _, _, cube in of_tree] for of_tree in visit.trees.values()])
     return DatedCube(day=visit.day, mean_mm3=mean.value, error_mm3=mean.error)
+
+
+def _mean_mm(visit: _Visit) -> float:
+    """Mean diameter of the fruit read at one visit.
+
+    As many fruit are read on a heavy tree as on a light one, so that it is no mean of the block.
+    """
+    cubes = [cube for of_tree in visit.trees.values() for _, _, cube in of_tree]
+    return float(np.mean(np.cbrt(cubes)))
 
 
 def _refuse_shrinking(

@@ -42,11 +42,27 @@ class Season:
         self.mean_mm, self.stretch = draw_sizes(sizes, inputs, settings, shared)
         self.factor = _mass_factor(inputs.weight, inputs.estimate, settings, shared)
         self.rate = _growth_rate(inputs.growth, inputs.estimate, settings, shared)
+        self._sd_mm = float(self.nodes.deviations_mm.std())
         # The block's own rate was measured on the fruit whose mean is in doubt: if they are larger
         # than they seem, so was their gain of D³, and the same mm remain. Another rate stands.
         own = not _BORROWED.intersection(inputs.growth.doubts)
-        self._growing_mm = np.full_like(self.mean_mm, sizes.mean_mm) if own else self.mean_mm
-        self._sd_mm = float(self.nodes.deviations_mm.std())
+        self._expected_growing_mm = self._measured_mm() if own else sizes.mean_mm
+        self._growing_mm = (
+            np.full_like(self.mean_mm, self._expected_growing_mm) if own else self.mean_mm
+        )
+
+    def _measured_mm(self) -> float:
+        """Mean diameter on the day of the walk of the fruit that the block's own rate is of.
+
+        Calipered fruit are larger than the block's, since heavy trees have no more of them than
+        light ones; their gain of D³ given to the block's mean fruit would be too many mm.
+        """
+        growth, sizes = self.inputs.growth, self.sizes
+        if growth.measured_mm is None or growth.measured_on is None:
+            return sizes.mean_mm
+        gain_mm3 = growth.mm3_per_day * (sizes.measured_on - growth.measured_on).days
+        shift = growth_shift_mm(growth.measured_mm, self._sd_mm, gain_mm3)
+        return growth.measured_mm + float(shift)
 
     def at_pick(self, pick_date: date, days_late: NDArray[np.int64]) -> DrawnSizes:
         """Sizes on the day of a pass in every draw: the mean cube grows, fruit by the same mm."""
@@ -65,7 +81,7 @@ class Season:
         """Mean diameter at a pass without any error."""
         days = max(0, (pick_date - self.sizes.measured_on).days)
         gain_mm3 = self.inputs.growth.mm3_per_day * days
-        shift = growth_shift_mm(self.sizes.mean_mm, self._sd_mm, gain_mm3)
+        shift = growth_shift_mm(self._expected_growing_mm, self._sd_mm, gain_mm3)
         return self.sizes.mean_mm + float(shift)
 
     def taken(self) -> Array:
