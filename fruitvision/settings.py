@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from fruitvision.errors import SettingsError, did_you_mean
+from fruitvision.unit_system import UnitSystem, units_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,10 +89,15 @@ class Settings:
     draws: int = 4000
     seed: int = 20260901
 
+    # Units that are shown where a user asks for no others: "metric" or "us". They change no number
+    # of the package, so that they are no part of a forecast.
+    units: str = UnitSystem.METRIC.value
+
     def __post_init__(self) -> None:
+        units_of(self.units)
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name != "seed" and not value >= 0:
+            if field.name not in ("seed", *_SHOWING) and not value >= 0:
                 raise SettingsError(
                     f"Setting '{field.name}' is {value}.", fix="Give a number of 0 or more."
                 )
@@ -113,8 +120,8 @@ class Settings:
 
     @property
     def sha256(self) -> str:
-        """Short hash of all values, kept with every forecast."""
-        return _hash(asdict(self))
+        """Short hash of all values that change a number, kept with every forecast."""
+        return _hash(_counting(self))
 
     @property
     def measuring_sha256(self) -> str:
@@ -145,7 +152,16 @@ _MEASURING = (
 )
 
 
-def _hash(values: dict[str, float]) -> str:
+# Settings that change what is shown, not what is worked out.
+_SHOWING = ("units",)
+
+
+def _counting(settings: Settings) -> dict[str, float | str]:
+    """The settings that change a number."""
+    return {name: value for name, value in asdict(settings).items() if name not in _SHOWING}
+
+
+def _hash(values: Mapping[str, float | str]) -> str:
     return hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()[:12]
 
 
@@ -172,6 +188,14 @@ def read_settings(path: Path) -> Settings:
     return settings_from_text(text)
 
 
+# What a value of TOML must be for each kind of setting, and in words.
+_KINDS: dict[object, tuple[tuple[type, ...], str]] = {
+    "int": ((int,), "a whole number"),
+    "float": ((int, float), "a number"),
+    "str": ((str,), "a word in quotes"),
+}
+
+
 def settings_from_text(text: str) -> Settings:
     """Settings from TOML text; keys that are left out keep their default.
 
@@ -190,12 +214,9 @@ def settings_from_text(text: str) -> Settings:
     for key, value in given.items():
         if key not in kinds:
             raise SettingsError(f"Unknown setting '{key}'.", fix=did_you_mean(key, kinds))
-        whole = kinds[key] == "int"
-        if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
-            raise SettingsError(
-                f"Setting '{key}' is {value!r}.",
-                fix=f"Give a {'whole number' if whole else 'number'}.",
-            )
+        meant, words = _KINDS[kinds[key]]
+        if isinstance(value, bool) or not isinstance(value, meant):
+            raise SettingsError(f"Setting '{key}' is {value!r}.", fix=f"Give {words}.")
     return Settings(**given)
 
 
@@ -206,9 +227,9 @@ def settings_to_text(settings: Settings) -> str:
 
 
 def all_settings_to_text(settings: Settings) -> str:
-    """TOML text of every setting, so that a later default changes nothing of it."""
-    return _toml(asdict(settings))
+    """TOML text of every setting that changes a number, so that a later default changes nothing."""
+    return _toml(_counting(settings))
 
 
-def _toml(values: dict[str, float]) -> str:
+def _toml(values: Mapping[str, float | str]) -> str:
     return "".join(f"{name} = {value!r}\n" for name, value in values.items())
