@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,9 +9,29 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import CaliperReading, Doubt, SizeDistribution, TreeId, TreeSample
+from fruitvision.domain import (
+    CaliperCheck,
+    CaliperReading,
+    Doubt,
+    Doubts,
+    SizeDistribution,
+    TreeId,
+    TreeSample,
+)
 from fruitvision.settings import Settings
-from fruitvision.survey import Sampled, add_errors, cluster_mean, with_tails
+from fruitvision.size_mean import (
+    Spread,
+    calibrated,
+    error_of_spread,
+    joined,
+    mean_by_hand,
+    mean_of_fruit,
+    photo_mean,
+    spread_by_hand,
+    spread_of_photos,
+)
+from fruitvision.size_mixture import ReadSizes, TrueSizes, true_sizes
+from fruitvision.survey import Sampled
 from fruitvision.tree import WALK_DAYS
 
 Array = NDArray[np.float64]
@@ -20,13 +39,21 @@ Array = NDArray[np.float64]
 # Least spread of diameters that is believed after noise is taken out: CV of fruit mass 16-28 % in
 # 272 trees (Zhang & Robson), a third of it for the diameter.
 SMALLEST_DIAMETER_CV = 0.05
-# From this many caliper readings on, their spread is used instead of the photos'. Our choice:
-# the standard deviation of 30 readings is known to 13 %.
+# From this many caliper readings on, their spread is used beside the photos'. Our choice: the
+# standard deviation of 30 readings is known to 13 %.
 CALIPERS_FOR_SPREAD = 30
-# Equally probable diameters that stand for a distribution.
+# Relative error of the noise that fruit state, without calipered fruit to check it. Our choice.
+NOISE_KNOWN_TO = 0.25
+# Least standard error of a diameter, mm: a photo that states none is no better than a caliper.
+LEAST_ERROR_MM = 0.3
+# Equally probable diameters that stand for a distribution, and for the ways in which it errs.
 QUANTILES = 199
-# Distance from camera to marker that the walk card asks for, mm.
-USUAL_DISTANCE_MM = 2300.0
+BEND_POINTS = 25
+# Ways in which the shape errs beside mean and spread. Our choice: a third one holds under a tenth
+# of what the first two do.
+BENDS = 2
+# Trees are drawn again so often. Our choice: tenths are then known to a twentieth of their width.
+RESAMPLES = 200
 
 
 def size_distribution(
@@ -36,13 +63,14 @@ def size_distribution(
     walked_on: date,
     settings: Settings,
     weights: Mapping[TreeId, float] | None = None,
+    check: CaliperCheck | None = None,
 ) -> SizeDistribution | None:
     """Diameters of the block's fruit on the day of the walk, freed of measuring noise.
 
-    The observed variance is true variance plus noise variance; the fruits' own standard errors
-    give the noise, and every deviation from the mean is shrunk by the square root of the true
-    share. The marker hangs nearer or farther than the mean fruit: this error, common to the walk,
-    is corrected by the caliper readings of the same days, each side weighted by its variance.
+    Every reading is first set right by the fruit that were calipered in the photos (`check`), and
+    counts by the inverse of its chance of being sized. Mean and spread are joined with those of
+    the block's caliper readings of the same days, each side weighted by its variance. The shape is
+    that of the smooth mixture behind the readings (`size_mixture`), each with its own error.
 
     `weights` tells how many trees of the block each tree stands for, so that a stratum counts by
     its trees and not by its photos; all alike if left out.
@@ -52,183 +80,167 @@ def size_distribution(
     SizeDistribution or None
         None if fewer than 2 fruit were sized.
     """
-    observed = np.array([diameter for tree in trees for diameter in tree.diameters_mm])
-    if len(observed) < 2:
-        return None
-    errors = np.array([error for tree in trees for error in tree.diameter_errors_mm])
     of_tree = [1.0 if weights is None else weights[tree.tree] for tree in trees]
-    photo = _mean_of_trees([tree.diameters_mm for tree in trees], of_tree)
-    readings = [r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS]
-    by_hand = _mean_by_hand(readings, trees, of_tree) if len(readings) >= 2 else None
-    found = _calibrated(photo, by_hand, settings)
-    of_fruit = np.repeat(of_tree, [len(tree.diameters_mm) for tree in trees])
-    if of_fruit.sum() <= 0:
+    read = _read(trees, of_tree, check)
+    if len(read.read_mm) < 2 or read.weights.sum() <= 0:
         return None
-    mean = float(np.average(observed, weights=of_fruit)) + found.shift_mm
-    seen = float(np.cov(observed, aweights=of_fruit)) ** 0.5
-    spread, spread_error = _true_spread(seen, observed, errors, readings)
-    shape = _without_skew_of_noise(_shape(observed, of_fruit), seen, spread, mean)
+    readings = [r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS]
+    by_hand = mean_by_hand(readings, trees, of_tree) if len(readings) >= 2 else None
+    of_photos = mean_of_fruit(read.read_mm, read.weights, read.tree)
+    found = calibrated(photo_mean(of_photos, check, settings), by_hand)
+    mean = of_photos.value + found.shift_mm
+    noise = _Noise(read, check)
+    spread = _spread(read, noise, readings)
+    shape = _shape(read, noise.left_by(spread), of_photos, settings)
     return SizeDistribution(
         measured_on=walked_on,
-        quantiles_mm=tuple(float(d) for d in mean + spread * shape),
+        quantiles_mm=tuple((mean + spread.sd_mm * shape.deviations).tolist()),
         mean_mm=mean,
-        sd_mm=spread,
+        sd_mm=spread.sd_mm,
         mean_error_mm=found.own_error_mm,
         shared_error=found.shared_error_mm / mean,
-        spread_error=spread_error,
-        fruit=len(observed),
+        spread_error=spread.error,
+        fruit=len(read.read_mm),
         trees=sum(bool(tree.diameters_mm) for tree in trees),
-        doubts=() if readings else (Doubt.NO_CALIPERS,),
+        doubts=_doubts(readings, check),
         degrees_of_freedom=found.degrees_of_freedom,
+        noise_mm=noise.left_by(spread) * noise.stated_mm,
+        bends_mm=tuple(tuple(np.round(spread.sd_mm * bend, 3).tolist()) for bend in shape.bends),
+        caliper_check=check,
     )
 
 
-def _mean_of_trees(clusters: Sequence[Sequence[float]], weights: Sequence[float]) -> Sampled:
-    """Mean with tree as cluster; of one tree with the spread between trees assumed 3 %."""
-    filled = [index for index, values in enumerate(clusters) if len(values) > 0]
-    if len(filled) >= 2:
-        return cluster_mean([clusters[i] for i in filled], weights=[weights[i] for i in filled])
-    mean = float(np.mean(clusters[filled[0]]))
-    # Our choice: one tree's mean diameter strays by about 3 % from its block's.
-    return Sampled(value=mean, error=0.03 * mean, degrees_of_freedom=1)
+def _doubts(readings: Sequence[CaliperReading], check: CaliperCheck | None) -> Doubts:
+    if check is not None and check.pairs > 0:
+        return check.doubts
+    return () if readings else (Doubt.NO_CALIPERS,)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Calibrated:
-    """Shift of the photos' mean, and the errors of the shifted one: its own and the scale's."""
-
-    shift_mm: float
-    own_error_mm: float
-    shared_error_mm: float
-    degrees_of_freedom: int
+# ---------------------------------------------------------------- what was read
 
 
-def _mean_by_hand(
-    readings: Sequence[CaliperReading], trees: Sequence[TreeSample], of_tree: Sequence[float]
-) -> Sampled:
-    """Mean of the caliper readings, each standing for a like share of its tree's fruit.
-
-    As many fruit are read on a heavy tree as on a light one, and heavy trees bear smaller fruit:
-    a plain mean would read large.
-    """
-    clusters: dict[TreeId, list[float]] = {}
-    for reading in readings:
-        clusters.setdefault(reading.tree, []).append(reading.diameter_mm)
-    seen = {
-        tree.tree: tree.visible_count * weight for tree, weight in zip(trees, of_tree, strict=True)
-    }
-    usual = float(np.mean(list(seen.values())))
-    fruit = [seen.get(tree, usual) for tree in clusters]
-    if sum(fruit) <= 0:
-        fruit = [1.0] * len(clusters)
-    weights = [many / len(of) for many, of in zip(fruit, clusters.values(), strict=True)]
-    return _mean_of_trees(list(clusters.values()), weights)
-
-
-def _calibrated(photo: Sampled, by_hand: Sampled | None, settings: Settings) -> _Calibrated:
-    """The photos' mean moved towards the calipers', each weighted by its variance.
-
-    The photos err by the trees drawn and by the scale, which is that of the marker's depth at the
-    usual 2.3 m and of the detector's outlines; the calipers by the trees and fruit drawn only.
-    """
-    depth = settings.marker_depth_error_mm / USUAL_DISTANCE_MM
-    shared = math.hypot(depth, settings.outline_bias_error) * photo.value
-    # Photos without an error of scale are right by themselves, and their trees are more.
-    if by_hand is None or shared == 0:
-        alone = with_tails(photo)
-        return _Calibrated(
-            shift_mm=0.0,
-            own_error_mm=alone.error,
-            shared_error_mm=shared,
-            degrees_of_freedom=alone.degrees_of_freedom,
-        )
-    of_photos = photo.error**2 + shared**2
-    weight = of_photos / (of_photos + by_hand.error**2)
-    own_error, freedom = add_errors(
-        [((1 - weight) * photo.error) ** 2, (weight * by_hand.error) ** 2],
-        [photo.degrees_of_freedom, by_hand.degrees_of_freedom],
-    )
-    own = with_tails(Sampled(value=photo.value, error=own_error, degrees_of_freedom=freedom))
-    return _Calibrated(
-        shift_mm=weight * (by_hand.value - photo.value),
-        own_error_mm=own.error,
-        shared_error_mm=(1 - weight) * shared,
-        degrees_of_freedom=own.degrees_of_freedom,
+def _read(
+    trees: Sequence[TreeSample], of_tree: Sequence[float], check: CaliperCheck | None
+) -> ReadSizes:
+    """Sized fruit of all trees, set right by the calipered ones."""
+    read_mm = np.array([diameter for tree in trees for diameter in tree.diameters_mm])
+    errors_mm = np.array([error for tree in trees for error in tree.diameter_errors_mm])
+    if check is not None and check.pairs > 0 and len(read_mm):
+        read_mm = np.maximum((read_mm - check.offset_mm) / check.slope, 1.0)
+        errors_mm = errors_mm * check.noise_factor / check.slope
+    number = [len(tree.diameters_mm) for tree in trees]
+    return ReadSizes(
+        read_mm=read_mm,
+        errors_mm=np.maximum(errors_mm, LEAST_ERROR_MM),
+        weights=np.repeat(np.asarray(of_tree, float), number) * _sizing_weights(trees),
+        tree=np.repeat(np.arange(len(trees)), number),
     )
 
 
-def _true_spread(
-    seen: float,
-    observed: Array,
-    errors: Array,
-    readings: Sequence[CaliperReading],
-) -> tuple[float, float]:
-    """Standard deviation of the true diameters, mm, and its relative error."""
-    if len(readings) >= CALIPERS_FOR_SPREAD:
-        return _spread_by_hand(readings)
-    noise = float(np.mean(errors**2)) ** 0.5
-    floor = min(seen, SMALLEST_DIAMETER_CV * float(observed.mean()))
-    spread = max(floor, max(0.0, seen**2 - noise**2) ** 0.5)
-    # The noise itself is known to about a quarter; that error weighs more the larger its part.
-    error = float(np.hypot(1.5 / (2 * (len(observed) - 1)) ** 0.5, 0.25 * (noise / spread) ** 2))
-    return spread, min(error, 0.4)
+def _sizing_weights(trees: Sequence[TreeSample]) -> Array:
+    """Inverse of each sized fruit's chance of being sized; 1 where a tree does not say."""
+    return np.array(
+        [
+            weight
+            for tree in trees
+            for weight in (tree.sizing_weights or (1.0,) * len(tree.diameters_mm))
+        ]
+    )
 
 
-def _spread_by_hand(readings: Sequence[CaliperReading]) -> tuple[float, float]:
-    """Standard deviation of all fruit from those of a few trees, mm, and its relative error.
+class _Noise:
+    """Root mean square of the errors that fruit state, mm, and how well that is known."""
 
-    The variance within trees plus that between them by the analysis of variance, with the mean
-    number of readings a tree. Its error is that of the two mean squares, of normal diameters.
-    """
-    clusters: dict[TreeId, list[float]] = {}
-    for reading in readings:
-        clusters.setdefault(reading.tree, []).append(reading.diameter_mm)
-    all_mm = np.array([diameter for of_tree in clusters.values() for diameter in of_tree])
-    trees, fruit = len(clusters), len(all_mm)
-    if trees < 2 or fruit == trees:
-        # 1/sqrt(2(n-1)); a half more for one tree, whose fruit are alike.
-        more = 1.5 if trees < 2 else 1.0
-        return float(all_mm.std(ddof=1)), more / (2 * (fruit - 1)) ** 0.5
-    within = float(sum(np.var(of_tree) * len(of_tree) for of_tree in clusters.values()))
-    of_fruit = within / (fruit - trees)
-    of_trees = (float(np.var(all_mm)) * fruit - within) / (trees - 1)
-    each = fruit / trees
-    between, rest = of_trees / each, of_fruit * (1 - 1 / each)
-    error = (2 * between**2 / (trees - 1) + 2 * rest**2 / (fruit - trees)) ** 0.5
-    variance = between + rest
-    return variance**0.5, error / (2 * variance) if variance > 0 else 0.0
+    def __init__(self, read: ReadSizes, check: CaliperCheck | None) -> None:
+        self.stated_mm = float(np.average(read.errors_mm**2, weights=read.weights)) ** 0.5
+        checked = check is not None and check.pairs > 0
+        self.error = check.noise_factor_error if check and checked else NOISE_KNOWN_TO
+        mean = float(np.average(read.read_mm, weights=read.weights))
+        away = (read.read_mm - mean) ** 2
+        self.mean_mm, self.seen_mm = mean, float(np.average(away, weights=read.weights)) ** 0.5
+
+    def left_by(self, spread: Spread) -> float:
+        """Factor on the stated errors by which noise and spread make up what was seen.
+
+        Calipers may show more or less spread than the stated noise leaves. It stays within what
+        is believed of the noise.
+        """
+        left = max(0.0, self.seen_mm**2 - spread.sd_mm**2) ** 0.5 / self.stated_mm
+        return float(min(max(left, 1 - 2 * self.error), 1 + 2 * self.error))
 
 
-def _shape(observed: Array, weights: Array) -> Array:
-    """Quantiles of the observed diameters, brought to mean 0 and standard deviation 1."""
-    probabilities = (np.arange(QUANTILES) + 0.5) / QUANTILES
-    quantiles = weighted_quantiles(observed, weights, probabilities)
-    deviation = float(quantiles.std())
-    centred: Array = quantiles - quantiles.mean()
-    return centred / (deviation if deviation > 0 else 1.0)
+def _spread(read: ReadSizes, noise: _Noise, readings: Sequence[CaliperReading]) -> Spread:
+    """Spread of the true diameters by photos, joined with the calipers' where these are many."""
+    of_photos = spread_of_photos(
+        noise.seen_mm,
+        error_of_spread(read.read_mm, read.weights, read.tree),
+        noise_mm=noise.stated_mm,
+        noise_error=noise.error,
+        least_mm=SMALLEST_DIAMETER_CV * noise.mean_mm,
+    )
+    if len(readings) < CALIPERS_FOR_SPREAD:
+        return of_photos
+    return joined(of_photos, spread_by_hand(readings))
 
 
-def _without_skew_of_noise(shape: Array, seen: float, spread: float, mean: float) -> Array:
-    """A shape of mean 0 and standard deviation 1 without the skew that measuring gave it.
-
-    A fruit nearer than the marker is read larger by a share of its own size, so that large fruit
-    stray more mm than small ones: with true variance s², noise variance n² and mean μ the third
-    moment of the readings is 6·s²·n²/μ too high. Left in, it takes 2 to 4 % of the fruit from the
-    classes above the middle. The second term of Cornish and Fisher's expansion takes it out.
-    """
-    true_share = min(1.0, (spread / seen) ** 2) if seen > 0 else 1.0
-    skew = 6 * true_share * (1 - true_share) * seen / mean
-    bent = shape - skew / 6 * (shape**2 - 1)
-    deviation = float(bent.std())
-    return np.asarray((bent - bent.mean()) / (deviation if deviation > 0 else 1.0))
+# ---------------------------------------------------------------- shape
 
 
-def weighted_quantiles(values: Array, weights: Array, probabilities: Array) -> Array:
-    """Quantiles of weighted values, linear in between; numpy's own if all weights are equal."""
-    order = np.argsort(values, kind="stable")
-    w = weights[order]
-    before = np.cumsum(w) - w / 2
-    span = before[-1] - before[0]
-    if span <= 0:
-        return np.full(len(probabilities), float(values[order][-1]))
-    return np.interp(probabilities, (before - before[0]) / span, values[order])
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shape:
+    """Quantiles of mean 0 and standard deviation 1, (QUANTILES,); ways in which they err, of one
+    standard error each, (BENDS, BEND_POINTS)."""
+
+    deviations: Array
+    bends: Array
+
+
+def _shape(read: ReadSizes, noise_factor: float, mean: Sampled, settings: Settings) -> _Shape:
+    """Shape of the true diameters, and its errors by the trees drawn."""
+    blurred = ReadSizes(
+        read_mm=read.read_mm,
+        errors_mm=np.maximum(noise_factor * read.errors_mm, LEAST_ERROR_MM),
+        weights=read.weights,
+        tree=read.tree,
+    )
+    found = true_sizes(
+        blurred,
+        effective_fruit=_effective_fruit(read, mean),
+        resamples=RESAMPLES,
+        rng=np.random.default_rng(settings.seed),
+    )
+    return _Shape(deviations=_standard(found.quantiles_mm(points(QUANTILES))), bends=_bends(found))
+
+
+def points(number: int) -> Array:
+    """Probabilities of so many equally probable values."""
+    return np.asarray((np.arange(number) + 0.5) / number)
+
+
+def _effective_fruit(read: ReadSizes, mean: Sampled) -> float:
+    """Independent fruit that would give the mean its error; at most those there are."""
+    most = float(read.weights.sum() ** 2 / (read.weights @ read.weights))
+    centred = read.read_mm - mean.value
+    variance = float(np.average(centred**2, weights=read.weights))
+    return max(2.0, min(most, variance / mean.error**2)) if mean.error > 0 else most
+
+
+def _standard(quantiles: Array) -> Array:
+    """Brought to mean 0 and standard deviation 1 along the last axis."""
+    centred = quantiles - quantiles.mean(axis=-1, keepdims=True)
+    deviation = centred.std(axis=-1, keepdims=True)
+    return np.asarray(centred / np.where(deviation > 0, deviation, 1.0))
+
+
+def _bends(found: TrueSizes) -> Array:
+    """Principal components of the shapes of trees drawn again."""
+    shapes = _standard(found.resampled_quantiles_mm(points(QUANTILES)))
+    away = shapes - shapes.mean(axis=0)
+    _, sizes, ways = np.linalg.svd(away / len(away) ** 0.5, full_matrices=False)
+    at = points(BEND_POINTS)
+    return np.array(
+        [
+            np.interp(at, points(QUANTILES), size * way)
+            for size, way in zip(sizes[:BENDS], ways[:BENDS], strict=True)
+        ]
+    )

@@ -8,7 +8,8 @@ from scipy import stats
 
 from fruitvision.domain import Doubt
 from fruitvision.settings import Settings
-from fruitvision.sizes import size_distribution, weighted_quantiles
+from fruitvision.size_mean import spread_by_hand
+from fruitvision.sizes import size_distribution
 from tests.records import WALK, caliper, tree
 
 SETTINGS = Settings()
@@ -34,14 +35,14 @@ def test_scenario_34_measuring_noise_is_taken_out_of_the_spread() -> None:
 
 
 def test_noise_that_grows_with_the_fruit_leaves_no_skew_behind() -> None:
-    # True sizes are symmetric; read with 6 % of their own size. The readings' third moment is then
-    # 6·s²·n²/μ above 0, a skew of about 0.16 of theirs.
+    # True sizes are symmetric; read with 6 % of their own size, and so they state. The readings'
+    # third moment is then 6·s²·n²/μ above 0, a skew of about 0.16 of theirs.
     rng = np.random.default_rng(8)
-    trees = [
-        tree(i, 400, diameters_mm=(75 + rng.normal(0, 5.5, 400)) * (1 + rng.normal(0, 0.06, 400)),
-             error_mm=4.5)
-        for i in range(40)
-    ]  # fmt: skip
+    trees = []
+    for i in range(40):
+        read = (75 + rng.normal(0, 5.5, 400)) * (1 + rng.normal(0, 0.06, 400))
+        stated = tuple((0.06 * read).tolist())
+        trees.append(replace(tree(i, 400, diameters_mm=read), diameter_errors_mm=stated))
     seen = np.concatenate([one.diameters_mm for one in trees])
     sizes = size_distribution(trees, [], walked_on=WALK, settings=SETTINGS)
     assert sizes is not None
@@ -68,21 +69,6 @@ def test_calipers_correct_a_marker_that_hung_too_deep() -> None:
 def test_one_sized_fruit_is_no_distribution() -> None:
     trees = [tree(1, 3, diameters_mm=[70.0])]
     assert size_distribution(trees, [], walked_on=WALK, settings=SETTINGS) is None
-
-
-def test_weighted_quantiles_are_numpys_where_all_weights_are_equal() -> None:
-    rng = np.random.default_rng(7)
-    values, at = rng.normal(75, 5, 57), np.linspace(0, 1, 23)
-    found = weighted_quantiles(values, np.full(57, 3.5), at)
-    assert found == pytest.approx(np.quantile(values, at), abs=1e-10)
-
-
-def test_weighted_quantiles_lean_to_the_heavy_values() -> None:
-    # Weights 1, 1, 8: middles of the weights at 0.5, 1.5, 6, from 0 to 1: 0, 2/11, 1.
-    found = weighted_quantiles(
-        np.array([70.0, 60.0, 80.0]), np.array([1.0, 1.0, 8.0]), np.array([0.0, 2 / 11, 1.0])
-    )
-    assert found == pytest.approx([60, 70, 80])
 
 
 # ---------------------------------------------------------------- photos and calipers together
@@ -146,28 +132,24 @@ def test_the_spread_by_hand_is_within_and_between_trees() -> None:
     readings = [
         caliper(10 * i + k, 60.0 + 6 * i + d) for k in range(5) for i in range(3) for d in (-3, 3)
     ]
-    trees = [tree(i, 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)]
-    found = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
-    assert found is not None
+    found = spread_by_hand(readings)
     # Mean squares: between, 2·(10·6²)/14; within, 15·(3² + 3²)/15 = 18. The variance is
     # MSW + (MSB − MSW)/2.
     msb = 2 * 10 * 36 / 14
     assert found.sd_mm**2 == pytest.approx(18 + (msb - 18) / 2)
     error = (2 * (msb / 2) ** 2 / 14 + 2 * 9**2 / 15) ** 0.5
-    assert found.spread_error == pytest.approx(error / (2 * found.sd_mm**2))
+    assert found.error == pytest.approx(error / (2 * found.sd_mm**2))
 
 
-def test_the_stated_error_of_the_spread_is_its_error() -> None:
+def test_the_stated_error_of_the_spread_by_hand_is_its_error() -> None:
     # 400 blocks of 8 trees × 10 fruit, trees 2 mm and fruit 4.6 mm: sd 5.016.
     rng = np.random.default_rng(9)
-    trees = [tree(i, 50, diameters_mm=[64.0, 66.0, 68.0]) for i in range(10)]
     found = []
     for _ in range(400):
         middles, fruit = rng.normal(70, 2, 8), rng.normal(0, 4.6, (8, 10))
         readings = [caliper(i, float(d)) for i in range(8) for d in middles[i] + fruit[i]]
-        sizes = size_distribution(trees, readings, walked_on=WALK, settings=SETTINGS)
-        assert sizes is not None
-        found.append((sizes.sd_mm, sizes.spread_error))
+        spread = spread_by_hand(readings)
+        found.append((spread.sd_mm, spread.error))
     sd, stated = np.array(found).T
     assert sd.mean() == pytest.approx(5.016, abs=0.05)
     assert stated.mean() == pytest.approx(sd.std() / 5.016, rel=0.12)

@@ -19,6 +19,8 @@ class TreeSample:
 
     `above_marker_mm` : height of every visible fruit above the marker's centre, the sized ones
     first and in the order of `diameters_mm`; empty if a photo of the tree has no one marker.
+    `sizing_weights` : inverse chance of being sized of each sized fruit, 1 on average; empty stands
+    for 1.
     """
 
     tree: TreeId
@@ -31,6 +33,7 @@ class TreeSample:
     above_marker_mm: tuple[float, ...] = ()
     trees: int = 1
     vigour: float | None = None
+    sizing_weights: tuple[float, ...] = ()
 
     @property
     def visible_per_tree(self) -> float:

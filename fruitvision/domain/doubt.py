@@ -40,6 +40,7 @@ class Doubt(StrEnum):
     HAND_BELOW_VISIBLE = "hand_below_visible"
     NO_SIZES = "no_sizes"
     NO_CALIPERS = "no_calipers"
+    SHEET_SCALE = "sheet_scale"
     POOLED_FACTOR = "pooled_factor"
     OLD_FACTOR = "old_factor"
     OTHER_DETECTOR = "other_detector"
@@ -97,6 +98,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.HAND_BELOW_VISIBLE: "A hand count is below the visible count: check that tree.",
     Doubt.NO_SIZES: "No fruit could be sized: numbers only, no size classes.",
     Doubt.NO_CALIPERS: "No caliper readings of this walk: photo millimetres are unchecked.",
+    Doubt.SHEET_SCALE: "The marker sheet seems printed at a wrong size: measure its ruler.",
     Doubt.POOLED_FACTOR: "The hidden-fruit factor leans on counts of like blocks.",
     Doubt.OLD_FACTOR: "The hand counts are more than 30 days older than the photos: count again.",
     Doubt.OTHER_DETECTOR: "Hidden fruit were told by another detector: count again, or confirm it.",

@@ -90,6 +90,16 @@ class CaliperReading:
     fruit: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaliperedFruit:
+    """A fruit that was measured by hand and can be found in a photo: a place inside its outline."""
+
+    photo_id: str
+    x_px: float
+    y_px: float
+    diameter_mm: float
+
+
 class TreeKind(StrEnum):
     """What stands at a position of the register."""
 
