@@ -6,6 +6,8 @@ the order and the signs of OpenCV's documentation of `calib3d`.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -102,6 +104,61 @@ def ideal_outlines(outlines: Floats, camera: Camera) -> Floats:
     straight = ideal_px(around.reshape(-1, 2), camera).reshape(around.shape)
     halves = np.einsum("nki,kj->nij", straight, circle) * 2 / _AROUND
     return _from_half_axes(straight.mean(axis=1), halves)
+
+
+# ---------------------------------------------------------------- other pictures of one lens
+
+
+def scaled(camera: Camera, factor: float) -> Camera:
+    """The camera of the same picture with `factor` times as many px a side."""
+    return replace(
+        camera,
+        focal_px=camera.focal_px * factor,
+        # Pixel centres are whole numbers: the picture begins at -0.5.
+        middle_x_px=(camera.middle_x_px + 0.5) * factor - 0.5,
+        middle_y_px=(camera.middle_y_px + 0.5) * factor - 0.5,
+    )
+
+
+def zoomed(camera: Camera, zoom: float, *, width_px: int, height_px: int) -> Camera:
+    """The camera of the middle 1 / `zoom` of a picture, enlarged to the picture's own size."""
+    centre_x, centre_y = (width_px - 1) / 2, (height_px - 1) / 2
+    return replace(
+        camera,
+        focal_px=camera.focal_px * zoom,
+        middle_x_px=centre_x + (camera.middle_x_px - centre_x) * zoom,
+        middle_y_px=centre_y + (camera.middle_y_px - centre_y) * zoom,
+    )
+
+
+def turned(camera: Camera, degrees: int, *, width_px: int, height_px: int) -> Camera:
+    """The camera of a picture of that size after it was turned clockwise by 0, 90, 180 or 270.
+
+    Notes
+    -----
+    The tangential part of the distortion is the vector (p2, p1): it turns with the picture.
+    """
+    k1, k2, p1, p2, k3 = camera.distortion
+    x, y = camera.middle_x_px, camera.middle_y_px
+    for _ in range(degrees // 90):
+        x, y = height_px - 1 - y, x
+        p1, p2 = p2, -p1
+        width_px, height_px = height_px, width_px
+    return replace(camera, middle_x_px=x, middle_y_px=y, distortion=(k1, k2, p1, p2, k3))
+
+
+def centred(camera: Camera, *, width_px: int, height_px: int) -> Camera:
+    """The camera with its axis in the middle of a picture of that size, all bend radial.
+
+    For a picture of which nothing says how it was turned.
+    """
+    k1, k2, _, _, k3 = camera.distortion
+    return replace(
+        camera,
+        middle_x_px=(width_px - 1) / 2,
+        middle_y_px=(height_px - 1) / 2,
+        distortion=(k1, k2, 0.0, 0.0, k3),
+    )
 
 
 # ---------------------------------------------------------------- ellipses

@@ -4,6 +4,7 @@ FruitVisionError
 ├── PhotoError
 │   ├── PhotoUnreadable        the bytes are no picture, or too large to open safely
 │   └── ScaleRefused           references in one photo contradict each other
+├── LensNotCalibrated          photos of the board don't tell the lens well enough
 ├── FieldDataError             a CSV from the field or the office does not make sense
 │   └── SizeTableError         a size table has a gap, an overlap or a wrong number
 ├── DetectorUnknown            no detector of that name
@@ -51,6 +52,10 @@ class PhotoUnreadable(PhotoError):
 
 class ScaleRefused(PhotoError):
     """References in one photo contradict each other."""
+
+
+class LensNotCalibrated(FruitVisionError):
+    """Photos of the board do not tell the lens well enough."""
 
 
 class FieldDataError(FruitVisionError):

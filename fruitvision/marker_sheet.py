@@ -13,6 +13,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.errors import SettingsError, StoreError, did_you_mean
+from fruitvision.printed_ruler import INK, draw_ruler, put_text
 from fruitvision.reference import DICTIONARY
 from fruitvision.settings import RULER_MM
 from fruitvision.whole_file import write_whole
@@ -40,7 +41,12 @@ _CAUTION = (
     "closed after spraying."
 )
 
-_INK, _GREY, _RULE = 0.0, 0.35, 0.75
+_MEASURE = (
+    f"Measure this line with a steel rule. If it is not {RULER_MM:.0f} mm, give the length that "
+    "you read as ruler length."
+)
+
+_GREY, _RULE = 0.35, 0.75
 
 
 def draw_marker_sheet(
@@ -115,8 +121,8 @@ def _draw_page(
     # The taller sheet gets more air between its parts.
     air = (height - LETTER[1]) / 4
     top = height - MARGIN_MM * mm - 9
-    _text(canvas, (left, top), name, bold=True, size=11)
-    _text(
+    put_text(canvas, (left, top), name, bold=True, size=11)
+    put_text(
         canvas,
         (right, top),
         "Print at 100 %, never “fit to page”",
@@ -127,9 +133,11 @@ def _draw_page(
     middle = top - air - (4 + MOST_SIDE_MM / _CELLS + MOST_SIDE_MM / 2) * mm
     _draw_marker(canvas, width / 2, middle, white, side_mm)
     ruler = middle - (MOST_SIDE_MM / 2 + MOST_SIDE_MM / _CELLS + 5) * mm - air
-    _draw_ruler(canvas, left, ruler)
+    draw_ruler(canvas, left, ruler, words=_MEASURE)
     _draw_hanging(canvas, left, ruler - 23 * mm - air)
-    _text(canvas, (width / 2, MARGIN_MM * mm + 3), _CAUTION, size=7.5, grey=_GREY, align="centre")
+    put_text(
+        canvas, (width / 2, MARGIN_MM * mm + 3), _CAUTION, size=7.5, grey=_GREY, align="centre"
+    )
 
 
 def _draw_marker(
@@ -138,7 +146,7 @@ def _draw_marker(
     """Black square around (x, y) with the white cells as one path, so that no seams show."""
     side = side_mm * mm
     cell = side / _CELLS
-    canvas.setFillGray(_INK)
+    canvas.setFillGray(INK)
     canvas.rect(x - side / 2, y - side / 2, side, side, stroke=0, fill=1)
     cells = canvas.beginPath()
     for row, column in np.argwhere(white):
@@ -152,25 +160,6 @@ def _draw_marker(
     canvas.drawPath(cells, stroke=0, fill=1)
 
 
-def _draw_ruler(canvas: Canvas, left: float, y: float) -> None:
-    """Ruler of 150 mm whose ends are the middles of its first and last tick."""
-    canvas.setStrokeGray(_INK)
-    canvas.setLineWidth(0.5)
-    canvas.line(left, y, left + RULER_MM * mm, y)
-    for tick_mm in range(int(RULER_MM) + 1):
-        length_mm = 5.0 if tick_mm % 10 == 0 else 3.5 if tick_mm % 5 == 0 else 2.0
-        canvas.line(left + tick_mm * mm, y, left + tick_mm * mm, y - length_mm * mm)
-        if tick_mm % 10 == 0:
-            _text(canvas, (left + tick_mm * mm, y - 8 * mm), f"{tick_mm}", size=7, align="centre")
-    _text(
-        canvas,
-        (left, y - 12.5 * mm),
-        f"Measure this line with a steel rule. If it is not {RULER_MM:.0f} mm, "
-        "give the length that you read as ruler length.",
-        size=8.5,
-    )
-
-
 def _draw_hanging(canvas: Canvas, left: float, top: float) -> None:
     """The six words in two rows of three."""
     canvas.setStrokeGray(_RULE)
@@ -178,26 +167,6 @@ def _draw_hanging(canvas: Canvas, left: float, top: float) -> None:
     for number, (word, *lines) in enumerate(HANGING):
         x = left + number % 3 * RULER_MM / 3 * mm
         y = top - number // 3 * 15 * mm
-        _text(canvas, (x, y), f"{word}.", bold=True, size=12)
+        put_text(canvas, (x, y), f"{word}.", bold=True, size=12)
         for line_number, line in enumerate(lines, start=1):
-            _text(canvas, (x, y - line_number * 3.6 * mm), line, size=8, grey=_GREY)
-
-
-def _text(
-    canvas: Canvas,
-    at: tuple[float, float],
-    words: str,
-    *,
-    size: float,
-    bold: bool = False,
-    grey: float = _INK,
-    align: str = "left",
-) -> None:
-    canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size)
-    canvas.setFillGray(grey)
-    write = {
-        "left": canvas.drawString,
-        "centre": canvas.drawCentredString,
-        "right": canvas.drawRightString,
-    }
-    write[align](*at, words)
+            put_text(canvas, (x, y - line_number * 3.6 * mm), line, size=8, grey=_GREY)
