@@ -54,10 +54,10 @@ STRAY_ERRORS = 4.0
 # From this many pairs on, strays are told from the pairs' own median.
 STRAYS_FROM = 3
 # A wrong print: at least so many pairs, a scale so far off, so many standard errors. Our choice:
-# a sheet "fit to page" is 3 to 6 % off, and 1 in 100 walks is called by chance.
+# a sheet "fit to page" is 3 to 6 % off, and 1 in 20 walks is called by chance: a look at a ruler.
 PRINT_PAIRS = 5
 PRINT_OFF = 0.015
-PRINT_ERRORS = 2.6
+PRINT_ERRORS = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,8 +123,8 @@ def print_words(check: CaliperCheck) -> str:
     return (
         f"Photos read all fruit {abs(off):.1f} % {'large' if off > 0 else 'small'}, as if the "
         f"marker sheet was printed at {100 * check.printed_scale:.0f} % ('fit to page'). Measure "
-        "the printed side with the ruler on the sheet and enter its length; if it is right, the "
-        "marker hung at another depth than the fruit."
+        "the printed side with the ruler on the sheet and enter its length. If it is right, the "
+        "marker hung at another depth than the fruit, or their outlines are off."
     )
 
 
