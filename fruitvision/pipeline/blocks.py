@@ -87,7 +87,7 @@ def estimate_blocks(
         Use a hidden-fruit factor of an earlier walk also if another detector measured it.
     """
     detector = choose_detector(detector_name)
-    origin = made_with(detector, settings)
+    origin = made_with(detector, settings, store.lenses())
     records = read_blocks_of(store, origin)
     plans = store.pick_plans()
     walked: dict[str, _Walked] = {}

@@ -75,7 +75,7 @@ def placed_photos(
     block_id: str, store: Store, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
 ) -> tuple[PlacedPhoto, ...]:
     """Photos of a block by tree and face, with what was measured in them."""
-    origin = made_with(choose_detector(detector_name), settings)
+    origin = made_with(choose_detector(detector_name), settings, store.lenses())
     return tuple(
         PlacedPhoto(placed=photo, measured=store.measured_photo(photo.photo_id, origin))
         for photo in store.tree_photos(block_id)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
@@ -12,6 +13,7 @@ from fruitvision.batch import for_each_photo
 from fruitvision.domain import (
     Doubt,
     Doubts,
+    LensCalibration,
     MadeWith,
     MeasuredPhoto,
     Photo,
@@ -24,6 +26,7 @@ from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
 from fruitvision.fruit.measure import measure_fruit
+from fruitvision.lens.fitting import odd_sizes, with_calibration
 from fruitvision.photo import photo_id_of, read_photo
 from fruitvision.reference import find_references, sheet_px
 from fruitvision.scale import scale_by_hand, scale_from_references, with_distance
@@ -71,17 +74,34 @@ class Measured:
     copies: tuple[tuple[str, str], ...]
 
 
-def made_with(detector: Detector, settings: Settings) -> MadeWith:
-    """Version, detector and settings, by which a stored result is found again."""
+def made_with(
+    detector: Detector, settings: Settings, lenses: Sequence[LensCalibration] = ()
+) -> MadeWith:
+    """Version, detector, settings and lenses, by which a stored result is found again."""
+    settings_sha256 = settings.measuring_sha256
+    if lenses:
+        known = f"{settings_sha256} {sorted(map(repr, lenses))}"
+        settings_sha256 = hashlib.sha256(known.encode()).hexdigest()[:12]
     return MadeWith(
         version=__version__,
         detector=f"{detector.name} {detector.version}",
-        settings_sha256=settings.measuring_sha256,
+        settings_sha256=settings_sha256,
     )
 
 
-def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> MeasuredPhoto:
+def measure_photo(
+    path: Path,
+    *,
+    detector: Detector,
+    settings: Settings,
+    lenses: Sequence[LensCalibration] = (),
+) -> MeasuredPhoto:
     """All that one photo gives: references, scale, fruit, doubts.
+
+    Parameters
+    ----------
+    lenses : sequence of LensCalibration
+        The farm's; the one that fits the photo is used.
 
     Raises
     ------
@@ -89,8 +109,10 @@ def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> Meas
         If the file is no picture or can't be opened safely.
     """
     image, photo = read_photo(path)
+    photo, lens_doubts = with_calibration(photo, lenses)
     references = find_references(image, photo, side_mm=settings.printed_side_mm)
     scale, doubts, remarks = _scale(references, photo, settings)
+    doubts = merge_doubts(doubts, lens_doubts)
     if foliage_share(image) < LEAST_FOLIAGE_SHARE:
         return MeasuredPhoto(
             photo=photo,
@@ -98,7 +120,7 @@ def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> Meas
             scale=scale,
             fruit=(),
             doubts=merge_doubts(photo.doubts, doubts, (Doubt.NO_TREE,)),
-            made_with=made_with(detector, settings),
+            made_with=made_with(detector, settings, lenses),
             remarks=remarks,
         )
     detections = detector.detect(image, mm_per_px=scale.mm_per_px if scale else None)
@@ -109,7 +131,7 @@ def measure_photo(path: Path, *, detector: Detector, settings: Settings) -> Meas
         scale=scale,
         fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings),
         doubts=merge_doubts(photo.doubts, doubts),
-        made_with=made_with(detector, settings),
+        made_with=made_with(detector, settings, lenses),
         remarks=remarks,
     )
 
@@ -153,12 +175,15 @@ def measure_photos(
         If there is no detector of that name.
     """
     detector = choose_detector(detector_name)
-    origin = made_with(detector, settings)
+    lenses = store.lenses()
+    origin = made_with(detector, settings, lenses)
     distinct, refused, copies = _distinct(paths)
     labels = names or _labels(list(distinct.values()))
     found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in distinct}
     todo = [path for photo_id, path in distinct.items() if found[photo_id] is None]
-    measure = partial(_measure_by_name, detector_name=detector_name, settings=settings)
+    measure = partial(
+        _measure_by_name, detector_name=detector_name, settings=settings, lenses=lenses
+    )
     done = len(distinct) - len(todo)
     on_progress(done, len(distinct))
     for path, result in for_each_photo(todo, measure, workers=workers):
@@ -175,15 +200,31 @@ def measure_photos(
         for photo_id, path in distinct.items()
         if (measured := found[photo_id]) is not None
     )
-    return Measured(photos=photos, refused=tuple(refused), copies=tuple(copies))
+    return Measured(photos=_with_odd_sizes(photos), refused=tuple(refused), copies=tuple(copies))
+
+
+def _with_odd_sizes(photos: Sequence[MeasuredPhoto]) -> tuple[MeasuredPhoto, ...]:
+    """Photos that are of another size than the phone's others say so, wherever they are shown.
+
+    The doubt is not stored: it depends on the company.
+    """
+    odd = odd_sizes([measured.photo for measured in photos])
+    return tuple(
+        replace(measured, doubts=merge_doubts(measured.doubts, (odd[measured.photo.photo_id],)))
+        if measured.photo.photo_id in odd
+        else measured
+        for measured in photos
+    )
 
 
 _detector = cache(choose_detector)
 
 
-def _measure_by_name(path: Path, detector_name: str, settings: Settings) -> MeasuredPhoto:
+def _measure_by_name(
+    path: Path, detector_name: str, settings: Settings, lenses: Sequence[LensCalibration]
+) -> MeasuredPhoto:
     """What a worker process runs; its detector is loaded once."""
-    return measure_photo(path, detector=_detector(detector_name), settings=settings)
+    return measure_photo(path, detector=_detector(detector_name), settings=settings, lenses=lenses)
 
 
 def _distinct(
@@ -227,7 +268,7 @@ def measure_kept_photos(
     DetectorUnknown
         If there is no detector of that name.
     """
-    origin = made_with(choose_detector(detector_name), settings)
+    origin = made_with(choose_detector(detector_name), settings, store.lenses())
     names = {measured.photo.photo_id: measured.photo.name for measured in store.measured_photos()}
     missing = {
         photo.photo_id: store.photo_path(photo.photo_id)
