@@ -95,6 +95,19 @@ def test_the_wrong_register_knows_a_part_of_the_gaps() -> None:
             assert listed == FRIENDLY.listed_missing(friendly.plan, seed)
 
 
+def test_sizes_vary_between_seasons_by_block_and_nothing_else_does() -> None:
+    world = world_of("sizes-vary")
+    away = []
+    for seed in range(500):
+        found, usual = (one.season_plans(seed, SETTINGS) for one in (world, FRIENDLY))
+        away.append([a.diameter_mm - b.diameter_mm for a, b in zip(found, usual, strict=True)])
+        assert found[0].mass == usual[0].mass
+        assert found[0].load == usual[0].load
+    assert np.std(away, axis=0) == pytest.approx([4.0] * 3, rel=0.1)
+    assert np.abs(np.mean(away, axis=0)).max() < 0.5
+    assert np.abs(np.corrcoef(np.transpose(away)) - np.eye(3)).max() < 0.15
+
+
 def test_a_drought_takes_a_week_of_growth() -> None:
     for dry, friendly in zip(blocks_of(world_of("drought")), blocks_of(FRIENDLY), strict=True):
         assert np.array_equal(dry.diameter_mm, friendly.diameter_mm)
@@ -153,7 +166,7 @@ def test_an_unknown_world_is_refused_with_the_names() -> None:
 
 
 def test_every_world_says_in_a_sentence_what_is_special() -> None:
-    assert len({world.name for world in WORLDS}) == len(WORLDS) == 10
+    assert len({world.name for world in WORLDS}) == len(WORLDS) == 11
     for world in WORLDS:
         assert world.words.endswith(".")
         assert 20 < len(world.words) < 100

@@ -23,7 +23,7 @@ from fruitvision.simulate.season.plan import PLANS, BlockPlan, Growth, StraightG
 from fruitvision.simulate.season.walk import DISTANCE_MM, WalkErrors
 
 # Purposes of the farm's own random streams.
-SHARED, REGISTER, VISITS, FACTORS = 1, 2, 3, 4
+SHARED, REGISTER, VISITS, FACTORS, SIZES = 1, 2, 3, 4, 5
 
 # Range of the diameters on the day of the walk, mm: wide enough to cut nothing.
 _SIZES = SizeDials(size_between_mm=(20.0, 110.0))
@@ -84,6 +84,13 @@ class World:
         high=0.5,
         source="our choice: none",
     )
+    size_sd_mm: float = dial(
+        0.0,
+        unit="mm, of a block's mean diameter on the day of the walk, between seasons",
+        low=0.0,
+        high=8.0,
+        source="our choice: none",
+    )
     unlisted_gaps: float = dial(
         0.0,
         unit="of the positions are missing trees that the register says bear",
@@ -98,15 +105,15 @@ class World:
     def season_plans(self, seed: int, settings: Settings) -> tuple[BlockPlan, ...]:
         """The blocks of one season, with what strays for the whole farm drawn."""
         check_seed(seed)
+        plans = tuple(
+            _with_gaps(_of_size(plan, seed, self.size_sd_mm), self.unlisted_gaps)
+            for plan in self.plans
+        )
         if not self.as_assumed:
-            return tuple(_with_gaps(plan, self.unlisted_gaps) for plan in self.plans)
+            return plans
         mass, drop, culls, pace = farm_stream(seed, SHARED).standard_normal(4)
         return tuple(
-            _with_gaps(
-                _strayed(plan, settings, mass=mass, drop=drop, culls=culls, pace=pace),
-                self.unlisted_gaps,
-            )
-            for plan in self.plans
+            _strayed(plan, settings, mass=mass, drop=drop, culls=culls, pace=pace) for plan in plans
         )
 
     def walk_errors(self, plan: BlockPlan, seed: int, settings: Settings) -> WalkErrors:
@@ -139,6 +146,14 @@ def farm_stream(seed: int, purpose: int, letter: str = "") -> np.random.Generato
 
 def _gaps(plan: BlockPlan, share: float) -> int:
     return round(share * plan.positions)
+
+
+def _of_size(plan: BlockPlan, seed: int, sd_mm: float) -> BlockPlan:
+    """A block whose fruit are larger or smaller than usual in this season."""
+    if sd_mm == 0.0:
+        return plan
+    strayed = float(farm_stream(seed, SIZES, plan.letter).normal(0.0, sd_mm))
+    return replace(plan, diameter_mm=plan.diameter_mm + strayed)
 
 
 def _with_gaps(plan: BlockPlan, share: float) -> BlockPlan:
@@ -213,6 +228,12 @@ _FRIENDLY = World(
 )
 WORLDS = (
     _FRIENDLY,
+    replace(
+        _FRIENDLY,
+        name="sizes-vary",
+        words="As friendly; a block's mean size varies by 4 mm between seasons.",
+        size_sd_mm=4.0,
+    ),
     World(
         name="usual",
         words="Growth, mass, drop and culls follow rules of their own; hand counts slip.",
