@@ -25,6 +25,8 @@ from fruitvision.console import (
     pick_date,
     progress_line,
     say,
+    say_forecast,
+    shown_units,
     write_forecast,
     write_picture,
 )
@@ -36,6 +38,7 @@ from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
 from fruitvision.train.command import train_cli
+from fruitvision.unit_system import UnitSystem
 
 cli = typer.Typer(
     help="Row photos in, pack-out forecast out. Works offline; nothing leaves this computer.",
@@ -61,6 +64,14 @@ SizeTableName = Annotated[str, typer.Option("--sizes", help="Size table: a name 
 ConfirmFactor = Annotated[
     bool,
     typer.Option("--confirm-factor", help="Use hand counts that another detector was paired with."),
+]
+ShownUnits = Annotated[
+    UnitSystem | None,
+    typer.Option(
+        "--units",
+        envvar="FRUITVISION_UNITS",
+        help="Units to print and to write: in, short tons, acres, or metric; else the farm's.",
+    ),
 ]
 Workers = Annotated[int, typer.Option("--workers", min=1, help="Photos measured side by side.")]
 DEFAULT_SIZE_TABLE = "box_counts_42lb"
@@ -100,6 +111,7 @@ def demo(
     out: Out = Path("fruitvision-demo"),
     sizes: SizeTableName = DEFAULT_SIZE_TABLE,
     workers: Workers = DEFAULT_WORKERS,
+    units: ShownUnits = None,
 ) -> int:
     """The whole job on the invented farm that comes along.
 
@@ -113,14 +125,16 @@ def demo(
 
     samples = shared_folder("samples")
     settings = Settings()
+    shown = shown_units(units, settings)
     with farm_store(out / "farm") as store:
         store.save_farm(FarmRecord(name="Larkhill (invented)", settings_text=""))
         loaded = load_folder(store, samples, settings, DEFAULT_DETECTOR, None, workers)
         forecast, left_out = make_forecast(store, sizes, settings, DEFAULT_DETECTOR, {}, DEMO_DAY)
+        say_forecast(forecast, left_out, shown)
         for photo in loaded.photos.photos:
-            write_picture(photo, image_of(photo, store), out / "overlays")
-    write_forecast(forecast, out)
-    say(score_lines(score_of(forecast, samples, load_size_table(sizes))))
+            write_picture(photo, image_of(photo, store), out / "overlays", shown)
+    write_forecast(forecast, out, shown)
+    say(score_lines(score_of(forecast, samples, load_size_table(sizes)), shown))
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     typer.echo(f"\nWritten to {out}: {written}, overlays, farm.")
     typer.echo(f"See it in the browser: fruitvision app --farm {out / 'farm'}")
@@ -157,6 +171,7 @@ def measure(
     settings_file: SettingsFile = None,
     overlays: Annotated[bool, typer.Option("--overlays", help="Also draw what was seen.")] = False,
     workers: Workers = DEFAULT_WORKERS,
+    units: ShownUnits = None,
 ) -> int:
     """Count and size the fruit in photos: fruit.csv and photos.csv.
 
@@ -168,6 +183,7 @@ def measure(
     from fruitvision.report import measured_lines
 
     settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
+    shown = shown_units(units, settings)
     choose_detector(detector)
     paths = find_photos(photos)
     if not paths:
@@ -184,13 +200,13 @@ def measure(
             workers=workers,
             on_progress=progress,
         )
-    write_fruit_csv(measured.photos, out / "fruit.csv")
-    write_photos_csv(measured.photos, out / "photos.csv")
+    write_fruit_csv(measured.photos, out / "fruit.csv", shown)
+    write_photos_csv(measured.photos, out / "photos.csv", shown)
     write_refused_csv(measured.refused, out / "refused.csv")
     if overlays:
         by_name = {path.name: path for path in paths} | {str(path): path for path in paths}
         for photo in measured.photos:
-            write_picture(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays")
+            write_picture(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays", shown)
     say(measured_lines(measured))
     typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
     if not measured.photos:
@@ -264,6 +280,7 @@ def block(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     confirm_factor: ConfirmFactor = False,
+    units: ShownUnits = None,
 ) -> int:
     """What each block holds today, what to do next in it, and what stands out from its like.
 
@@ -283,7 +300,7 @@ def block(
             f"{farm} holds no block yet.", fix=f"Run: fruitvision load WALK --farm {farm}."
         )
     for walk in walks:
-        say([*block_lines(walk), ""])
+        say([*block_lines(walk, shown_units(units, settings)), ""])
     if walks:
         say(attention_lines(attention_of(walks, settings)))
     say(refused_lines(refused))
@@ -309,6 +326,7 @@ def forecast(
     confirm_factor: ConfirmFactor = False,
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
+    units: ShownUnits = None,
 ) -> int:
     """Forecast the pack-out at the pick, keep it, print it, and say why it changed.
 
@@ -326,7 +344,8 @@ def forecast(
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
-        _, refused = make_forecast(store, sizes, settings, detector, dates, today, choices)
+        made, refused = make_forecast(store, sizes, settings, detector, dates, today, choices)
+    say_forecast(made, refused, shown_units(units, settings))
     return 1 if refused else 0
 
 
@@ -337,13 +356,15 @@ def export(
     version: Annotated[
         str | None, typer.Option("--version", help="Forecast version; the latest if left out.")
     ] = None,
+    units: ShownUnits = None,
 ) -> None:
-    """Write a kept forecast for others: JSON, workbook, CSV tables.
+    """Write a kept forecast for others: JSON (always metric), workbook, CSV tables.
 
     Example: fruitvision export --farm larkhill --out for-sales
     """
     with farm_store(farm, create=False) as store:
         kept = {item.forecast_id: item for item in store.forecasts()}
+        shown = shown_units(units, farm_settings_or(store, None))
     if not kept:
         raise StoreError(
             f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
@@ -353,7 +374,7 @@ def export(
             f"No forecast has the version '{version}'.", fix=f"Known: {', '.join(kept)}."
         )
     chosen = kept[version] if version else list(kept.values())[-1]
-    write_forecast(chosen, out)
+    write_forecast(chosen, out, shown)
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     typer.echo(f"Version {chosen.forecast_id}, written to {out}: {written}.")
 

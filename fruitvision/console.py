@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -16,6 +16,7 @@ import typer
 from fruitvision.errors import FieldDataError, SettingsError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.settings import Settings, read_settings, settings_to_text
+from fruitvision.unit_system import METRIC, Units, UnitSystem, units_of
 
 if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
@@ -117,12 +118,11 @@ def make_forecast(
     made_on: date,
     choices: Choices | None = None,
 ) -> tuple[Forecast, tuple[Refused, ...]]:
-    """Make, keep and print a forecast; a what-if is printed only, unless it is to be kept."""
+    """Make and keep a forecast; a what-if is not kept, unless it is to be."""
     from fruitvision.pipeline import Choices, forecast_farm
     from fruitvision.pipeline.size_tables import farm_size_table
-    from fruitvision.report import forecast_lines, refused_lines
 
-    result, refused = forecast_farm(
+    return forecast_farm(
         store,
         farm_size_table(sizes, store.folder),
         settings,
@@ -131,12 +131,22 @@ def make_forecast(
         pick_dates=pick_dates,
         choices=choices or Choices(),
     )
-    say(["", *forecast_lines(result), *refused_lines(refused)])
-    return result, refused
 
 
-def write_forecast(result: Forecast, folder: Path) -> None:
-    """Write `FORECAST_FILES` and `DETAIL_FILES`."""
+def say_forecast(result: Forecast, refused: Sequence[Refused], units: Units) -> None:
+    """Print a forecast, and what was left out of it."""
+    from fruitvision.report import forecast_lines, refused_lines
+
+    say(["", *forecast_lines(result, units), *refused_lines(refused)])
+
+
+def shown_units(asked: UnitSystem | None, settings: Settings) -> Units:
+    """The units that a user asks for, else those of the farm."""
+    return units_of(asked or settings.units)
+
+
+def write_forecast(result: Forecast, folder: Path, units: Units = METRIC) -> None:
+    """Write `FORECAST_FILES` and `DETAIL_FILES`; the JSON document stays metric."""
     from fruitvision.export import (
         write_detail_csvs,
         write_forecast_csv,
@@ -144,17 +154,21 @@ def write_forecast(result: Forecast, folder: Path) -> None:
         write_forecast_xlsx,
     )
 
-    writers = (write_forecast_json, write_forecast_csv, write_forecast_xlsx)
-    for name, write in zip(FORECAST_FILES, writers, strict=True):
-        write(result, folder / name)
-    write_detail_csvs(result, folder)
+    document, flat, workbook = (folder / name for name in FORECAST_FILES)
+    write_forecast_json(result, document)
+    write_forecast_csv(result, flat, units)
+    write_forecast_xlsx(result, workbook, units)
+    write_detail_csvs(result, folder, units)
 
 
-def write_picture(measured: MeasuredPhoto, image: Image, folder: Path) -> None:
+def write_picture(
+    measured: MeasuredPhoto, image: Image, folder: Path, units: Units = METRIC
+) -> None:
     """Write what was seen in a photo as a picture."""
     from fruitvision.overlay import write_overlay
 
-    write_overlay(image, measured, folder / f"{Path(measured.photo.name).stem}.jpg")
+    path = folder / f"{Path(measured.photo.name).stem}.jpg"
+    write_overlay(image, measured, path, units.diameter)
 
 
 def say(lines: Iterable[str]) -> None:

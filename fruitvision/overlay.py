@@ -16,6 +16,7 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
 from fruitvision.domain import Fruit, MeasuredPhoto
+from fruitvision.unit_system import METRIC, Unit
 from fruitvision.whole_file import write_whole
 
 Image = NDArray[np.uint8]
@@ -36,7 +37,7 @@ DASHES = 10
 POINTS = 72
 
 
-def draw_overlay(image: Image, measured: MeasuredPhoto) -> Image:
+def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diameter) -> Image:
     """The picture with everything that was measured drawn into it.
 
     Parameters
@@ -45,6 +46,8 @@ def draw_overlay(image: Image, measured: MeasuredPhoto) -> Image:
         RGB, upright, as it was measured.
     measured : MeasuredPhoto
         Its results.
+    unit : Unit
+        Of the diameters that are written on the fruit.
 
     Returns
     -------
@@ -63,12 +66,15 @@ def draw_overlay(image: Image, measured: MeasuredPhoto) -> Image:
     # Words last, so that no outline runs through them.
     for fruit in measured.fruit:
         if fruit.diameter_mm is not None:
-            _write(draw, (fruit.centre_x_px, fruit.centre_y_px), f"{fruit.diameter_mm:.0f}", font)
-    _footer(draw, canvas.size, summary(measured))
+            words = f"{unit.shown(fruit.diameter_mm):.{unit.decimals(0)}f}"
+            _write(draw, (fruit.centre_x_px, fruit.centre_y_px), words, font)
+    _footer(draw, canvas.size, summary(measured, unit))
     return np.asarray(canvas, dtype=np.uint8)
 
 
-def write_overlay(image: Image, measured: MeasuredPhoto, path: Path) -> None:
+def write_overlay(
+    image: Image, measured: MeasuredPhoto, path: Path, unit: Unit = METRIC.diameter
+) -> None:
     """Draw the overlay and write it as JPEG, whole or not at all.
 
     Raises
@@ -77,18 +83,19 @@ def write_overlay(image: Image, measured: MeasuredPhoto, path: Path) -> None:
         If the file can't be written.
     """
     content = BytesIO()
-    PillowImage.fromarray(draw_overlay(image, measured)).save(content, "JPEG", quality=85)
+    PillowImage.fromarray(draw_overlay(image, measured, unit)).save(content, "JPEG", quality=85)
     write_whole(path, content.getvalue())
 
 
-def summary(measured: MeasuredPhoto) -> str:
+def summary(measured: MeasuredPhoto, unit: Unit = METRIC.diameter) -> str:
     """What the photo gave, in one line of plain words."""
     near = [fruit for fruit in measured.fruit if fruit.on_this_row]
     behind = len(measured.fruit) - len(near)
     sizes = [fruit.diameter_mm for fruit in near if fruit.diameter_mm is not None]
     words = [f"{len(near)} fruit on this row"]
     if sizes:
-        words.append(f"{len(sizes)} sized, mean {np.mean(sizes):.0f} mm")
+        mean = f"{unit.shown(float(np.mean(sizes))):.{unit.decimals(0)}f} {unit.symbol}"
+        words.append(f"{len(sizes)} sized, mean {mean}")
     elif measured.scale is None:
         words.append("none sized: no scale")
     else:

@@ -12,17 +12,20 @@ uses
     The number that each use works with, and the chance that less comes in.
 inputs
     What each block is forecast from: counts, hidden fruit, sizes, growth, weights, losses, picks.
+
+Names and heads of columns carry the unit that their numbers are in: metric ones or a user's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from fruitvision.domain import BlockInputs, CropForecast, Estimate, Forecast, PickPlan
 from fruitvision.export.words import pick_week
 from fruitvision.forecast.uses import use_numbers
+from fruitvision.unit_system import METRIC, Unit, Units, per_power
 
 Value = str | float | date | None
 PERCENTILES = ("p10", "p50", "p90")
@@ -30,11 +33,15 @@ PERCENTILES = ("p10", "p50", "p90")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A column: its name in CSV, its head in a workbook, and the decimals of its numbers."""
+    """A column: its name in CSV, its head in a workbook, and the decimals of its numbers.
+
+    `unit` turns the metric numbers of its rows into those that are written.
+    """
 
     name: str
     head: str
     decimals: int = 0
+    unit: Unit | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,30 +54,55 @@ class DetailTable:
     rows: tuple[tuple[Value, ...], ...]
 
 
-def detail_tables(forecast: Forecast) -> tuple[DetailTable, ...]:
+def detail_tables(forecast: Forecast, units: Units = METRIC) -> tuple[DetailTable, ...]:
     """All tables of a forecast, in the order of the sheets; those without rows keep their head."""
-    return (
+    metric = (
         DetailTable(name="weeks", sheet="Weeks", columns=_WEEKS, rows=tuple(_weeks(forecast))),
         DetailTable(name="grades", sheet="Grades", columns=_GRADES, rows=tuple(_grades(forecast))),
-        DetailTable(name="picks", sheet="Picks", columns=_PICKS, rows=tuple(_picks(forecast))),
+        DetailTable(
+            name="picks", sheet="Picks", columns=_picks_columns(units), rows=tuple(_picks(forecast))
+        ),
         DetailTable(name="bridge", sheet="Bridge", columns=_BRIDGE, rows=tuple(_bridge(forecast))),
         DetailTable(name="uses", sheet="Uses", columns=_USES, rows=tuple(_uses(forecast))),
-        DetailTable(name="inputs", sheet="Inputs", columns=_INPUTS, rows=tuple(_inputs(forecast))),
+        DetailTable(
+            name="inputs",
+            sheet="Inputs",
+            columns=_inputs_columns(units),
+            rows=tuple(_inputs(forecast, units)),
+        ),
     )
+    return tuple(_in_units(table) for table in metric)
+
+
+def _in_units(table: DetailTable) -> DetailTable:
+    """The table with every number in the unit of its column."""
+    rows = (
+        tuple(map(_in_unit, row, (column.unit for column in table.columns))) for row in table.rows
+    )
+    return replace(table, rows=tuple(rows))
+
+
+def _in_unit(value: Value, unit: Unit | None) -> Value:
+    return unit.shown(value) if unit is not None and isinstance(value, int | float) else value
 
 
 def _text(name: str, head: str) -> Column:
     return Column(name=name, head=head)
 
 
-def _number(name: str, head: str, decimals: int) -> Column:
-    return Column(name=name, head=head, decimals=decimals)
+def _number(name: str, head: str, decimals: int, unit: Unit | None = None) -> Column:
+    return Column(
+        name=name,
+        head=head,
+        decimals=decimals if unit is None else unit.decimals(decimals),
+        unit=unit,
+    )
 
 
-def _range(name: str, head: str, decimals: int) -> tuple[Column, ...]:
+def _range(name: str, head: str, decimals: int, unit: Unit | None = None) -> tuple[Column, ...]:
     """Three columns: P10, P50, P90."""
     return tuple(
-        Column(name=f"{name}_{percentile}", head=head.format(percentile.upper()), decimals=decimals)
+        _number(f"{name}_{percentile}", head.format(percentile.upper()), decimals, unit)
         for percentile in PERCENTILES
     )
 
@@ -124,16 +156,18 @@ def _grades(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
             yield (level, name, row.grade, row.size_class, *_three(row.cartons))
 
 
-_PICKS = (
-    _text("block", "Block"),
-    _text("variety", "Variety"),
-    _number("pass", "Pass", 0),
-    _text("pick_date", "Pick date"),
-    *_range("fruit", "Picked {} (fruit)", 0),
-    *_range("diameter_mm", "Mean diameter {} (mm)", 1),
-    *_range("bins", "Picked {} (bins)", 1),
-    *_range("cartons", "Packed {} (cartons)", 1),
-)
+def _picks_columns(units: Units) -> tuple[Column, ...]:
+    size = units.diameter
+    return (
+        _text("block", "Block"),
+        _text("variety", "Variety"),
+        _number("pass", "Pass", 0),
+        _text("pick_date", "Pick date"),
+        *_range("fruit", "Picked {} (fruit)", 0),
+        *_range(f"diameter_{size.name}", f"Mean diameter {{}} ({size.symbol})", 1, size),
+        *_range("bins", "Picked {} (bins)", 1),
+        *_range("cartons", "Packed {} (cartons)", 1),
+    )
 
 
 def _picks(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
@@ -180,40 +214,54 @@ def _uses(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
 
 # ---------------------------------------------------------------- inputs
 
-_INPUTS = (
-    _text("block", "Block"),
-    _text("walked_on", "Walk"),
-    _number("trees", "Photographed (trees)", 0),
-    _number("bearing_trees", "Bearing (full trees)", 1),
-    _number("bearing_trees_error", "Bearing, standard error (full trees)", 1),
-    _number("visible_per_tree", "Visible (fruit per tree)", 2),
-    _number("hidden_fruit_factor", "Hidden-fruit factor", 3),
-    _number("hidden_fruit_factor_error", "Hidden-fruit factor, standard error", 3),
-    _number("hand_counts", "Counted by hand (trees)", 0),
-    _text("like_blocks", "Hand counts also of"),
-    _number("fruit_per_tree", "Fruit per tree", 2),
-    _number("fruit_per_tree_error", "Fruit per tree, standard error", 2),
-    _number("diameter_mm", "Mean diameter (mm)", 2),
-    _number("diameter_error_mm", "Mean diameter, standard error (mm)", 2),
-    _number("diameter_sd_mm", "Spread of diameter (mm)", 2),
-    _number("growth_mm3_per_day", "Growth of D³ (mm³ per day)", 0),
-    _number("growth_error_mm3_per_day", "Growth, standard error (mm³ per day)", 0),
-    _text("growth_source", "Growth from"),
-    _number("weight_factor", "Weight rule, factor (g per mm^power)", 9),
-    _number("weight_power", "Weight rule, power", 3),
-    _number("weight_scatter", "Weight at one diameter, spread (share)", 3),
-    _text("weight_source", "Weight from"),
-    _number("drop_share", "Dropped (share)", 3),
-    _number("cull_share", "Culled (share)", 3),
-    _text("cull_share_by_class", "Culled by class (share)"),
-    _number("left_share", "Left on the tree (share)", 3),
-    _text("passes", "Passes (day, share)"),
-)
+
+def _inputs_columns(units: Units) -> tuple[Column, ...]:
+    size, cube, fruit = units.diameter, units.cube, units.fruit
+    rule = f"{fruit.symbol} per {size.symbol}^power"
+    return (
+        _text("block", "Block"),
+        _text("walked_on", "Walk"),
+        _number("trees", "Photographed (trees)", 0),
+        _number("bearing_trees", "Bearing (full trees)", 1),
+        _number("bearing_trees_error", "Bearing, standard error (full trees)", 1),
+        _number("visible_per_tree", "Visible (fruit per tree)", 2),
+        _number("hidden_fruit_factor", "Hidden-fruit factor", 3),
+        _number("hidden_fruit_factor_error", "Hidden-fruit factor, standard error", 3),
+        _number("hand_counts", "Counted by hand (trees)", 0),
+        _text("like_blocks", "Hand counts also of"),
+        _number("fruit_per_tree", "Fruit per tree", 2),
+        _number("fruit_per_tree_error", "Fruit per tree, standard error", 2),
+        _number(f"diameter_{size.name}", f"Mean diameter ({size.symbol})", 2, size),
+        _number(
+            f"diameter_error_{size.name}",
+            f"Mean diameter, standard error ({size.symbol})",
+            2,
+            size,
+        ),
+        _number(f"diameter_sd_{size.name}", f"Spread of diameter ({size.symbol})", 2, size),
+        _number(f"growth_{cube.name}_per_day", f"Growth of D³ ({cube.symbol} per day)", 0, cube),
+        _number(
+            f"growth_error_{cube.name}_per_day",
+            f"Growth, standard error ({cube.symbol} per day)",
+            0,
+            cube,
+        ),
+        _text("growth_source", "Growth from"),
+        _number("weight_factor", f"Weight rule, factor ({rule})", 9),
+        _number("weight_power", "Weight rule, power", 3),
+        _number("weight_scatter", "Weight at one diameter, spread (share)", 3),
+        _text("weight_source", "Weight from"),
+        _number("drop_share", "Dropped (share)", 3),
+        _number("cull_share", "Culled (share)", 3),
+        _text("cull_share_by_class", "Culled by class (share)"),
+        _number("left_share", "Left on the tree (share)", 3),
+        _text("passes", "Passes (day, share)"),
+    )
 
 
-def _inputs(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
+def _inputs(forecast: Forecast, units: Units) -> Iterator[tuple[Value, ...]]:
     for inputs in forecast.inputs:
-        yield (*_counted(inputs), *_sized(inputs), *_to_the_pick(inputs))
+        yield (*_counted(inputs), *_sized(inputs), *_to_the_pick(inputs, units))
 
 
 def _counted(inputs: BlockInputs) -> tuple[Value, ...]:
@@ -244,13 +292,13 @@ def _sized(inputs: BlockInputs) -> tuple[Value, ...]:
     return (sizes.mean_mm, error, sizes.sd_mm)
 
 
-def _to_the_pick(inputs: BlockInputs) -> tuple[Value, ...]:
+def _to_the_pick(inputs: BlockInputs, units: Units) -> tuple[Value, ...]:
     growth, weight, losses = inputs.growth, inputs.weight, inputs.losses
     return (
         growth.mm3_per_day,
         growth.mm3_per_day_error,
         growth.source,
-        weight.factor,
+        per_power(units.fruit, units.diameter, weight.factor, weight.power),
         weight.power,
         weight.scatter,
         weight.source,

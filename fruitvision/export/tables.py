@@ -10,64 +10,99 @@ fruit.csv, photos.csv
     One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true.
 refused.csv
     What was left out and why.
+
+In units of the United States, `diameter_in` stands for `diameter_mm`, `in_per_px` for `mm_per_px`
+and `short_tons` for `tonnes`, and so on: the name of a column always carries its unit.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Protocol
 
 from fruitvision.domain import CropForecast, Estimate, Forecast, Fruit, MeasuredPhoto
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
-from fruitvision.export.details import Column, DetailTable, Value, detail_tables
+from fruitvision.export.details import PERCENTILES, Column, DetailTable, Value, detail_tables
 from fruitvision.export.words import doubt_codes, note_of, pick_week, save
+from fruitvision.unit_system import METRIC, Unit, Units
 
-FRUIT_COLUMNS = (
-    "photo",
-    "fruit_id",
-    "centre_x_px",
-    "centre_y_px",
-    "width_px",
-    "height_px",
-    "angle_deg",
-    "diameter_px",
-    "diameter_mm",
-    "diameter_error_mm",
-    "visible_share",
-    "score",
-    "on_this_row",
-    "doubts",
-)
-PHOTO_COLUMNS = (
-    "photo",
-    "sha256",
-    "taken_at",
-    "mm_per_px",
-    "mm_per_px_error",
-    "fruit_count",
-    "doubts",
-)
 REFUSED_COLUMNS = ("name", "what", "fix")
-
-# Estimates of forecast.csv and their decimals: finer than any of them is known.
-_DECIMALS = {"share": 4, "cartons": 1, "fruit": 0, "bins": 1, "tonnes": 2, "diameter_mm": 1}
 
 # Last columns of every table of a forecast.
 ORIGIN_COLUMNS = ("note", "farm", "made_on", "forecast_id", "size_table")
-FORECAST_COLUMNS = (
-    "level",
-    "name",
-    "variety",
-    "pick_date",
-    "pick_week",
-    "size_class",
-    *(f"{name}_{percentile}" for name in _DECIMALS for percentile in ("p10", "p50", "p90")),
-    "doubts",
-    "rests_on",
-    *ORIGIN_COLUMNS,
-)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shown:
+    """An estimate of forecast.csv: the field that holds it, the name of its columns, its unit."""
+
+    of: str
+    name: str
+    decimals: int
+    unit: Unit | None = None
+
+
+def _estimates_shown(units: Units) -> tuple[_Shown, ...]:
+    """Estimates of forecast.csv, with decimals finer than any of them is known."""
+    size, crop = units.diameter, units.crop
+    return (
+        _Shown(of="share", name="share", decimals=4),
+        _Shown(of="cartons", name="cartons", decimals=1),
+        _Shown(of="fruit", name="fruit", decimals=0),
+        _Shown(of="bins", name="bins", decimals=1),
+        _Shown(of="tonnes", name=crop.name, decimals=crop.decimals(2), unit=crop),
+        _Shown(
+            of="diameter_mm",
+            name=f"diameter_{size.name}",
+            decimals=size.decimals(1),
+            unit=size,
+        ),
+    )
+
+
+def forecast_columns(units: Units = METRIC) -> tuple[str, ...]:
+    """Names of the columns of forecast.csv."""
+    names = [f"{one.name}_{p}" for one in _estimates_shown(units) for p in PERCENTILES]
+    start = ("level", "name", "variety", "pick_date", "pick_week", "size_class")
+    return (*start, *names, "doubts", "rests_on", *ORIGIN_COLUMNS)
+
+
+def fruit_columns(units: Units = METRIC) -> tuple[str, ...]:
+    """Names of the columns of fruit.csv."""
+    unit = units.diameter.name
+    return (
+        "photo",
+        "fruit_id",
+        "centre_x_px",
+        "centre_y_px",
+        "width_px",
+        "height_px",
+        "angle_deg",
+        "diameter_px",
+        f"diameter_{unit}",
+        f"diameter_error_{unit}",
+        "visible_share",
+        "score",
+        "on_this_row",
+        "doubts",
+    )
+
+
+def photo_columns(units: Units = METRIC) -> tuple[str, ...]:
+    """Names of the columns of photos.csv."""
+    unit = units.diameter.name
+    return (
+        "photo",
+        "sha256",
+        "taken_at",
+        f"{unit}_per_px",
+        f"{unit}_per_px_error",
+        "fruit_count",
+        "doubts",
+    )
 
 
 class RefusedThing(Protocol):
@@ -81,7 +116,7 @@ class RefusedThing(Protocol):
     def fix(self) -> str: ...
 
 
-def write_forecast_csv(forecast: Forecast, path: Path) -> None:
+def write_forecast_csv(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
     """Write a forecast as one flat table, numbers rounded for reading.
 
     Raises
@@ -93,11 +128,11 @@ def write_forecast_csv(forecast: Forecast, path: Path) -> None:
     crops = [("block", crop) for crop in forecast.blocks]
     crops += [("variety", crop) for crop in forecast.varieties]
     crops += [("farm", forecast.total)]
-    rows = ((*row, *origin) for level, crop in crops for row in _crop_rows(level, crop))
-    save(path, csv_bytes(FORECAST_COLUMNS, rows))
+    rows = ((*row, *origin) for level, crop in crops for row in _crop_rows(level, crop, units))
+    save(path, csv_bytes(forecast_columns(units), rows))
 
 
-def write_detail_csvs(forecast: Forecast, folder: Path) -> None:
+def write_detail_csvs(forecast: Forecast, folder: Path, units: Units = METRIC) -> None:
     """Write the tables behind a forecast, one file each, as `details` names them.
 
     Raises
@@ -105,7 +140,7 @@ def write_detail_csvs(forecast: Forecast, folder: Path) -> None:
     StoreError
         If a file can't be written.
     """
-    for table in detail_tables(forecast):
+    for table in detail_tables(forecast, units):
         save(folder / detail_file(table.name), _detail_csv(table, forecast))
 
 
@@ -125,7 +160,7 @@ def detail_file(name: str) -> str:
     return f"forecast_{name}.csv"
 
 
-def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
+def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path, units: Units = METRIC) -> None:
     """Write every fruit of every photo.
 
     Raises
@@ -133,11 +168,14 @@ def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
     StoreError
         If the file can't be written.
     """
-    rows = (_fruit_row(photo.photo.name, fruit) for photo in measured for fruit in photo.fruit)
-    save(path, csv_bytes(FRUIT_COLUMNS, rows))
+    unit = units.diameter
+    rows = (
+        _fruit_row(photo.photo.name, fruit, unit) for photo in measured for fruit in photo.fruit
+    )
+    save(path, csv_bytes(fruit_columns(units), rows))
 
 
-def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
+def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path, units: Units = METRIC) -> None:
     """Write one row per photo.
 
     Raises
@@ -145,7 +183,8 @@ def write_photos_csv(measured: Iterable[MeasuredPhoto], path: Path) -> None:
     StoreError
         If the file can't be written.
     """
-    save(path, csv_bytes(PHOTO_COLUMNS, map(_photo_row, measured)))
+    rows = (_photo_row(photo, units.diameter) for photo in measured)
+    save(path, csv_bytes(photo_columns(units), rows))
 
 
 def write_refused_csv(refused: Iterable[RefusedThing], path: Path) -> None:
@@ -186,14 +225,15 @@ def _detail_cell(value: Value, column: Column) -> Cell:
     return value if isinstance(value, str) else rounded(value, column.decimals)
 
 
-def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
+def _crop_rows(level: str, crop: CropForecast, units: Units) -> Iterator[tuple[Cell, ...]]:
     day = crop.pick_date
     start = (level, crop.name, crop.variety, day.isoformat() if day else "", pick_week(day))
     doubts = doubt_codes(crop.doubts)
     for one in crop.classes:
-        numbers = _estimates(share=one.share, cartons=one.cartons)
+        numbers = _estimates(units, share=one.share, cartons=one.cartons)
         yield (*start, one.size_class, *numbers, doubts, crop.rests_on)
     numbers = _estimates(
+        units,
         cartons=crop.cartons,
         fruit=crop.fruit,
         bins=crop.bins,
@@ -203,15 +243,22 @@ def _crop_rows(level: str, crop: CropForecast) -> Iterator[tuple[Cell, ...]]:
     yield (*start, "all", *numbers, doubts, crop.rests_on)
 
 
-def _estimates(**known: Estimate | None) -> Iterator[float | None]:
+def _estimates(units: Units, **known: Estimate | None) -> Iterator[float | None]:
     """P10, P50 and P90 of each estimate in column order; None where there is none."""
-    for name, decimals in _DECIMALS.items():
-        estimate = known.get(name)
-        for percentile in ("p10", "p50", "p90"):
-            yield rounded(getattr(estimate, percentile) if estimate else None, decimals)
+    for one in _estimates_shown(units):
+        estimate = known.get(one.of)
+        if one.unit is not None:
+            estimate = one.unit.shown_range(estimate)
+        for percentile in PERCENTILES:
+            yield rounded(getattr(estimate, percentile) if estimate else None, one.decimals)
 
 
-def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
+def _in(unit: Unit, value: float | None, decimals: int) -> float | None:
+    """A metric number, known to so many decimals, in another unit."""
+    return None if value is None else rounded(unit.shown(value), unit.decimals(decimals))
+
+
+def _fruit_row(photo_name: str, fruit: Fruit, unit: Unit) -> tuple[Cell, ...]:
     return (
         photo_name,
         fruit.fruit_id,
@@ -221,8 +268,8 @@ def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
         round(fruit.height_px, 2),
         round(fruit.angle_deg, 2),
         round(fruit.diameter_px, 2),
-        rounded(fruit.diameter_mm, 2),
-        rounded(fruit.diameter_error_mm, 2),
+        _in(unit, fruit.diameter_mm, 2),
+        _in(unit, fruit.diameter_error_mm, 2),
         round(fruit.visible_share, 4),
         round(fruit.score, 4),
         fruit.on_this_row,
@@ -230,14 +277,14 @@ def _fruit_row(photo_name: str, fruit: Fruit) -> tuple[Cell, ...]:
     )
 
 
-def _photo_row(measured: MeasuredPhoto) -> tuple[Cell, ...]:
+def _photo_row(measured: MeasuredPhoto, unit: Unit) -> tuple[Cell, ...]:
     taken_at, scale = measured.photo.taken_at, measured.scale
     return (
         measured.photo.name,
         measured.photo.photo_id,
         taken_at.isoformat() if taken_at else None,
-        rounded(scale.mm_per_px if scale else None, 6),
-        rounded(scale.mm_per_px_error if scale else None, 6),
+        _in(unit, scale.mm_per_px if scale else None, 6),
+        _in(unit, scale.mm_per_px_error if scale else None, 6),
         measured.fruit_count,
         doubt_codes(measured.doubts),
     )

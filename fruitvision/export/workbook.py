@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitvision.domain import CropForecast, Estimate, Forecast
-from fruitvision.export.details import DetailTable, detail_tables
+from fruitvision.export.details import PERCENTILES, DetailTable, detail_tables
 from fruitvision.export.words import (
     CAUTIONS,
     HOW_TO_READ,
@@ -19,6 +19,7 @@ from fruitvision.export.words import (
     pick_week,
     save,
 )
+from fruitvision.unit_system import METRIC, Units
 
 PACK_OUT_HEADERS = (
     "Variety",
@@ -32,31 +33,33 @@ PACK_OUT_HEADERS = (
     "P90 (cartons)",
     "Doubts",
 )
-BLOCK_HEADERS = (
-    "Block",
-    "Variety",
-    "Pick date",
-    "Pick week",
-    *(
-        f"{name} {percentile} ({unit})"
-        for name, unit in (
-            ("Picked", "fruit"),
-            ("Picked", "bins"),
-            ("Picked", "tonnes"),
-            ("Packed", "cartons"),
-            ("Mean diameter", "mm"),
-        )
-        for percentile in ("P10", "P50", "P90")
-    ),
-    "Doubts",
-    "Rests on",
-)
+
+
+def block_headers(units: Units = METRIC) -> tuple[str, ...]:
+    """Heads of the columns of the sheet of blocks."""
+    numbers = (
+        ("Picked", "fruit"),
+        ("Picked", "bins"),
+        ("Picked", units.crop.name.replace("_", " ")),
+        ("Packed", "cartons"),
+        ("Mean diameter", units.diameter.symbol),
+    )
+    return (
+        "Block",
+        "Variety",
+        "Pick date",
+        "Pick week",
+        *(f"{name} {p.upper()} ({unit})" for name, unit in numbers for p in PERCENTILES),
+        "Doubts",
+        "Rests on",
+    )
+
 
 _CHART_COLUMN = len(PACK_OUT_HEADERS) + 1
 _CHART_ROWS = 16
 
 
-def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
+def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
     """Write a forecast as a workbook with real numbers and a chart per variety.
 
     Sheets: pack-out, blocks, the tables of `details`, and how far to trust it.
@@ -82,10 +85,10 @@ def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
         workbook.set_properties(
             {"title": f"{forecast.farm}: {note_of(forecast)}", "created": made_at}
         )
-        sheets = _Sheets(workbook)
+        sheets = _Sheets(workbook, units)
         sheets.pack_out(forecast)
         sheets.blocks(forecast)
-        for table in detail_tables(forecast):
+        for table in detail_tables(forecast, units):
             sheets.detail(table)
         sheets.about(forecast)
     save(path, stream.getvalue())
@@ -94,8 +97,9 @@ def write_forecast_xlsx(forecast: Forecast, path: Path) -> None:
 class _Sheets:
     """The sheets of one workbook and the formats that they share."""
 
-    def __init__(self, workbook: Any) -> None:
+    def __init__(self, workbook: Any, units: Units) -> None:
         self._workbook = workbook
+        self._units = units
         self._header = workbook.add_format(
             {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1}
         )
@@ -105,6 +109,7 @@ class _Sheets:
         self._whole = workbook.add_format({"num_format": "#,##0"})
         self._tenths = workbook.add_format({"num_format": "#,##0.0"})
         self._decimals: dict[int, Any] = {}
+        self._size = self._decimal(units.diameter.decimals(1))
 
     def pack_out(self, forecast: Forecast) -> None:
         """Varieties by size class: share and cartons, and a chart of each."""
@@ -131,9 +136,12 @@ class _Sheets:
                 chart_row += _CHART_ROWS
 
     def blocks(self, forecast: Forecast) -> None:
-        """Blocks, and the farm below them: fruit, bins, tonnes, cartons, diameter."""
+        """Blocks, and the farm below them: fruit, bins, mass, cartons, diameter."""
         sheet = self._table(
-            "Blocks", BLOCK_HEADERS, widths=(18, 14, 11, 11, *[11] * 15, 60, 60), freeze_columns=1
+            "Blocks",
+            block_headers(self._units),
+            widths=(18, 14, 11, 11, *[11] * 15, 60, 60),
+            freeze_columns=1,
         )
         for row, crop in enumerate((*forecast.blocks, forecast.total), start=1):
             week = pick_week(crop.pick_date)
@@ -143,9 +151,9 @@ class _Sheets:
             numbers = (
                 (crop.fruit, self._whole),
                 (crop.bins, self._tenths),
-                (crop.tonnes, self._tenths),
+                (self._units.crop.shown_range(crop.tonnes), self._tenths),
                 (crop.cartons, self._whole),
-                (crop.diameter_mm, self._tenths),
+                (self._units.diameter.shown_range(crop.diameter_mm), self._size),
             )
             for index, (estimate, number_format) in enumerate(numbers):
                 self._estimate(sheet, row, 4 + 3 * index, estimate, number_format)

@@ -8,6 +8,7 @@ from fruitvision.report.words import (
     measured_lines,
     range_words,
     refused_lines,
+    unit_words,
 )
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "measured_lines",
     "range_words",
     "refused_lines",
+    "unit_words",
 ]

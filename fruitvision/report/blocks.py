@@ -5,21 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fruitvision.advice import Advice
-from fruitvision.domain import Attention, BlockEstimate, Pollinizers
+from fruitvision.domain import Attention, Block, BlockEstimate, GrowthRate, Pollinizers
 from fruitvision.hidden_factor import factor_words
 from fruitvision.pipeline.blocks import BlockWalks
+from fruitvision.register import trees_by_spacing
 from fruitvision.report.words import doubt_lines, many, range_words
+from fruitvision.unit_system import METRIC, Units
 
 # Width of the words before a number.
 WORDS = 24
 
 
-def block_lines(walk: BlockWalks) -> list[str]:
+def block_lines(walk: BlockWalks, units: Units = METRIC) -> list[str]:
     """A block as of its latest walk."""
     return [
         *_count_lines(walk),
-        *_size_lines(walk),
-        *_register_lines(walk),
+        *_size_lines(walk, units),
+        *_register_lines(walk, units),
         *doubt_lines(walk.estimate.doubts),
         *advice_lines(walk.advice),
     ]
@@ -66,22 +68,37 @@ def _factor_words(estimate: BlockEstimate) -> str:
     )
 
 
-def _size_lines(walk: BlockWalks) -> list[str]:
+def _size_lines(walk: BlockWalks, units: Units) -> list[str]:
     sizes, growth = walk.estimate.sizes, walk.growth
     lines = []
     if sizes is not None:
         error = (sizes.mean_error_mm**2 + (sizes.shared_error * sizes.mean_mm) ** 2) ** 0.5
+        unit, digits = units.diameter, units.diameter.decimals(1)
+        mean, error, spread = (
+            f"{unit.shown(value):.{digits}f}" for value in (sizes.mean_mm, error, sizes.sd_mm)
+        )
         words = (
-            f"{sizes.mean_mm:.1f} mm, standard error {error:.1f}, spread {sizes.sd_mm:.1f} mm "
+            f"{mean} {unit.symbol}, standard error {error}, spread {spread} {unit.symbol} "
             f"({sizes.fruit} fruit of {many(sizes.trees, 'tree')})"
         )
         lines.append(_line("diameter", words))
-    rate = f"{growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day"
-    return [*lines, _line("growth of D³", f"{rate} ({growth.source})")]
+    return [*lines, _line("growth of D³", growth_words(growth, units))]
 
 
-def _register_lines(walk: BlockWalks) -> list[str]:
-    lines = [_line("pollinizers", pollinizer_words(one)) for one in walk.pollinizers]
+def growth_words(growth: GrowthRate, units: Units) -> str:
+    """`4,450 ± 200 mm³ a day (calipers, 21 days)`."""
+    unit = units.cube
+    rate, error = (
+        f"{unit.shown(value):,.{unit.decimals(0)}f}"
+        for value in (growth.mm3_per_day, growth.mm3_per_day_error)
+    )
+    return f"{rate} ± {error} {unit.symbol} a day ({growth.source})"
+
+
+def _register_lines(walk: BlockWalks, units: Units) -> list[str]:
+    area = spacing_words(walk.estimate.block, units)
+    lines = [_line("area and spacing", area)] if area else []
+    lines += [_line("pollinizers", pollinizer_words(one)) for one in walk.pollinizers]
     if walk.check.visited:
         lines.append(_line("register", _without_name(walk.check.words, walk)))
     return lines + [_line("", _without_name(note, walk)) for note in walk.register_notes]
@@ -90,6 +107,17 @@ def _register_lines(walk: BlockWalks) -> list[str]:
 def _without_name(words: str, walk: BlockWalks) -> str:
     """A sentence on a block where the block's name stands above it."""
     return words.removeprefix(f"{walk.estimate.block.block_id}: ")
+
+
+def spacing_words(block: Block, units: Units) -> str:
+    """`2.00 ha at 3.50 × 1.00 m: room for 5,714 trees`, with what is known of it; else nothing."""
+    area, distance = units.area, units.distance
+    words = [] if block.area_ha is None else [f"{area.shown(block.area_ha):.2f} {area.symbol}"]
+    if block.row_spacing_m is not None and block.tree_spacing_m is not None:
+        row, tree = distance.shown(block.row_spacing_m), distance.shown(block.tree_spacing_m)
+        words.append(f"{row:.2f} × {tree:.2f} {distance.symbol}")
+    trees = trees_by_spacing(block)
+    return " at ".join(words) + ("" if trees is None else f": room for {trees:,} trees")
 
 
 def pollinizer_words(pollinizers: Pollinizers) -> str:

@@ -16,13 +16,14 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
-from fruitvision.report.words import CAUTION, doubt_lines, range_words, three
+from fruitvision.report.words import CAUTION, doubt_lines, range_words, three, unit_words
+from fruitvision.unit_system import METRIC, Units
 
 # A step of the bridge below half a carton is no change.
 SMALLEST_STEP = 0.5
 
 
-def forecast_lines(forecast: Forecast) -> list[str]:
+def forecast_lines(forecast: Forecast, units: Units = METRIC) -> list[str]:
     """Pack-out by variety and week, the blocks behind it, uses, changes, next action, caution."""
     lines = [
         f"{forecast.farm}: pack-out forecast of {forecast.made_on}{_number_words(forecast)}, "
@@ -32,9 +33,13 @@ def forecast_lines(forecast: Forecast) -> list[str]:
         "need not add up to that of all.",
     ]
     for variety in forecast.varieties:
-        lines += ["", *_variety_lines(variety, forecast.blocks)]
+        lines += ["", *_variety_lines(variety, forecast.blocks, units)]
     if len(forecast.varieties) > 1:
-        lines += ["", f"Farm: {_totals(forecast.total)}", *_rests_on(forecast.total, indent="  ")]
+        lines += [
+            "",
+            f"Farm: {_totals(forecast.total, units)}",
+            *_rests_on(forecast.total, indent="  "),
+        ]
     lines += use_lines(forecast)
     lines += bridge_lines(forecast.bridge)
     return [*lines, "", f"Next best action: {forecast.next_action}", "", CAUTION]
@@ -47,7 +52,9 @@ def _number_words(forecast: Forecast) -> str:
 # ---------------------------------------------------------------- crops
 
 
-def _variety_lines(variety: CropForecast, blocks: Sequence[CropForecast]) -> list[str]:
+def _variety_lines(
+    variety: CropForecast, blocks: Sequence[CropForecast], units: Units
+) -> list[str]:
     lines = [variety.variety]
     if variety.classes:
         lines.append(f"  {'class':<12}{'share %':>18}{'cartons':>28}")
@@ -59,7 +66,7 @@ def _variety_lines(variety: CropForecast, blocks: Sequence[CropForecast]) -> lis
     lines += week_lines(variety.weeks)
     for block in blocks:
         if block.variety == variety.variety:
-            lines += _block_lines(block)
+            lines += _block_lines(block, units)
     return lines
 
 
@@ -86,13 +93,14 @@ def _class_line(row: ClassForecast) -> str:
     return f"  {row.size_class:<12}{range_words(percent):>18}{cartons:>28}"
 
 
-def _block_lines(block: CropForecast) -> list[str]:
+def _block_lines(block: CropForecast, units: Units) -> list[str]:
     week = f"week {block.pick_date.isocalendar().week}" if block.pick_date else ""
-    lines = [f"  {block.name}, pick {block.pick_date} ({week}): {_totals(block)}"]
+    lines = [f"  {block.name}, pick {block.pick_date} ({week}): {_totals(block, units)}"]
     if len(block.picks) > 1:
         lines += [
             f"    pass of {one.pick_date}: {range_words(one.fruit)} fruit, "
-            f"{range_words(one.diameter_mm, digits=1)} mm, {range_words(one.bins)} bins, "
+            f"{unit_words(one.diameter_mm, units.diameter, digits=1)}, "
+            f"{range_words(one.bins)} bins, "
             f"{range_words(one.cartons)} cartons"
             for one in block.picks
         ]
@@ -104,10 +112,11 @@ def _rests_on(crop: CropForecast, *, indent: str) -> list[str]:
     return [f"{indent}{crop.rests_on}"] if crop.rests_on else []
 
 
-def _totals(crop: CropForecast) -> str:
+def _totals(crop: CropForecast, units: Units) -> str:
     return (
-        f"{range_words(crop.fruit)} fruit, {range_words(crop.diameter_mm, digits=1)} mm, "
-        f"{range_words(crop.bins)} bins, {range_words(crop.tonnes, digits=1)} t, "
+        f"{range_words(crop.fruit)} fruit, "
+        f"{unit_words(crop.diameter_mm, units.diameter, digits=1)}, "
+        f"{range_words(crop.bins)} bins, {unit_words(crop.tonnes, units.crop, digits=1)}, "
         f"{range_words(crop.cartons)} cartons"
     )
 

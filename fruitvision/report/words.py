@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from fruitvision.domain import Doubts, Estimate
 from fruitvision.pipeline.photos import Measured, Refused
+from fruitvision.unit_system import Unit
 
 # Printed under every forecast.
 CAUTION = (
@@ -20,6 +21,13 @@ def range_words(estimate: Estimate | None, *, digits: int = 0, unit: str = "") -
         return "not known"
     low, mid, high = (f"{value:,.{digits}f}" for value in three(estimate))
     return f"{mid} ({low}–{high}){' ' if unit else ''}{unit}"
+
+
+def unit_words(estimate: Estimate | None, unit: Unit, *, digits: int = 0) -> str:
+    """`2.80 (2.68–2.91) in`: a metric number in a user's unit; `digits` are those of the metric
+    one."""
+    shown = unit.shown_range(estimate)
+    return range_words(shown, digits=unit.decimals(digits), unit=unit.symbol)
 
 
 def three(estimate: Estimate) -> tuple[float, float, float]:

@@ -11,11 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import CropForecast, Estimate, Forecast, SizeTable
+from fruitvision.unit_system import METRIC, Units
 
 Array = NDArray[np.float64]
 
 # A class with fewer true cartons is left out: it says nothing about a forecast. Our choice.
 FEWEST_CARTONS = 20
+# Numbers that have a unit, as they are named in `Scored.what`.
+MEAN_DIAMETER = "mean diameter mm"
+TONNES = "tonnes"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +84,8 @@ def score_block(crop: CropForecast, truth: TrueCrop, table: SizeTable) -> list[S
     true_cartons = true_cartons_of(truth, table)
     pairs: list[tuple[str, Estimate | None, float]] = [
         ("fruit picked", crop.fruit, len(truth.mass_g)),
-        ("mean diameter mm", crop.diameter_mm, float(truth.diameter_mm.mean())),
-        ("tonnes", crop.tonnes, float(truth.mass_g.sum()) / 1e6),
+        (MEAN_DIAMETER, crop.diameter_mm, float(truth.diameter_mm.mean())),
+        (TONNES, crop.tonnes, float(truth.mass_g.sum()) / 1e6),
         ("cartons", crop.cartons, sum(true_cartons.values())),
     ]
     pairs += [
@@ -109,7 +113,7 @@ def true_cartons_of(truth: TrueCrop, table: SizeTable) -> dict[str, float]:
     return cartons
 
 
-def score_lines(scored: Sequence[Scored]) -> list[str]:
+def score_lines(scored: Sequence[Scored], units: Units = METRIC) -> list[str]:
     """The comparison in plain lines."""
     inside = sum(item.inside for item in scored)
     lines = [
@@ -117,18 +121,19 @@ def score_lines(scored: Sequence[Scored]) -> list[str]:
         f"Against the truth of the invented farm: {inside} of {len(scored)} numbers lie inside "
         "P10–P90 (right is about 8 of 10; numbers of one block err together).",
     ]
+    named = {
+        MEAN_DIAMETER: (f"mean diameter {units.diameter.symbol}", units.diameter),
+        TONNES: (units.crop.name.replace("_", " "), units.crop),
+    }
     for item in scored:
-        low, mid, high = (f"{v:,.{_digits(item)}f}" for v in _three(item.forecast))
+        what, unit = named.get(item.what, (item.what, None))
+        digits = unit.decimals(1) if unit else 0
+        truth, low, mid, high = (
+            f"{unit.shown(value) if unit else value:,.{digits}f}"
+            for value in (item.truth, item.forecast.p10, item.forecast.p50, item.forecast.p90)
+        )
         lines.append(
-            f"  {item.name:<12} {item.what:<18} forecast {mid} ({low}–{high}), true "
-            f"{item.truth:,.{_digits(item)}f}{'' if item.inside else '   outside'}"
+            f"  {item.name:<12} {what:<18} forecast {mid} ({low}–{high}), true {truth}"
+            f"{'' if item.inside else '   outside'}"
         )
     return lines
-
-
-def _digits(item: Scored) -> int:
-    return 1 if item.what in ("mean diameter mm", "tonnes") else 0
-
-
-def _three(estimate: Estimate) -> tuple[float, float, float]:
-    return estimate.p10, estimate.p50, estimate.p90
