@@ -15,8 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitvision.camera import ideal_px
 from fruitvision.cut_marker import cut_markers, sides_px
-from fruitvision.domain import Corners, Doubt, Doubts, Photo, Reference
+from fruitvision.domain import Camera, Corners, Doubt, Doubts, Photo, Reference
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -78,7 +79,8 @@ def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Refe
     Notes
     -----
     `mm_per_px` is depth over focal length at the marker's centre: the scale of a plane through
-    that point, parallel to the picture. `tilt_deg` is the angle between marker and picture plane.
+    that point, parallel to the picture, in the picture freed of the lens's distortion. Corners stay
+    where they were drawn. `tilt_deg` is the angle between marker and picture plane.
     """
     if not side_mm > 0:
         raise ValueError(f"side_mm must be above 0, got {side_mm}")
@@ -193,9 +195,10 @@ def _doubts(side_px: float, tilt_deg: float) -> Doubts:
 
 def _scale_of(quad: Floats, photo: Photo, side_mm: float) -> tuple[float, float, float]:
     """mm per px, its standard error, and the tilt in degrees."""
-    middle = np.array([photo.width_px - 1, photo.height_px - 1]) / 2
-    diagonal_px = hypot(photo.width_px, photo.height_px)
-    focal_px = photo.focal_px or _PHONE_LENS_35MM / _DIAGONAL_35MM * diagonal_px
+    camera = photo.camera or _usual_camera(photo)
+    middle = np.array([camera.middle_x_px, camera.middle_y_px])
+    focal_px = camera.focal_px
+    quad = ideal_px(quad, camera)
 
     def by_pose(corners: Floats) -> float:
         return _pose(corners - middle, focal_px, side_mm)[0]
@@ -208,6 +211,16 @@ def _scale_of(quad: Floats, photo: Photo, side_mm: float) -> tuple[float, float,
         # The truth lies between a phone's lens and a very long one: half the gap is one error.
         error = hypot(error, (mm_per_px - _mm_per_px_of_long_lens(quad, side_mm)) / 2)
     return mm_per_px, error, tilt_deg
+
+
+def _usual_camera(photo: Photo) -> Camera:
+    """A phone's main camera, for a photo that names none."""
+    diagonal_px = hypot(photo.width_px, photo.height_px)
+    return Camera(
+        focal_px=_PHONE_LENS_35MM / _DIAGONAL_35MM * diagonal_px,
+        middle_x_px=(photo.width_px - 1) / 2,
+        middle_y_px=(photo.height_px - 1) / 2,
+    )
 
 
 def _pose(quad: Floats, focal_px: float, side_mm: float) -> tuple[float, float]:
