@@ -24,6 +24,7 @@ class Doubt(StrEnum):
     MARKERS_DISAGREE = "markers_disagree"
     SCALE_BY_HAND = "scale_by_hand"
     LENS_UNKNOWN = "lens_unknown"
+    VIEWS_NOT_JOINED = "views_not_joined"
     LENS_ZOOMED = "lens_zoomed"
     LENS_OTHER = "lens_other"
     FOCAL_ABSURD = "focal_absurd"
@@ -87,6 +88,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.LENS_ZOOMED: "Taken with digital zoom: step nearer instead, and zoom back to 1.",
     Doubt.LENS_OTHER: "Calibrated with another lens, zoom or picture size than this photo's.",
     Doubt.FOCAL_ABSURD: "The photo names an impossible focal length: it is not used.",
+    Doubt.VIEWS_NOT_JOINED: "Not measured together with the other photo of this face: see why.",
     Doubt.NOT_SIZED: "Counted, not sized.",
     Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
     Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",
