@@ -62,9 +62,10 @@ class Unit:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
     """Every unit of one system: diameters, cubed diameters, masses of a fruit, a carton and a crop,
-    distances in the orchard, areas."""
+    distances in the orchard, areas. `words` name those that are met."""
 
     system: UnitSystem
+    words: str
     diameter: Unit
     cube: Unit
     fruit: Unit
@@ -76,6 +77,7 @@ class Units:
 
 METRIC = Units(
     system=UnitSystem.METRIC,
+    words="millimetres, tonnes of 1,000 kg, hectares",
     diameter=Unit(symbol="mm", name="mm"),
     cube=Unit(symbol="mm³", name="mm3"),
     fruit=Unit(symbol="g", name="g"),
@@ -88,6 +90,7 @@ METRIC = Units(
 # our choice, finer than any mean is known, and the trade counts in eighths.
 US = Units(
     system=UnitSystem.US,
+    words="inches, short tons of 2,000 lb, acres",
     diameter=Unit(symbol="in", name="in", size=MM_PER_INCH, digits=1, fewest=2),
     cube=Unit(symbol="in³", name="in3", size=MM_PER_INCH**3, digits=4),
     fruit=Unit(symbol="oz", name="oz", size=G_PER_OUNCE, digits=1),

@@ -192,6 +192,7 @@ class _Sheets:
             ("Made on", forecast.made_on.isoformat()),
             ("Forecast", _identity(forecast)),
             ("Size table", forecast.size_table),
+            ("Units", f"{self._units.words}; bins and cartons as the farm has set them"),
             ("Made with", f"fruitvision {origin.version}, detector {origin.detector}"),
             ("Settings", origin.settings_sha256),
             ("Seed", str(forecast.seed)),
