@@ -42,6 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "scale": BASE | {"camera"},
     "cores": set(),
     "fruit": BASE | {"camera", "cores", "scale", "share"},
+    "views": BASE | {"camera", "fruit", "scale"},
     "overlay": BASE | {"unit_system", "whole_file"},
     "evaluate": BASE | {"console", "fruit", "photo", "reference", "scale", "whole_file"},
     "train": BASE | {"evaluate", "fruit", "whole_file"},
@@ -79,7 +80,7 @@ ALLOWED: dict[str, set[str]] = {
     "batch": BASE | {"cores"},
 }
 # Top-level parts that may import any of the above.
-FREE = {"__init__", "pipeline", "report", "console", "cli", "serve", "simulate"}
+FREE = {"__init__", "pipeline", "report", "console", "cli", "lens_command", "serve", "simulate"}
 # Libraries that only these parts may import.
 HEAVY = {
     "streamlit": set(),
