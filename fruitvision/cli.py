@@ -34,6 +34,7 @@ from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
+from fruitvision.lens_command import lens_cli
 from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
@@ -47,6 +48,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
 )
 cli.add_typer(models_cli, name="models")
+cli.add_typer(lens_cli, name="lens")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")

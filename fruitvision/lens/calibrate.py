@@ -35,7 +35,7 @@ DOUBTED_REPROJECTION, MOST_REPROJECTION = 1 / 3000, 4 / 3000
 _ODD_PHOTO = 3.0
 # A corner of the picture is seen where a corner of the board lies in the outer part of it, as a
 # share of its width and of its height. Our choice.
-_CORNER_SHARE = 0.15
+_CORNER_SHARE = 0.12
 _WHERE = ("top left", "top right", "bottom left", "bottom right")
 
 
@@ -78,7 +78,7 @@ def calibrate(
         the focal length is not known to 1 %.
     """
     _refuse_too_few(len(boards))
-    radial_3 = len(_corners_missed(boards)) <= 1
+    radial_3 = _reaches_out(boards)
     fit = _fit(boards, radial_3=radial_3)
     most_px = max(
         _ODD_PHOTO * float(np.median(fit.photo_errors_px)),
@@ -90,7 +90,7 @@ def calibrate(
     left_out = tuple(board for board in boards if board not in kept)
     if left_out:
         _refuse_too_few(len(kept))
-        radial_3 = len(_corners_missed(kept)) <= 1
+        radial_3 = _reaches_out(kept)
         fit = _fit(kept, radial_3=radial_3)
     focal_error_px = max(fit.focal_sd_px, _jackknifed(kept, radial_3=radial_3))
     _refuse_weak(fit, focal_error_px, kept)
@@ -121,7 +121,7 @@ def calibrate(
 
 
 def _fit(boards: Sequence[SeenBoard], *, radial_3: bool) -> _Fit:
-    """Least squares of all corners; k3 stays 0 unless the corners of the picture were seen."""
+    """Least squares of all corners; without `radial_3`, k3 stays 0."""
     flags = cv2.CALIB_FIX_ASPECT_RATIO | (0 if radial_3 else cv2.CALIB_FIX_K3)
     places = corner_places().astype(np.float32)
     try:
@@ -241,6 +241,11 @@ def _remarks(fit: _Fit, boards: Sequence[SeenBoard]) -> tuple[str, ...]:
             "a stiff board, hold still, and try again."
         )
     return tuple(remarks)
+
+
+def _reaches_out(boards: Sequence[SeenBoard]) -> bool:
+    """Whether the board lay in a corner of the picture, far enough out to tell k3 from k2."""
+    return len(_corners_missed(boards)) < len(_WHERE)
 
 
 def _corners_missed(boards: Sequence[SeenBoard]) -> list[str]:

@@ -49,7 +49,10 @@ def find_board(image: Image, photo: Photo) -> SeenBoard:
         Its `turned_deg` brings the corners back to the sensor.
     """
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    corners, numbers, _, _ = cv2.aruco.CharucoDetector(board()).detectBoard(grey)
+    settings = cv2.aruco.CharucoParameters()
+    # One marker beside a corner is enough, not two: corners are seen farther out in the picture.
+    settings.minMarkers = 1
+    corners, numbers, _, _ = cv2.aruco.CharucoDetector(board(), settings).detectBoard(grey)
     if corners is None or numbers is None:
         return SeenBoard(photo=photo, numbers=np.empty(0, np.int64), corners_px=np.empty((0, 2)))
     upright = np.asarray(corners, dtype=np.float64).reshape(-1, 2)

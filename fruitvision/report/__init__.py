@@ -2,6 +2,7 @@
 
 from fruitvision.report.blocks import attention_lines, block_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
+from fruitvision.report.lens import lens_lines
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
@@ -18,6 +19,7 @@ __all__ = [
     "bridge_lines",
     "doubt_lines",
     "forecast_lines",
+    "lens_lines",
     "measured_lines",
     "range_words",
     "refused_lines",
