@@ -43,7 +43,7 @@ CALIPER_ERROR_MM = 0.5
 USUAL_DISTANCE_MM = 2300.0
 # The stated errors of fruit are known to about a quarter: scale of Student's t with 3 degrees of
 # freedom for the log of the true noise against the stated. Our choice; t lets many pairs win.
-NOISE_KNOWN_TO = 0.25
+NOISE_KNOWN_TO = 0.15
 _NOISE_FREEDOM = 3
 # Noise factors and shares of the noise that fruit of one photo have in common, tried one by one.
 # Our choice: a marker hung afresh at each tree may make up half of the noise.

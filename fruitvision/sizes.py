@@ -43,7 +43,7 @@ SMALLEST_DIAMETER_CV = 0.05
 # standard deviation of 30 readings is known to 13 %.
 CALIPERS_FOR_SPREAD = 30
 # Relative error of the noise that fruit state, without calipered fruit to check it. Our choice.
-NOISE_KNOWN_TO = 0.25
+NOISE_KNOWN_TO = 0.15
 # Least standard error of a diameter, mm: a photo that states none is no better than a caliper.
 LEAST_ERROR_MM = 0.3
 # Equally probable diameters that stand for a distribution, and for the ways in which it errs.

@@ -27,6 +27,7 @@ from fruitvision import store_rows as rows
 from fruitvision import store_tables as tables
 from fruitvision.domain import (
     Block,
+    CaliperedFruit,
     CaliperReading,
     Forecast,
     HandCount,
@@ -80,6 +81,9 @@ class Store(Protocol):
     def hand_counts(self, block_id: str | None = None) -> tuple[HandCount, ...]: ...
     def save_caliper_readings(self, readings: Iterable[CaliperReading]) -> None: ...
     def caliper_readings(self, block_id: str | None = None) -> tuple[CaliperReading, ...]: ...
+    def save_calipered_fruit(self, fruit: Iterable[CaliperedFruit]) -> None: ...
+    def forget_calipered_fruit(self, fruit: CaliperedFruit) -> None: ...
+    def calipered_fruit(self, block_id: str | None = None) -> tuple[CaliperedFruit, ...]: ...
     def save_register(self, trees: Iterable[RegisteredTree]) -> None: ...
     def register(self, block_id: str | None = None) -> tuple[RegisteredTree, ...]: ...
     def save_visited_places(self, places: Iterable[VisitedPlace]) -> None: ...
@@ -333,6 +337,28 @@ class FarmStore:
     def caliper_readings(self, block_id: str | None = None) -> tuple[CaliperReading, ...]:
         """Caliper readings by tree, day and fruit."""
         return tuple(map(rows.caliper_reading, self._of_block(tables.caliper_reading, block_id)))
+
+    def save_calipered_fruit(self, fruit: Iterable[CaliperedFruit]) -> None:
+        """Add fruit that were calipered in photos, or replace those at the same place."""
+        self._upsert(tables.calipered_fruit, list(map(rows.calipered_fruit_row, fruit)))
+
+    def forget_calipered_fruit(self, fruit: CaliperedFruit) -> None:
+        """Take a calipered fruit out again; nothing happens if it is not there."""
+        table, row = tables.calipered_fruit, rows.calipered_fruit_row(fruit)
+        with writing(self._engine, self._path) as connection:
+            connection.execute(
+                delete(table).where(*(column == row[column.name] for column in table.primary_key))
+            )
+
+    def calipered_fruit(self, block_id: str | None = None) -> tuple[CaliperedFruit, ...]:
+        """Fruit that were calipered in photos, by photo and place."""
+        table, photos = tables.calipered_fruit, tables.tree_photo.c
+        query = select(table).order_by(*table.primary_key)
+        if block_id is not None:
+            of_block = select(photos.photo_id).where(photos.block_id == block_id)
+            query = query.where(table.c.photo_id.in_(of_block))
+        with reading(self._engine, self._path) as connection:
+            return tuple(map(rows.calipered_fruit, connection.execute(query).mappings()))
 
     def save_weighed_fruit(self, fruit: Iterable[WeighedFruit]) -> None:
         """Add weighed fruit; those without a name replace the unnamed set of variety and day."""

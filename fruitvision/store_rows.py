@@ -12,6 +12,7 @@ from sqlalchemy import Connection, select
 from fruitvision import store_tables as tables
 from fruitvision.domain import (
     Block,
+    CaliperedFruit,
     CaliperReading,
     DepthGrade,
     Doubt,
@@ -81,6 +82,22 @@ def caliper_reading(row: FoundRow) -> CaliperReading:
     fields = _with_tree(row)
     del fields["unnamed_number"]
     return from_plain(CaliperReading, fields)
+
+
+def calipered_fruit_row(one: CaliperedFruit) -> NewRow:
+    """A calipered fruit, its place in whole px."""
+    return {**plain_row(one), "x_px": round(one.x_px), "y_px": round(one.y_px)}
+
+
+def calipered_fruit(row: FoundRow) -> CaliperedFruit:
+    """The calipered fruit in a row."""
+    fields = dict(row)
+    return CaliperedFruit(
+        photo_id=fields["photo_id"],
+        x_px=float(fields["x_px"]),
+        y_px=float(fields["y_px"]),
+        diameter_mm=fields["diameter_mm"],
+    )
 
 
 def registered_tree(row: FoundRow) -> RegisteredTree:
@@ -183,6 +200,7 @@ def measurement_row(measured: MeasuredPhoto) -> NewRow:
         "remarks": to_plain(measured.remarks),
         "calibration": to_plain(measured.photo.calibration),
         "balls": to_plain(measured.balls),
+        "seen_with": to_plain(measured.seen_with),
     }
 
 
@@ -228,6 +246,7 @@ def _measured_photo(row: FoundRow, photo: Photo, fruit: Sequence[FoundRow]) -> M
         "doubts": row["doubts"],
         "remarks": row["remarks"],
         "balls": row["balls"],
+        "seen_with": row["seen_with"],
         "made_with": {name: row[name] for name in ("version", "detector", "settings_sha256")},
     }
     return replace(

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0005"
+SCHEMA = "fruitvision_0007"
 
 metadata = MetaData()
 
@@ -134,6 +134,16 @@ caliper_reading = Table(
     Column("diameter_mm", Float, nullable=False),
 )
 
+# Places are whole px: a fruit that is pointed at again replaces what was measured before.
+calipered_fruit = Table(
+    "calipered_fruit",
+    metadata,
+    Column("photo_id", String, primary_key=True),
+    Column("x_px", Integer, primary_key=True, autoincrement=False),
+    Column("y_px", Integer, primary_key=True, autoincrement=False),
+    Column("diameter_mm", Float, nullable=False),
+)
+
 tree_photo = Table(
     "tree_photo",
     metadata,
@@ -145,6 +155,7 @@ tree_photo = Table(
     Column("walked_on", String, nullable=False),
     Column("trees", Integer, nullable=False, server_default="1"),
     Column("vigour", Float),
+    Column("place", Integer, nullable=False, server_default="1"),
 )
 
 # A calibration is one document: nobody changes a part of it.
@@ -193,6 +204,7 @@ measurement = Table(
     # Of the photo, but it may change from one measurement to the next.
     Column("calibration", JSON(none_as_null=True)),
     Column("balls", JSON, nullable=False, server_default="[]"),
+    Column("seen_with", JSON, nullable=False, server_default="[]"),
     UniqueConstraint("photo_id", "version", "detector", "settings_sha256"),
     sqlite_autoincrement=True,
 )
