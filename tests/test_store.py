@@ -686,14 +686,15 @@ def _back_to_first_version(database: Path) -> None:
             "variety_cull",
             "variety_grade",
             "lens_calibration",
+            "calipered_fruit",
         ):
             connection.execute(f"DROP TABLE {table}")
         for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
             connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
         for table, columns in (
-            ("tree_photo", ("trees", "vigour")),
+            ("tree_photo", ("trees", "vigour", "place")),
             ("photo", ("phone", "focal_mm", "zoom", "turned_deg")),
-            ("measurement", ("calibration", "balls")),
+            ("measurement", ("calibration", "balls", "seen_with")),
             ("fruit", ("depth_grade", "distance_mm", "same_as")),
         ):
             for column in columns:

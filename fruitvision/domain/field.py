@@ -58,7 +58,8 @@ class TreePhoto:
     """Which tree and which face a photo shows, and the day of the walk. `face` is A or B.
 
     A photo of a panel shows so many bearing `trees`, and is named after the first of them. `vigour`
-    is a class or the trunk's girth or section, in one measure for the whole walk.
+    is a class or the trunk's girth or section, in one measure for the whole walk. `place` : 1 for
+    the first photo of the face, 2, 3, ... for others from places a step apart.
     """
 
     tree: TreeId
@@ -67,6 +68,7 @@ class TreePhoto:
     walked_on: date
     trees: int = 1
     vigour: float | None = None
+    place: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

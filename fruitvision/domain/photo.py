@@ -205,7 +205,11 @@ class Fruit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredPhoto:
-    """All that one photo gave. `remarks` are sentences about this photo alone."""
+    """All that one photo gave. `remarks` are sentences about this photo alone.
+
+    `seen_with` : photo_ids of the other photos of its tree face with which it was measured
+    together, or was tried to; see `views`.
+    """
 
     photo: Photo
     references: tuple[Reference, ...]
@@ -215,6 +219,7 @@ class MeasuredPhoto:
     made_with: MadeWith
     remarks: tuple[str, ...] = ()
     balls: tuple[Ball, ...] = ()
+    seen_with: tuple[str, ...] = ()
 
     @property
     def fruit_count(self) -> int:
