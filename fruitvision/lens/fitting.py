@@ -59,8 +59,11 @@ def _fits(lens: LensCalibration, photo: Photo) -> bool:
         return False
     if photo.focal_mm and lens.focal_mm:
         return abs(photo.focal_mm / lens.focal_mm - 1) <= _ALIKE_MM
-    # A zoom that only one of two tags tells can't be checked.
-    return bool(named and lens.focal_35mm) or (photo.zoom == 1 and not (named or photo.focal_mm))
+    if named and lens.focal_35mm:
+        return True
+    # Nothing to compare: fits if neither names anything.
+    tags = (named, photo.focal_mm, lens.focal_35mm, lens.focal_mm)
+    return photo.zoom == 1 and not any(tags)
 
 
 def _camera_for(photo: Photo, lens: LensCalibration) -> Camera:
