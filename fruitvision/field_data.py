@@ -3,7 +3,8 @@
 One table each, CSV or XLSX, dates as year-month-day::
 
     blocks.csv       block, variety, positions, [missing, pollinizers, pick_date,
-                     row_spacing_m, tree_spacing_m, area_ha, group]
+                     row_spacing_m, tree_spacing_m, area_ha (or row_spacing_ft, tree_spacing_ft,
+                     area_acres), group]
     hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
     calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
 
@@ -22,6 +23,7 @@ from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.domain import Protocol as PhotoProtocol
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_table import FieldTable, read_rows, refuse_repeats, without
+from fruitvision.unit_system import US
 from fruitvision.units import mm_from_inches, parse_count, parse_date, parse_number
 
 # Our choice: from fruitlets that a caliper still grips to well beyond the largest apple.
@@ -31,7 +33,13 @@ LARGEST_DIAMETER_MM = 150.0
 INCHES_FROM = 0.8
 INCHES_TO = 4.5
 
-_SPACING = ("row_spacing_m", "tree_spacing_m", "area_ha")
+# Fields of a block, and the column that holds them in other units.
+_SPACING = {
+    "row_spacing_m": ("row_spacing_ft", US.distance),
+    "tree_spacing_m": ("tree_spacing_ft", US.distance),
+    "area_ha": ("area_acres", US.area),
+}
+_OTHERS = tuple(name for name, _ in _SPACING.values())
 
 
 class _OnATree(Protocol):
@@ -54,7 +62,7 @@ def read_blocks(path: Path) -> FieldTable[Block]:
         path,
         _block,
         required=("block", "variety", "positions"),
-        optional=("missing", "pollinizers", "pick_date", *_SPACING, "group"),
+        optional=("missing", "pollinizers", "pick_date", *_SPACING, *_OTHERS, "group"),
     )
     return refuse_repeats(
         table,
@@ -138,7 +146,7 @@ def _block(row: CsvRow) -> Block:
         pollinizers=parse_count(row.text("pollinizers") or "0", field="pollinizers", lowest=0),
         pick_date=parse_date(pick_date, field="pick_date") if pick_date else None,
         group=row.text("group"),
-        **{name: above_zero(row, name) for name in _SPACING},
+        **{name: _spacing(row, name) for name in _SPACING},
     )
     if block.bearing_trees < 1:
         raise FieldDataError(
@@ -147,6 +155,18 @@ def _block(row: CsvRow) -> Block:
             fix="Correct positions, missing or pollinizers.",
         )
     return block
+
+
+def _spacing(row: CsvRow, field: str) -> float | None:
+    """A length or an area of a block typed in one of two columns; None if both are empty."""
+    other, unit = _SPACING[field]
+    metric, typed = above_zero(row, field), above_zero(row, other)
+    if metric is not None and typed is not None:
+        raise FieldDataError(
+            f"Both {field} ({row.text(field)}) and {other} ({row.text(other)}) are filled.",
+            fix="Keep one.",
+        )
+    return metric if typed is None else unit.kept(typed)
 
 
 def above_zero(row: CsvRow, field: str) -> float | None:

@@ -5,7 +5,7 @@ One table each, CSV or XLSX, dates as year-month-day::
     register.csv  block, row, position, [kind, stratum, bearing_share, variety]
     gaps.csv      block, row, position, visited_on, found
     picks.csv     block, pick_date, [share, date_error_days, doubling_g, left_share]
-    weighed.csv   variety, weighed_on, diameter_mm or diameter_in, mass_g, [fruit]
+    weighed.csv   variety, weighed_on, diameter_mm or diameter_in, mass_g or mass_oz, [fruit]
 
 `kind` and `found` are bearing, replant, pollinizer or missing. A block has one line of picks.csv
 for each pass. A row that makes no sense is refused with its line number and the rest goes on.
@@ -29,6 +29,7 @@ from fruitvision.domain import (
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import read_diameter_mm, read_tree
 from fruitvision.field_table import FieldTable, RefusedRow, read_rows, refuse_repeats, without
+from fruitvision.unit_system import US
 from fruitvision.units import parse_date, parse_number
 
 # Lightest and heaviest fruit that is believed, g. Our choice: fruitlets to twice a large apple.
@@ -105,8 +106,8 @@ def read_weighed(path: Path) -> FieldTable[WeighedFruit]:
     return read_rows(
         path,
         _weighed_fruit,
-        required=("variety", "weighed_on", "mass_g"),
-        optional=("fruit", "diameter_mm", "diameter_in"),
+        required=("variety", "weighed_on"),
+        optional=("fruit", "diameter_mm", "diameter_in", "mass_g", "mass_oz"),
         one_of=("diameter_mm", "diameter_in"),
     )
 
@@ -182,10 +183,17 @@ def _visited_place(row: CsvRow) -> VisitedPlace:
 
 
 def _weighed_fruit(row: CsvRow) -> WeighedFruit:
-    mass_g = parse_number(row.text("mass_g"), field="mass_g")
+    in_grams, in_ounces = row.text("mass_g"), row.text("mass_oz")
+    if in_grams and in_ounces:
+        raise FieldDataError(
+            f"Both mass_g ({in_grams}) and mass_oz ({in_ounces}) are filled.", fix="Keep one."
+        )
+    field = "mass_oz" if in_ounces else "mass_g"
+    typed = parse_number(row.text(field), field=field)
+    mass_g = US.fruit.kept(typed) if in_ounces else typed
     if not LIGHTEST_G <= mass_g <= HEAVIEST_G:
         raise FieldDataError(
-            f"mass_g is {row.text('mass_g')}.",
+            f"{field} is {row.text(field)}.",
             fix=f"Fruit weigh {LIGHTEST_G:g} to {HEAVIEST_G:g} g: correct it or delete the line.",
         )
     return WeighedFruit(

@@ -5,6 +5,8 @@ One row per class, in any order::
     class, from_g, to_g, carton_kg, [fruit_per_carton]      classes by mass
     class, from_mm, to_mm, carton_kg, [fruit_per_carton]    classes by diameter
 
+from_oz and to_oz, from_in and to_in, carton_lb are read as well, and kept as g, mm and kg.
+
 A class holds fruit from its lower limit up to just below its upper limit. Classes touch: a gap or
 an overlap is refused with the rows that make it. All rows have the same carton. Lines that start
 with '#' above the header are notes.
@@ -20,9 +22,13 @@ from pathlib import Path
 from fruitvision.csv_file import CsvFile, CsvRow, read_csv
 from fruitvision.domain import SizeClass, SizeTable
 from fruitvision.errors import FieldDataError, SizeTableError, did_you_mean
+from fruitvision.unit_system import METRIC, US
 from fruitvision.units import parse_count, parse_number
 
-UNITS = ("g", "mm")
+# Units of limits as they are typed, what is kept of them, and those of a carton.
+UNITS = {"g": METRIC.fruit, "mm": METRIC.diameter, "oz": US.fruit, "in": US.diameter}
+_KEPT = {"oz": "g", "in": "mm"}
+CARTONS = {"carton_kg": METRIC.carton, "carton_lb": US.carton}
 
 # Our choice: no carton, tray or bag is heavier; a "18,000" meant as 18.000 ends here.
 LARGEST_CARTON_KG = 1000.0
@@ -67,13 +73,17 @@ def read_size_table(path: Path) -> SizeTable:
     try:
         csv_file = read_csv(
             path,
-            required=("class", "carton_kg"),
-            optional=("from_g", "to_g", "from_mm", "to_mm", "fruit_per_carton"),
+            required=("class",),
+            optional=(
+                *(f"{end}_{unit}" for unit in UNITS for end in ("from", "to")),
+                *CARTONS,
+                "fruit_per_carton",
+            ),
         )
     except FieldDataError as err:
         raise SizeTableError(err.what, fix=err.fix) from err
-    unit = _unit(csv_file)
-    rows = [_row(row, unit, csv_file.name) for row in csv_file.rows]
+    unit, carton = _unit(csv_file), _carton_column(csv_file)
+    rows = [_row(row, unit, carton, csv_file.name) for row in csv_file.rows]
     if not rows:
         raise SizeTableError(f"{csv_file.name} has no classes.", fix="Add one row per class.")
     _refuse_repeated_names([size_class for size_class, _ in rows], csv_file.name)
@@ -81,9 +91,12 @@ def read_size_table(path: Path) -> SizeTable:
     _refuse_gaps_and_overlaps(classes, unit, csv_file.name)
     return SizeTable(
         name=path.stem,
-        unit=unit,
+        unit=_KEPT.get(unit, unit),
         carton_kg=_one_carton([carton_kg for _, carton_kg in rows], csv_file.name),
-        classes=tuple(classes),
+        classes=tuple(
+            replace(one, low=UNITS[unit].kept(one.low), high=UNITS[unit].kept(one.high))
+            for one in classes
+        ),
     )
 
 
@@ -158,7 +171,7 @@ def _unit(csv_file: CsvFile) -> str:
     }
     if len(filled) > 1:
         raise SizeTableError(
-            f"{csv_file.name} mixes limits in g and in mm.",
+            f"{csv_file.name} mixes limits in {' and in '.join(sorted(filled))}.",
             fix="Use from_g and to_g, or from_mm and to_mm, for all classes.",
         )
     units = filled or {unit for unit in UNITS if f"from_{unit}" in csv_file.columns}
@@ -171,8 +184,23 @@ def _unit(csv_file: CsvFile) -> str:
     )
 
 
-def _row(row: CsvRow, unit: str, file: str) -> tuple[SizeClass, float]:
-    """The class in a row, and its carton in kg."""
+def _carton_column(csv_file: CsvFile) -> str:
+    """The column of the cartons."""
+    found = [name for name in CARTONS if name in csv_file.columns]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise SizeTableError(
+            f"{csv_file.name} has both {' and '.join(found)}.", fix="Keep one of the columns."
+        )
+    raise SizeTableError(
+        f"{csv_file.name} has no column 'carton_kg'.",
+        fix="Add the net weight of a carton as carton_kg or carton_lb.",
+    )
+
+
+def _row(row: CsvRow, unit: str, carton: str, file: str) -> tuple[SizeClass, float]:
+    """The class in a row, in the unit of its limits, and its carton in kg."""
     try:
         row.refuse_cells_beyond_header()
         fruit = row.text("fruit_per_carton")
@@ -182,7 +210,7 @@ def _row(row: CsvRow, unit: str, file: str) -> tuple[SizeClass, float]:
             high=parse_number(row.text(f"to_{unit}"), field=f"to_{unit}"),
             fruit_per_carton=parse_count(fruit, field="fruit_per_carton") if fruit else None,
         )
-        carton_kg = parse_number(row.text("carton_kg"), field="carton_kg")
+        carton_kg = CARTONS[carton].kept(parse_number(row.text(carton), field=carton))
         _refuse_impossible(size_class, carton_kg, unit)
     except FieldDataError as err:
         raise SizeTableError(f"{file}, line {row.line}: {err.what}", fix=err.fix) from err

@@ -13,7 +13,7 @@ import pytest
 
 from fruitvision.console import DETAIL_FILES
 from fruitvision.domain import Block, Estimate
-from fruitvision.errors import SettingsError
+from fruitvision.errors import SettingsError, SizeTableError
 from fruitvision.export import (
     read_forecast_json,
     write_detail_csvs,
@@ -23,7 +23,10 @@ from fruitvision.export import (
     write_fruit_csv,
     write_photos_csv,
 )
+from fruitvision.field_data import read_blocks
+from fruitvision.office_data import read_weighed
 from fruitvision.overlay import summary
+from fruitvision.register import trees_by_spacing
 from fruitvision.report.blocks import spacing_words
 from fruitvision.settings import (
     Settings,
@@ -31,6 +34,7 @@ from fruitvision.settings import (
     settings_from_text,
     settings_to_text,
 )
+from fruitvision.size_table import read_size_table
 from fruitvision.store import open_farm
 from fruitvision.unit_system import METRIC, US, Unit, UnitSystem, per_power, units_of
 from tests.farm_records import measured_photo
@@ -260,3 +264,79 @@ def test_the_farms_units_stand_where_a_user_asks_for_none(
     monkeypatch.setenv("FRUITVISION_UNITS", "metric")
     assert " short tons, " not in run("forecast", *farm)[1]
     assert " short tons, " in run("forecast", *farm, "--units", "us")[1]
+
+
+# ---------------------------------------------------------------- what people type
+
+
+def typed(folder: Path, name: str, *lines: str) -> Path:
+    path = folder / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_blocks_come_in_feet_and_acres(tmp_path: Path) -> None:
+    head = "block,variety,positions,row_spacing_ft,tree_spacing_ft,area_acres,area_ha"
+    found = read_blocks(
+        typed(tmp_path, "b.csv", head, "Hill,Gala,5714,11.483,3.2808,4.9421,", "Dell,Gala,9,,,1,1")
+    )
+    (block,) = found.rows
+    assert (block.row_spacing_m, block.tree_spacing_m) == pytest.approx((3.5, 1.0), abs=1e-3)
+    assert block.area_ha == pytest.approx(2.0, abs=1e-4)
+    assert trees_by_spacing(block) == 5714
+    (refused,) = found.refused
+    assert refused.what == "Both area_ha (1) and area_acres (1) are filled."
+
+
+def test_weighed_fruit_come_in_ounces_and_inches(tmp_path: Path) -> None:
+    head = "variety,weighed_on,diameter_in,mass_oz,mass_g"
+    found = read_weighed(
+        typed(
+            tmp_path,
+            "w.csv",
+            head,
+            "Gala,2026-08-30,3.125,6.72,",
+            "Gala,2026-08-30,3.125,672,",
+            "Gala,2026-08-30,3.125,6.72,190",
+        )
+    )
+    (fruit,) = found.rows
+    assert (fruit.diameter_mm, fruit.mass_g) == pytest.approx((79.375, 190.51), abs=0.01)
+    assert [one.what for one in found.refused] == [
+        "mass_oz is 672.",
+        "Both mass_g (190) and mass_oz (6.72) are filled.",
+    ]
+
+
+def test_a_size_table_comes_in_inches_ounces_and_pounds(tmp_path: Path) -> None:
+    by_inch = read_size_table(
+        typed(
+            tmp_path,
+            "i.csv",
+            "class,from_in,to_in,carton_lb",
+            "large,2.875,3.25,42",
+            "small,2.5,2.875,42",
+        )
+    )
+    assert by_inch.unit == "mm"
+    assert by_inch.carton_kg == pytest.approx(19.0509, abs=1e-4)
+    assert [(one.low, one.high) for one in by_inch.classes] == [
+        pytest.approx((63.5, 73.025)),
+        pytest.approx((73.025, 82.55)),
+    ]
+    by_ounce = read_size_table(
+        typed(tmp_path, "o.csv", "class,from_oz,to_oz,carton_kg", "a,5,6,18", "b,6,8,18")
+    )
+    assert by_ounce.unit == "g"
+    assert by_ounce.classes[1].high == pytest.approx(226.796, abs=1e-3)
+    for lines, words in (
+        (("class,from_in,to_in,carton_lb", "a,2,2.5,42", "b,2.75,3,42"), r"gap.*2.5 to 2.75 in"),
+        (
+            ("class,from_in,to_in,from_mm,carton_lb", "a,2,2.5,50,42"),
+            "mixes limits in in and in mm",
+        ),
+        (("class,from_in,to_in,carton_lb,carton_kg", "a,2,2.5,42,18"), "both carton_kg and"),
+        (("class,from_in,to_in", "a,2,2.5"), "no column 'carton_kg'"),
+    ):
+        with pytest.raises(SizeTableError, match=words):
+            read_size_table(typed(tmp_path, "bad.csv", *lines))

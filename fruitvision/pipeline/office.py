@@ -23,7 +23,7 @@ TABLES = {
     "register": "block, row, position (kind, stratum, bearing_share, variety)",
     "gaps": "block, row, position, visited_on, found",
     "picks": "block, pick_date (share, date_error_days, doubling_g, left_share)",
-    "weighed": "variety, weighed_on, diameter_mm, mass_g",
+    "weighed": "variety, weighed_on, diameter_mm or diameter_in, mass_g or mass_oz",
     "culls": "size_class, cull_share (cull_share_error, variety)",
     "grades": "size_class, grade, share (variety)",
 }
