@@ -10,6 +10,7 @@ import altair as alt
 from fruitvision.domain import Bridge, ClassForecast, HiddenFruitFactor, SizeDistribution
 from fruitvision.pipeline.lines import TreeLine, bars_mm
 from fruitvision.report.forecast import SMALLEST_STEP
+from fruitvision.unit_system import Unit
 
 RUSSET = "#7a3b2e"
 BARK = "#3f3528"
@@ -20,8 +21,9 @@ HEIGHT_PX = 260
 ROW_PX = 30
 # Room for the axis below a chart of few rows, px.
 AXIS_PX = 75
-# Width of the bars of the size distribution, mm. Our choice: half of a 5 mm class.
-BAR_MM = 2.5
+# Width of the bars of the size distribution, by unit, and the step of its axis. Our choice: half of
+# a 5 mm class, and the eighth of an inch that the trade counts in.
+BARS = {"mm": (2.5, 5.0), "in": (0.125, 0.25)}
 # A class narrower than this has no room for its name. Our choice: 20 px on a phone.
 NARROWEST_NAMED_MM = 1.5
 # Room above the bars for the names of the classes, in two lines so that they fit on a phone.
@@ -45,16 +47,21 @@ def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
     return alt.InlineData(values=rows)
 
 
-def sizes(today: SizeDistribution, limits: Limits) -> Chart:
-    """Share of the fruit by diameter today, with the limits of the size classes."""
-    bars = bars_mm(today, width_mm=BAR_MM)
+def sizes(today: SizeDistribution, limits: Limits, unit: Unit) -> Chart:
+    """Share of the fruit by diameter today, with the limits of the size classes in mm."""
+    width, step = BARS[unit.symbol]
+    bars = [
+        (unit.shown(start), unit.shown(end), share)
+        for start, end, share in bars_mm(today, width_mm=unit.kept(width))
+    ]
+    limits = [(name, unit.shown(first), unit.shown(last)) for name, first, last in limits]
     low, high = bars[0][0], bars[-1][1]
     most = max(share for *_, share in bars)
     x = alt.X(
         "low:Q",
-        title="Diameter, mm",
+        title=f"Diameter, {unit.symbol}",
         scale=alt.Scale(domain=[low, high], nice=False),
-        axis=_axis(grid=False, format="d", tickMinStep=5),
+        axis=_axis(grid=False, format=f".{unit.decimals(0)}f", tickMinStep=step),
     )
     y = alt.Y(
         "percent:Q",
@@ -66,7 +73,7 @@ def sizes(today: SizeDistribution, limits: Limits) -> Chart:
     names = [
         {"name": name, "low": (max(first, low) + min(last, high)) / 2}
         for name, first, last in limits
-        if min(last, high) - max(first, low) >= NARROWEST_NAMED_MM
+        if min(last, high) - max(first, low) >= unit.shown(NARROWEST_NAMED_MM)
     ]
     edges = sorted({edge for _, *pair in limits for edge in pair if low < edge < high})
     return alt.layer(

@@ -20,6 +20,7 @@ with st.container(horizontal=True, gap="small", key="pages"):
         st.page_link(item)
 try:
     session.farm()
+    session.choose_units()
     page.run()
 except FruitVisionError as err:
     show.error(err)

@@ -20,6 +20,7 @@ from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.unit_system import Unit, Units, UnitSystem, units_of
 
 # Keys of the session state. Widgets of a page are forgotten on another page; these are not.
 _MEASURED = "measured"
@@ -30,6 +31,9 @@ _VERSION = "forecast_id"
 _WHAT_IF = "what_if"
 _NOTE = "note"
 _ROUND = "round"
+_UNITS = "units"
+# Beside it in the address of the page, so that a bookmark or another start keeps the choice.
+UNITS_IN_ADDRESS = "units"
 
 # Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
 OVERLAYS_KEPT = 40
@@ -64,6 +68,34 @@ def settings() -> Settings:
     return farm_settings(farm())
 
 
+def units() -> Units:
+    """The units that this visitor chose, else those of the address, else the farm's."""
+    chosen = st.session_state.get(_UNITS) or st.query_params.get(UNITS_IN_ADDRESS)
+    known = [one.value for one in UnitSystem]
+    return units_of(chosen if chosen in known else settings().units)
+
+
+def choose_units() -> None:
+    """A switch between the units, kept for this visit and in the address of the page."""
+    systems = list(UnitSystem)
+    chosen = st.radio(
+        "Units",
+        systems,
+        index=systems.index(units().system),
+        format_func=show.units_words,
+        horizontal=True,
+        label_visibility="collapsed",
+    )
+    st.session_state[_UNITS] = UnitSystem(chosen).value
+    st.query_params[UNITS_IN_ADDRESS] = UnitSystem(chosen).value
+
+
+def forget_units() -> None:
+    """From now on the farm's units stand, until another choice."""
+    st.session_state.pop(_UNITS, None)
+    st.query_params.pop(UNITS_IN_ADDRESS, None)
+
+
 def walks() -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
     """Every block of the farm as of its latest walk; worked out again only after a change."""
     store, known = farm(), settings()
@@ -90,13 +122,15 @@ def overlay(measured: MeasuredPhoto) -> bytes:
     StoreError, PhotoUnreadable
         If the farm's copy of the photo is missing or damaged.
     """
-    return _overlay(repr((measured.photo.photo_id, measured.made_with)), measured)
+    unit = units().diameter
+    key = repr((measured.photo.photo_id, measured.made_with, unit.symbol))
+    return _overlay(key, measured, unit)
 
 
 @st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
-def _overlay(key: str, _measured: MeasuredPhoto) -> bytes:
+def _overlay(key: str, _measured: MeasuredPhoto, _unit: Unit) -> bytes:
     image = image_of(_measured, farm())
-    return bytes_of(lambda path: write_overlay(image, _measured, path), "overlay.jpg")
+    return bytes_of(lambda path: write_overlay(image, _measured, path, _unit), "overlay.jpg")
 
 
 # ---------------------------------------------------------------- what is remembered between pages

@@ -16,6 +16,7 @@ from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Progress, Refused
 from fruitvision.pipeline.lines import photo_numbers
 from fruitvision.report import CAUTION
+from fruitvision.unit_system import Unit, UnitSystem, units_of
 
 _LOOK = """<style>
 [data-testid="stMainBlockContainer"] { padding-top: 1.5rem; max-width: 62rem; }
@@ -133,17 +134,17 @@ def numbers(shown: Sequence[tuple[str, str, str]]) -> None:
 
 
 def estimate(
-    what: str, value: Estimate | None, *, digits: int = 0, unit: str = ""
+    what: str, value: Estimate | None, *, digits: int = 0, unit: Unit | None = None
 ) -> tuple[str, str, str]:
-    """A number with its P10 to P90 for `numbers`."""
+    """A metric number with its P10 to P90 for `numbers`, in a user's unit where it has one."""
     if value is None:
         return what, "not known", "see the doubts"
-    after = f" {unit}" if unit else ""
-    return (
-        what,
-        f"{value.p50:,.{digits}f}{after}",
-        f"{value.p10:,.{digits}f}–{value.p90:,.{digits}f}{after}",
-    )
+    numbers = [value.p10, value.p50, value.p90]
+    if unit is not None:
+        numbers, digits = [unit.shown(one) for one in numbers], unit.decimals(digits)
+    low, mid, high = (f"{one:,.{digits}f}" for one in numbers)
+    after = f" {unit.symbol}" if unit else ""
+    return what, f"{mid}{after}", f"{low}–{high}{after}"
 
 
 def table(rows: Sequence[Mapping[str, str]]) -> None:
@@ -165,7 +166,7 @@ def progress() -> Progress:
 # ---------------------------------------------------------------- photos
 
 
-def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str) -> None:
+def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str, unit: Unit) -> None:
     """The picture with its outlines, then count, sizes and doubts."""
     st.markdown(f"**{plain(heading)}**")
     with errors():
@@ -175,13 +176,13 @@ def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str) -
         [
             ("Fruit seen", f"{found.fruit_count}", "on this row"),
             ("Sized", f"{found.sized}", "whole enough, with a marker"),
-            ("Mean", millimetres(found.mean_mm), "of those sized"),
+            ("Mean", diameter(found.mean_mm, unit), "of those sized"),
         ]
     )
     doubts(measured.doubts, measured.remarks)
 
 
-def measured_photos(measured: Measured) -> None:
+def measured_photos(measured: Measured, unit: Unit) -> None:
     """One line a photo of an upload, then doubts, copies and refusals."""
     found = [(item, photo_numbers(item)) for item in measured.photos]
     if found:
@@ -191,7 +192,7 @@ def measured_photos(measured: Measured) -> None:
                     "Photo": item.photo.name,
                     "Fruit": f"{numbers_of.fruit_count}",
                     "Sized": f"{numbers_of.sized}",
-                    "Mean": millimetres(numbers_of.mean_mm),
+                    "Mean": diameter(numbers_of.mean_mm, unit),
                 }
                 for item, numbers_of in found
             ]
@@ -214,6 +215,12 @@ def _doubts_of_photos(photos: Sequence[MeasuredPhoto]) -> list[str]:
     ]
 
 
-def millimetres(value: float | None) -> str:
-    """`71 mm`, or a dash where nothing was sized."""
-    return "–" if value is None else f"{value:.0f} mm"
+def diameter(mm: float | None, unit: Unit) -> str:
+    """`71 mm`, `2.80 in`, or a dash where nothing was sized."""
+    return "–" if mm is None else f"{unit.shown(mm):.{unit.decimals(0)}f} {unit.symbol}"
+
+
+def units_words(system: UnitSystem) -> str:
+    """The units of a system for a switch: `mm, t, ha`."""
+    units = units_of(system)
+    return ", ".join(unit.symbol for unit in (units.diameter, units.crop, units.area))

@@ -11,8 +11,9 @@ from fruitvision.advice import Advice
 from fruitvision.domain import Attention, StratumEstimate, TreeKind
 from fruitvision.pipeline import BlockWalks
 from fruitvision.report import range_words
-from fruitvision.report.blocks import pollinizer_words
+from fruitvision.report.blocks import pollinizer_words, spacing_words
 from fruitvision.sampling import PlannedPlace, WalkPlan
+from fruitvision.unit_system import Units
 
 
 def next_step(walk: BlockWalks) -> None:
@@ -32,9 +33,11 @@ def standing_out(found: Sequence[Attention]) -> None:
             st.markdown(f"- {show.plain(one.words)}")
 
 
-def register(walk: BlockWalks) -> None:
+def register(walk: BlockWalks, units: Units) -> None:
     """Parts of the block, what the walk found against the register, pollinizers."""
+    area = spacing_words(walk.estimate.block, units)
     sentences = [
+        *([f"{area}."] if area else []),
         *([walk.check.words] if walk.check.visited else []),
         *walk.register_notes,
         *(f"Pollinizers: {pollinizer_words(one)}." for one in walk.pollinizers),

@@ -20,9 +20,11 @@ from fruitvision.domain import (
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
 from fruitvision.pipeline.lines import TreeLine
-from fruitvision.report import range_words
+from fruitvision.report import range_words, unit_words
+from fruitvision.report.blocks import growth_words
 from fruitvision.report.forecast import week_words
 from fruitvision.report.words import many
+from fruitvision.unit_system import Unit, Units
 
 _SIZE_TABLES = {
     "box_counts_42lb": "Counts per 42 lb box",
@@ -44,15 +46,12 @@ def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
     )
 
 
-def growth_words(growth: GrowthRate) -> str:
+def growth_sentence(growth: GrowthRate, units: Units) -> str:
     """The growth rate in a sentence."""
-    return (
-        f"Growth of D³: {growth.mm3_per_day:,.0f} ± {growth.mm3_per_day_error:,.0f} mm³ a day "
-        f"({show.plain(growth.source)})."
-    )
+    return f"Growth of D³: {show.plain(growth_words(growth, units))}."
 
 
-def trees(lines: Sequence[TreeLine]) -> None:
+def trees(lines: Sequence[TreeLine], unit: Unit) -> None:
     """One line a photographed tree or panel."""
     show.table(
         [
@@ -62,7 +61,7 @@ def trees(lines: Sequence[TreeLine]) -> None:
                 + (f", panel of {line.trees}" if line.trees > 1 else ""),
                 "Seen": f"{line.visible_count} ± {line.visible_error:.0f}",
                 "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
-                "Mean": show.millimetres(line.mean_mm),
+                "Mean": show.diameter(line.mean_mm, unit),
             }
             for line in lines
         ]
@@ -72,14 +71,14 @@ def trees(lines: Sequence[TreeLine]) -> None:
 # ---------------------------------------------------------------- forecast
 
 
-def crop_numbers(crop: CropForecast) -> None:
-    """What a block or the farm brings: fruit, size, bins, tonnes, cartons."""
+def crop_numbers(crop: CropForecast, units: Units) -> None:
+    """What a block or the farm brings: fruit, size, bins, mass, cartons."""
     show.numbers(
         [
             show.estimate("Bins", crop.bins),
-            show.estimate("Tonnes", crop.tonnes, digits=1),
+            show.estimate("Picked", crop.tonnes, digits=1, unit=units.crop),
             show.estimate("Cartons packed", crop.cartons),
-            show.estimate("Mean size at the pick", crop.diameter_mm, unit="mm"),
+            show.estimate("Mean size at the pick", crop.diameter_mm, unit=units.diameter),
             show.estimate("Fruit picked", crop.fruit),
         ]
     )
@@ -144,14 +143,14 @@ def _week_table(rows: Sequence[WeekForecast]) -> None:
     )
 
 
-def picks_table(crop: CropForecast) -> None:
+def picks_table(crop: CropForecast, unit: Unit) -> None:
     """What each pass through a block brings in."""
     show.table(
         [
             {
                 "Pass": show.day(one.pick_date),
                 "Bins": range_words(one.bins),
-                "Mean, mm": range_words(one.diameter_mm),
+                "Mean": unit_words(one.diameter_mm, unit),
                 "Cartons": range_words(one.cartons),
             }
             for one in crop.picks
@@ -174,14 +173,14 @@ def uses(forecast: Forecast) -> None:
     )
 
 
-def beside(planned: Forecast | None, what_if: Forecast) -> None:
+def beside(planned: Forecast | None, what_if: Forecast, unit: Unit) -> None:
     """A what-if beside the forecast of record; alone where there is none."""
     crops = {"What if": what_if.total} | ({"As planned": planned.total} if planned else {})
     rows = [
         {"": "Cartons packed"} | {name: range_words(c.cartons) for name, c in crops.items()},
         {"": "Bins"} | {name: range_words(c.bins) for name, c in crops.items()},
-        {"": "Mean size, mm"}
-        | {name: range_words(c.diameter_mm, digits=1) for name, c in crops.items()},
+        {"": "Mean size"}
+        | {name: unit_words(c.diameter_mm, unit, digits=1) for name, c in crops.items()},
     ]
     show.table(rows)
 

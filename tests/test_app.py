@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import cv2
 import pytest
 from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1.element_tree import Radio
 
 from app.files import safe_name, saved
 from fruitvision.domain import Doubt, MeasuredPhoto, Pick, PickPlan, SizeDistribution
@@ -34,6 +37,7 @@ from fruitvision.settings import Settings
 from fruitvision.share import shared_folder
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.unit_system import UnitSystem
 from fruitvision.walk_data import WalkPhoto
 from tests import records
 
@@ -89,6 +93,11 @@ def text(app: AppTest) -> str:
         app.error, app.warning, app.info, app.success,
     )  # fmt: skip
     return "\n".join(str(getattr(item, "value", "")) for kind in kinds for item in kind)
+
+
+def radio(app: AppTest, label: str) -> Radio[Any]:
+    (found,) = (item for item in app.radio if item.label == label)
+    return found
 
 
 def press(app: AppTest, label: str) -> AppTest:
@@ -186,7 +195,7 @@ def test_a_forecast_can_be_made_and_taken_to_sales(filled: Path) -> None:
 
 def test_a_what_if_stands_beside_the_forecast_of_record_and_is_not_kept(filled: Path) -> None:
     app = press(page("forecast"), "Make forecast")
-    app.radio[0].set_value(Weather.DRY).run()
+    radio(app, "Weather up to the pick").set_value(Weather.DRY).run()
     press(app, "Show what if")
     assert not app.exception
     assert "What if: dry season up to the pick.** It is not kept." in text(app)
@@ -196,6 +205,48 @@ def test_a_what_if_stands_beside_the_forecast_of_record_and_is_not_kept(filled: 
     assert now < planned
     with open_farm(filled) as store:
         assert len(store.forecasts()) == 1
+
+
+def test_units_are_a_visitors_choice_kept_between_pages_and_in_the_address(filled: Path) -> None:
+    app = press(page("forecast"), "Make forecast")
+    assert re.search(r"\d mm</div>", text(app))
+    app = radio(app, "Units").set_value(UnitSystem.US).run()
+    assert not app.exception
+    assert not re.search(r"\d mm\b", text(app))
+    assert re.search(r"\d short tons</div>", text(app))
+    assert re.search(r"2\.\d\d–\d\.\d\d in</div>", text(app))
+    assert app.query_params["units"] in ("us", ["us"])
+    app = app.switch_page("screens/block.py").run()
+    assert "in³ a day" in text(app)
+    assert not re.search(r"\d mm\b", text(app))
+    # Another visitor with the same address sees the same, one without it the farm's units.
+    fresh = AppTest.from_file(str(MAIN), default_timeout=30)
+    fresh.query_params["units"] = "us"
+    assert radio(fresh.run(), "Units").value == "us"
+    assert radio(page("farm"), "Units").value == "metric"
+    odd = AppTest.from_file(str(MAIN), default_timeout=30)
+    odd.query_params["units"] = "cubits"
+    assert radio(odd.run(), "Units").value == "metric"
+
+
+def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> None:
+    app = page("farm")
+    radio(app, "Usual units").set_value(UnitSystem.US)
+    app = press(app, "Save units")
+    assert not app.exception
+    assert radio(app, "Units").value == "us"
+    app.text_input[0].input("Hill")
+    app.text_input[1].input("Gala")
+    for label, value in (("rows, ft", 11.4829), ("trees, ft", 3.28084), ("block, ac", 4.94211)):
+        (box,) = (item for item in app.number_input if label in item.label)
+        box.set_value(value)
+    press(app, "Save block")
+    with open_farm(folder) as store:
+        (block,) = store.blocks()
+        assert farm_settings(store).units == "us"
+    assert (block.row_spacing_m, block.tree_spacing_m, block.area_ha) == pytest.approx(
+        (3.5, 1.0, 2.0), abs=1e-4
+    )
 
 
 def test_weeks_of_two_passes_can_be_chosen_and_the_uses_are_shown(filled: Path) -> None:

@@ -10,6 +10,7 @@ from app import files, session, show
 from fruitvision.domain import Block
 from fruitvision.pipeline.additions import add_block, add_blocks, set_pick_date
 from fruitvision.store import FarmStore
+from fruitvision.unit_system import Unit
 
 
 def pick_date_form(store: FarmStore, blocks: Sequence[Block]) -> None:
@@ -23,6 +24,8 @@ def pick_date_form(store: FarmStore, blocks: Sequence[Block]) -> None:
 
 
 def block_form(store: FarmStore) -> None:
+    """One block; lengths and area in the visitor's units, where they are known."""
+    units = session.units()
     with st.form("block", border=False):
         name = st.text_input("Name of the block")
         variety = st.text_input("Variety")
@@ -30,6 +33,9 @@ def block_form(store: FarmStore) -> None:
         missing = st.number_input("Missing trees", min_value=0, value=0, step=1)
         pollinizers = st.number_input("Pollinizers", min_value=0, value=0, step=1)
         pick_date = st.date_input("Pick date of this block", value=None, format="YYYY-MM-DD")
+        row_spacing = _length("Distance between rows", units.distance)
+        tree_spacing = _length("Distance between trees", units.distance)
+        area = _length("Area of the block", units.area)
         if st.form_submit_button("Save block"):
             block = Block(
                 block_id=name.strip(),
@@ -38,11 +44,22 @@ def block_form(store: FarmStore) -> None:
                 missing=int(missing),
                 pollinizers=int(pollinizers),
                 pick_date=pick_date,
+                row_spacing_m=row_spacing,
+                tree_spacing_m=tree_spacing,
+                area_ha=area,
             )
             with show.errors():
                 add_block(block, store)
                 session.say_next(f"{block.block_id} is saved.")
                 st.rerun()
+
+
+def _length(label: str, unit: Unit) -> float | None:
+    """A length or an area as the package keeps it; None if it is left out."""
+    typed = st.number_input(
+        f"{label}, {unit.symbol} (if known)", min_value=0.0, value=None, step=0.1
+    )
+    return unit.kept(float(typed)) if typed else None
 
 
 def blocks_upload(store: FarmStore) -> None:

@@ -7,7 +7,7 @@ import streamlit as st
 from app import files, session, show
 from fruitvision.pipeline.size_tables import ENDINGS, add_size_table
 
-COLUMNS = "class, from_g, to_g (or from_mm, to_mm), carton_kg (fruit_per_carton)"
+COLUMNS = "class, from_g, to_g (or _mm, _oz, _in), carton_kg or carton_lb (fruit_per_carton)"
 
 
 def size_table_upload() -> None:

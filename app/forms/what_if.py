@@ -38,6 +38,6 @@ def show_what_if(forecasts: Sequence[Forecast]) -> None:
         return
     of_record = [one for one in forecasts if not one.what_if and one.size_table == found.size_table]
     st.markdown(f"**What if: {show.plain(found.what_if)}.** It is not kept.")
-    show_crop.beside(of_record[-1] if of_record else None, found)
+    show_crop.beside(of_record[-1] if of_record else None, found, session.units().diameter)
     if found.bridge is not None:
         st.altair_chart(charts.bridge(found.bridge), width="stretch")

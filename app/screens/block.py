@@ -36,7 +36,7 @@ def headline(walk: BlockWalks) -> None:
         "truth lies in it."
     )
     show.doubts(now.doubts)
-    st.write(show_crop.growth_words(growth))
+    st.write(show_crop.growth_sentence(growth, session.units()))
     show.doubts(growth.doubts)
 
 
@@ -46,13 +46,14 @@ def sizes(now: BlockEstimate) -> None:
         st.write("No fruit could be sized: hang the marker in view and photograph again.")
         return
     table = session.choose_size_table()
-    low, mid, high = tenths_mm(now.sizes)
+    unit = session.units().diameter
+    low, mid, high = (show.diameter(mm, unit) for mm in tenths_mm(now.sizes))
     st.write(
-        f"One fruit in ten is below **{low:.0f} mm**, half are below **{mid:.0f} mm**, one in "
-        f"ten is above **{high:.0f} mm** ({now.sizes.fruit} fruit of {now.sizes.trees} trees)."
+        f"One fruit in ten is below **{low}**, half are below **{mid}**, one in ten is above "
+        f"**{high}** ({now.sizes.fruit} fruit of {now.sizes.trees} trees)."
     )
     limits = class_limits_mm(table, session.settings())
-    st.altair_chart(charts.sizes(now.sizes, limits), width="stretch")
+    st.altair_chart(charts.sizes(now.sizes, limits, unit), width="stretch")
 
 
 def hidden_fruit(now: BlockEstimate, trees: tuple[TreeLine, ...]) -> None:
@@ -87,11 +88,11 @@ for found in (walk for walk in walks if walk.estimate.block == block):
     show_block.next_step(found)
     odd = attention_of(walks, session.settings())
     show_block.standing_out([one for one in odd if one.block_id == block.block_id])
-    show_block.register(found)
+    show_block.register(found, session.units())
     sizes(found.estimate)
     hidden_fruit(found.estimate, trees)
     st.subheader("Trees")
-    show_crop.trees(trees)
+    show_crop.trees(trees, session.units().diameter)
 with st.expander("Plan the next walk"):
     walk_plan(store, block)
 st.page_link("screens/forecast.py", label="Forecast the pick", icon=":material/arrow_forward:")

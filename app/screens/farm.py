@@ -9,9 +9,10 @@ from app import session, show
 from app.forms.blocks import block_form, blocks_upload, pick_date_form
 from fruitvision.domain import Block
 from fruitvision.pipeline import load_walk
-from fruitvision.pipeline.additions import rename_farm
+from fruitvision.pipeline.additions import rename_farm, set_units
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore
+from fruitvision.unit_system import UnitSystem
 
 
 def blocks_table(store: FarmStore, blocks: Sequence[Block]) -> None:
@@ -55,6 +56,22 @@ def name_form(store: FarmStore) -> None:
                 st.rerun()
 
 
+def units_form(store: FarmStore) -> None:
+    st.write("What is shown to everybody who has not chosen other units at the top of the page.")
+    with st.form("farm units", border=False):
+        systems = list(UnitSystem)
+        chosen = st.radio(
+            "Usual units",
+            systems,
+            index=systems.index(UnitSystem(session.settings().units)),
+            format_func=show.units_words,
+        )
+        if st.form_submit_button("Save units"):
+            set_units(UnitSystem(chosen), store)
+            session.forget_units()
+            st.rerun()
+
+
 store = session.farm()
 blocks = store.blocks()
 st.title(show.plain(store.farm_name))
@@ -75,6 +92,7 @@ with st.expander("Add or correct a block", expanded=not blocks):
     block_form(store)
 with st.expander("Load a list of blocks"):
     blocks_upload(store)
-with st.expander("Name of the farm"):
+with st.expander("Name and units of the farm"):
     name_form(store)
+    units_form(store)
 st.caption(f"Kept in {show.plain(str(session.farm_folder()))}. Copy this folder to keep a copy.")

@@ -20,15 +20,10 @@ from fruitvision.pipeline import forecast_farm
 from fruitvision.report import range_words
 from fruitvision.report.forecast import NO_CLASSES, week_words
 from fruitvision.store import FarmStore
+from fruitvision.unit_system import Units
 
-Write = Callable[[Forecast, Path], object]
+Write = Callable[[Forecast, Path, Units], object]
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-FILES: tuple[tuple[str, str, Write, str], ...] = (
-    ("XLSX", "forecast.xlsx", write_forecast_xlsx, XLSX),
-    ("CSV", "forecast.csv", write_forecast_csv, "text/csv"),
-    ("Weeks, CSV", "weeks.csv", write_weeks_csv, "text/csv"),
-    ("JSON", "forecast.json", write_forecast_json, "application/json"),
-)
 
 
 def make(store: FarmStore) -> SizeTable:
@@ -61,13 +56,30 @@ def choose(forecasts: Sequence[Forecast]) -> Forecast:
     return newest_first[chosen]
 
 
+def _document(forecast: Forecast, path: Path, _units: Units) -> None:
+    """The document of record is metric for everybody."""
+    write_forecast_json(forecast, path)
+
+
+FILES: tuple[tuple[str, str, Write, str], ...] = (
+    ("XLSX", "forecast.xlsx", write_forecast_xlsx, XLSX),
+    ("CSV", "forecast.csv", write_forecast_csv, "text/csv"),
+    ("Weeks, CSV", "weeks.csv", write_weeks_csv, "text/csv"),
+    ("JSON", "forecast.json", _document, "application/json"),
+)
+
+
+def _written(write: Write, forecast: Forecast, path: Path) -> None:
+    write(forecast, path, session.units())
+
+
 def downloads(forecast: Forecast) -> None:
     st.markdown("**For sales**")
     with st.container(horizontal=True):
         for label, name, write, mime in FILES:
             st.download_button(
                 label,
-                files.bytes_of(partial(write, forecast), name),
+                files.bytes_of(partial(_written, write, forecast), name),
                 file_name=f"{forecast.forecast_id}-{name}",
                 mime=mime,
                 icon=":material/download:",
@@ -103,7 +115,7 @@ def changes(forecast: Forecast) -> None:
 def shown(forecast: Forecast) -> None:
     if forecast.what_if:
         st.warning(f"What if: {show.plain(forecast.what_if)}. Not the forecast of record.")
-    show_crop.crop_numbers(forecast.total)
+    show_crop.crop_numbers(forecast.total, session.units())
     st.caption(show.plain(forecast.total.rests_on))
     st.caption("Below each number its range, P10–P90: 8 of 10 times the truth lies in it.")
     show.caution()
@@ -118,9 +130,9 @@ def shown(forecast: Forecast) -> None:
     st.subheader("Blocks")
     for crop in forecast.blocks:
         with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
-            show_crop.crop_numbers(crop)
+            show_crop.crop_numbers(crop, session.units())
             if len(crop.picks) > 1:
-                show_crop.picks_table(crop)
+                show_crop.picks_table(crop, session.units().diameter)
             st.caption(show.plain(crop.rests_on))
             show.doubts(crop.doubts)
 

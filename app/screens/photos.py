@@ -47,7 +47,12 @@ def show_tree(photos: Sequence[PlacedPhoto], store: FarmStore) -> None:
                 if st.button("Measure", key=photo.placed.photo_id):
                     measure_again(store)
             else:
-                show.photo(photo.measured, partial(session.overlay, photo.measured), heading)
+                show.photo(
+                    photo.measured,
+                    partial(session.overlay, photo.measured),
+                    heading,
+                    session.units().diameter,
+                )
 
 
 store = session.farm()
@@ -75,7 +80,7 @@ with ruler:
 last = session.last_measured()
 if last is not None:
     st.subheader("Just measured")
-    show.measured_photos(last)
+    show.measured_photos(last, session.units().diameter)
 st.subheader("What was seen")
 look_at_photos(store, {item.photo.photo_id for item in last.photos} if last else set())
 st.page_link("screens/block.py", label="See the block", icon=":material/arrow_forward:")

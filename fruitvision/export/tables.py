@@ -144,7 +144,7 @@ def write_detail_csvs(forecast: Forecast, folder: Path, units: Units = METRIC) -
         save(folder / detail_file(table.name), _detail_csv(table, forecast))
 
 
-def write_weeks_csv(forecast: Forecast, path: Path) -> None:
+def write_weeks_csv(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
     """Write cartons by week and class alone.
 
     Raises
@@ -152,7 +152,7 @@ def write_weeks_csv(forecast: Forecast, path: Path) -> None:
     StoreError
         If the file can't be written.
     """
-    save(path, _detail_csv(detail_tables(forecast)[0], forecast))
+    save(path, _detail_csv(detail_tables(forecast, units)[0], forecast))
 
 
 def detail_file(name: str) -> str:

@@ -29,6 +29,7 @@ from fruitvision.pipeline.photos import (
 from fruitvision.pipeline.walk import place_photos
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Store
+from fruitvision.unit_system import UnitSystem
 from fruitvision.walk_data import WalkPhoto, read_walk
 
 
@@ -81,6 +82,12 @@ def set_ruler(ruler_measured_mm: float, store: Store) -> None:
         If the length is not above 0.
     """
     settings = replace(farm_settings(store), ruler_measured_mm=ruler_measured_mm)
+    store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
+
+
+def set_units(system: UnitSystem, store: Store) -> None:
+    """Keep the units that are shown to those who ask for no others."""
+    settings = replace(farm_settings(store), units=system.value)
     store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
 
 
