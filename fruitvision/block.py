@@ -10,6 +10,7 @@ import numpy as np
 from fruitvision.domain import (
     Block,
     BlockEstimate,
+    CaliperCheck,
     CaliperReading,
     Doubt,
     Doubts,
@@ -62,6 +63,7 @@ class Background:
     `detector` measured the photos. `like_blocks` lend their hand counts; `earlier` factors are
     used where nothing else tells hidden fruit, those of another detector only if `confirmed`.
     `count_error` is that of the detector: standard deviation of its counts, as a share of them.
+    `check` is what fruit calipered in the walk's photos say of their millimetres.
     """
 
     register: tuple[RegisteredTree, ...] = ()
@@ -71,6 +73,7 @@ class Background:
     detector: str = ""
     confirmed: bool = False
     count_error: float = 0.0
+    check: CaliperCheck | None = None
 
 
 NOTHING_MORE = Background()
@@ -108,6 +111,7 @@ def estimate_block(
         walked_on=walked_on,
         settings=settings,
         weights=weights,
+        check=background.check,
     )
     return BlockEstimate(
         block=block,

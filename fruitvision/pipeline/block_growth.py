@@ -99,7 +99,13 @@ def past_years(
         cubes = caliper_cubes(of_year)
         if len(cubes) < 2:
             sizes = [
-                size_distribution(walk.trees, of_year, walked_on=walk.walked_on, settings=settings)
+                size_distribution(
+                    walk.trees,
+                    of_year,
+                    walked_on=walk.walked_on,
+                    settings=settings,
+                    check=walk.check(settings),
+                )
                 for walk in walks
                 if first <= walk.walked_on <= last
             ]

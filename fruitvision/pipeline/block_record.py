@@ -7,8 +7,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache
 
+from fruitvision.caliper_check import MatchedPair, check_calipers
+from fruitvision.caliper_pairs import match_pairs
 from fruitvision.domain import (
     Block,
+    CaliperCheck,
+    CaliperedFruit,
     CaliperReading,
     Doubts,
     HandCount,
@@ -22,6 +26,7 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.growth import SEASON_DAYS
 from fruitvision.hidden_pairs import pair_counts
+from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import WALK_DAYS, sample_trees, split_walks
 
@@ -32,7 +37,8 @@ Measured = Mapping[str, MeasuredPhoto]
 class MeasuredWalk:
     """Trees of one walk of one block, and the detector that measured them.
 
-    `first_day` and `walked_on` are the first and the last day of the walk.
+    `first_day` and `walked_on` are the first and the last day of the walk; `pairs` are fruit that
+    were calipered in its photos.
     """
 
     trees: tuple[TreeSample, ...]
@@ -40,6 +46,11 @@ class MeasuredWalk:
     first_day: date
     walked_on: date
     detector: str
+    pairs: tuple[MatchedPair, ...] = ()
+
+    def check(self, settings: Settings) -> CaliperCheck | None:
+        """What the calipered fruit say of the walk's millimetres; None without any."""
+        return check_calipers(self.pairs, settings) if self.pairs else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,12 +99,13 @@ def _read_block(
     block: Block, store: Store, origin: MadeWith, latest: Callable[[], Measured]
 ) -> BlockRecord:
     photos = store.tree_photos(block.block_id)
+    calipered = store.calipered_fruit(block.block_id)
     found = store.measured_photos_of(block.block_id, origin)
     measured = {one.photo.photo_id: one for one in found}
     walks: list[MeasuredWalk] = []
     others: list[MeasuredWalk] = []
     for walk in split_walks(photos):
-        here = _measured_walk(walk, measured, origin.detector)
+        here = _measured_walk(walk, measured, origin.detector, calipered)
         if here is not None:
             walks.append(here)
         elif any(photo.photo_id not in measured for photo in walk):
@@ -111,18 +123,26 @@ def _read_block(
 
 
 def _measured_walk(
-    walk: Sequence[TreePhoto], measured: Measured, detector: str
+    walk: Sequence[TreePhoto],
+    measured: Measured,
+    detector: str,
+    calipered: Sequence[CaliperedFruit] = (),
 ) -> MeasuredWalk | None:
     """The trees of a walk; None if no tree has a complete set of usable photos."""
     trees, doubts = sample_trees(walk, measured)
     if not trees:
         return None
+    used = {
+        photo.photo_id: measured[photo.photo_id] for photo in walk if photo.photo_id in measured
+    }
+    pairs, _ = match_pairs(calipered, used)
     return MeasuredWalk(
         trees=trees,
         doubts=doubts,
         first_day=min(photo.walked_on for photo in walk),
         walked_on=max(tree.walked_on for tree in trees),
         detector=detector,
+        pairs=pairs,
     )
 
 

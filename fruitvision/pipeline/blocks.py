@@ -185,7 +185,12 @@ def _estimate(
     record: BlockRecord, walk: MeasuredWalk, settings: Settings, background: Background
 ) -> BlockEstimate:
     estimate = estimate_block(
-        record.block, walk.trees, record.hand_counts, record.calipers, settings, background
+        record.block,
+        walk.trees,
+        record.hand_counts,
+        record.calipers,
+        settings,
+        replace(background, check=walk.check(settings)),
     )
     return replace(estimate, doubts=merge_doubts(estimate.doubts, walk.doubts))
 

@@ -38,6 +38,8 @@ Ints = NDArray[np.int64]
 
 # Camera to marker, mm: what the walk card asks for.
 DISTANCE_MM = 2300.0
+# Diameter whose error is the dial's, mm: a photo states its errors as a share of what it reads.
+STATED_AT_MM = 70.0
 # Fruit by which a slipped hand count is off. Our choice: one is lost, one or two are counted twice.
 SLIPS_FRUIT = (-1, 1, 2)
 
@@ -86,7 +88,7 @@ class WalkErrors:
     )
     stated_error_mm: float = dial(
         3.8,
-        unit="mm, the standard error that a measured diameter says of itself",
+        unit="mm, the standard error that a diameter of 70 mm says of itself; others by their size",
         low=0.0,
         high=30.0,
         source="our choice: sd of the depths above and the outline at 70 mm is 3.9 mm",
@@ -193,13 +195,14 @@ def _tree_sample(
     depth_mm = photos_mm + rng.normal(0.0, errors.fruit_depth_mm, len(sized))
     noise_mm = rng.normal(0.0, errors.outline_mm, len(sized))
     read_mm = block.diameter_mm[sized] * (1.0 + depth_mm / DISTANCE_MM) + noise_mm
+    read_mm = np.maximum(read_mm, 1.0)
     return TreeSample(
         tree=tree_id(block, index),
         walked_on=block.plan.walked_on,
         protocol=Protocol.TWO_FACES,
         visible_count=seen + false,
-        diameters_mm=tuple(np.maximum(read_mm, 1.0).tolist()),
-        diameter_errors_mm=(errors.stated_error_mm,) * len(sized),
+        diameters_mm=tuple(read_mm.tolist()),
+        diameter_errors_mm=tuple((errors.stated_error_mm * read_mm / STATED_AT_MM).tolist()),
     )
 
 
