@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from fruitvision import __version__
+from fruitvision.calipers_command import calipers_cli
 from fruitvision.console import (
     DEFAULT_WORKERS,
     DETAIL_FILES,
@@ -49,6 +50,7 @@ cli = typer.Typer(
 )
 cli.add_typer(models_cli, name="models")
 cli.add_typer(lens_cli, name="lens")
+cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")

@@ -103,6 +103,8 @@ def load_folder(
         f"{loaded.blocks} blocks, {len(loaded.photos.photos)} photos, {loaded.hand_counts} hand "
         f"counts, {loaded.caliper_readings} caliper readings."
     )
+    if loaded.calipered_fruit:
+        typer.echo(f"{loaded.calipered_fruit} fruit calipered in photos.")
     if loaded.office.words:
         typer.echo(f"{loaded.office.words}.")
     say(refused_lines(loaded.refused))

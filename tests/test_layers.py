@@ -57,6 +57,7 @@ ALLOWED: dict[str, set[str]] = {
     "hidden": BASE | {"survey", "hidden_factor", "hidden_pairs", "hidden_pool"},
     "caliper_check": BASE,
     "caliper_pairs": BASE | {"caliper_check", "csv_file", "field_data", "field_table", "units"},
+    "caliper_plot": BASE | {"caliper_check", "whole_file"},
     "size_fit": set(),
     "size_mixture": {"size_fit"},
     "size_mean": BASE | {"survey"},
@@ -81,7 +82,17 @@ ALLOWED: dict[str, set[str]] = {
     "batch": BASE | {"cores"},
 }
 # Top-level parts that may import any of the above.
-FREE = {"__init__", "pipeline", "report", "console", "cli", "lens_command", "serve", "simulate"}
+FREE = {
+    "__init__",
+    "pipeline",
+    "report",
+    "console",
+    "cli",
+    "calipers_command",
+    "lens_command",
+    "serve",
+    "simulate",
+}
 # Libraries that only these parts may import.
 HEAVY = {
     "streamlit": set(),

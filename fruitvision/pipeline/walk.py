@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
 from fruitvision.domain import Block, Photo, TreePhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.field_data import (
@@ -19,7 +20,8 @@ from fruitvision.field_data import (
 from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
-from fruitvision.pipeline.office import OfficeRows, load_office
+from fruitvision.pipeline.calipers import add_caliper_pairs
+from fruitvision.pipeline.office import OfficeRows, load_office, table_in
 from fruitvision.pipeline.photos import (
     Measured,
     Progress,
@@ -43,6 +45,7 @@ class Loaded:
     caliper_readings: int
     office: OfficeRows
     refused: tuple[Refused, ...]
+    calipered_fruit: int = 0
 
 
 def load_walk(
@@ -58,8 +61,8 @@ def load_walk(
     """Read a walk folder into the farm: register, photos, hand counts, calipers.
 
     The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv`,
-    `calipers.csv` and the tables of the office (see `office_data`). Loading the same folder again
-    changes nothing.
+    `calipers.csv`, `caliper_pairs.csv` and the tables of the office (see `office_data`). Loading
+    the same folder again changes nothing.
 
     Parameters
     ----------
@@ -91,6 +94,11 @@ def load_walk(
         on_progress=on_progress,
     )
     place_photos(by_path, photos, store, walked_on=walked_on, refused=refused)
+    pairs_path = table_in(folder, CALIPER_PAIRS)
+    pairs = None
+    if pairs_path is not None:
+        pairs = add_caliper_pairs(pairs_path, store, settings, detector_name=detector_name)
+        refused.extend(pairs.refused)
     return Loaded(
         blocks=len(blocks.rows),
         photos=photos,
@@ -98,6 +106,7 @@ def load_walk(
         caliper_readings=len(calipers),
         office=office,
         refused=tuple(refused) + photos.refused,
+        calipered_fruit=pairs.rows if pairs else 0,
     )
 
 
