@@ -6,6 +6,7 @@ the order and the signs of OpenCV's documentation of `calib3d`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -95,15 +96,23 @@ def ideal_outlines(outlines: Floats, camera: Camera) -> Floats:
     Points around each outline are straightened. Their first harmonic is the ellipse that fits
     them best (Kuhl and Giardina 1982, elliptic Fourier features).
     """
-    outlines = np.asarray(outlines, dtype=np.float64).reshape(-1, 5)
-    if not any(camera.distortion):
-        return outlines.copy()
-    turn = np.arange(_AROUND) * 2 * np.pi / _AROUND
-    circle = np.column_stack([np.cos(turn), np.sin(turn)])
-    around = np.einsum("nij,kj->nki", _half_axes(outlines), circle) + outlines[:, None, :2]
-    straight = ideal_px(around.reshape(-1, 2), camera).reshape(around.shape)
-    halves = np.einsum("nki,kj->nij", straight, circle) * 2 / _AROUND
-    return _from_half_axes(straight.mean(axis=1), halves)
+    return _moved(outlines, lambda points: ideal_px(points, camera))
+
+
+def drawn_outlines(outlines: Floats, camera: Camera) -> Floats:
+    """Ellipses of the ideal pinhole as the lens draws them: the inverse of `ideal_outlines`.
+
+    Parameters
+    ----------
+    outlines : (N, 5) float
+        As in `ideal_outlines`.
+    camera : Camera
+
+    Returns
+    -------
+    (N, 5) float
+    """
+    return _moved(outlines, lambda points: drawn_px(points, camera))
 
 
 # ---------------------------------------------------------------- other pictures of one lens
@@ -162,6 +171,19 @@ def centred(camera: Camera, *, width_px: int, height_px: int) -> Camera:
 
 
 # ---------------------------------------------------------------- ellipses
+
+
+def _moved(outlines: Floats, move: Callable[[Floats], Floats]) -> Floats:
+    """Ellipses that fit best what becomes of the points around each; as they are if none moves."""
+    outlines = np.asarray(outlines, dtype=np.float64).reshape(-1, 5)
+    turn = np.arange(_AROUND) * 2 * np.pi / _AROUND
+    circle = np.column_stack([np.cos(turn), np.sin(turn)])
+    around = np.einsum("nij,kj->nki", _half_axes(outlines), circle) + outlines[:, None, :2]
+    moved = move(around.reshape(-1, 2)).reshape(around.shape)
+    if np.array_equal(moved, around):
+        return outlines.copy()
+    halves = np.einsum("nki,kj->nij", moved, circle) * 2 / _AROUND
+    return _from_half_axes(moved.mean(axis=1), halves)
 
 
 def _half_axes(outlines: Floats) -> Floats:

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitvision.camera import drawn_px, ideal_outlines, ideal_px, rays
+from fruitvision.camera import drawn_outlines, drawn_px, ideal_outlines, ideal_px, rays
 from fruitvision.domain import Camera
 
 PINHOLE = Camera(focal_px=1802.8, middle_x_px=899.5, middle_y_px=1199.5)
@@ -74,6 +74,7 @@ def test_without_distortion_nothing_moves() -> None:
     assert np.array_equal(ideal_px(FRAME, PINHOLE), FRAME)
     assert np.array_equal(drawn_px(FRAME, PINHOLE), FRAME)
     assert np.array_equal(ideal_outlines(outlines, PINHOLE), outlines)
+    assert np.array_equal(drawn_outlines(outlines, PINHOLE), outlines)
 
 
 def test_no_points_give_no_points() -> None:
@@ -109,3 +110,5 @@ def test_an_outline_drawn_through_the_lens_is_brought_back(
     assert found[0, :2] == pytest.approx(wanted[0, :2], abs=0.15)
     assert found[0, 2:4] == pytest.approx(wanted[0, 2:4], abs=0.03)
     assert found[0, 4] % 180 == pytest.approx(wanted[0, 4], abs=0.3)
+    again = ideal_outlines(drawn_outlines(wanted, camera), camera)
+    assert again == pytest.approx(wanted, abs=0.02)
