@@ -9,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from fruitvision.camera import ideal_px
 from fruitvision.cli import main
@@ -17,6 +18,7 @@ from fruitvision.errors import LensNotCalibrated
 from fruitvision.lens.board import board
 from fruitvision.pipeline import measure_photos
 from fruitvision.pipeline.lens import calibrate_lens
+from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from tests import scenes
@@ -30,6 +32,7 @@ LENS = Camera(
     distortion=(0.08, -0.15, 0.001, -0.0005, 0.0),
 )
 DAY = date(2026, 8, 1)
+MAIN = Path(__file__).parents[1] / "app" / "main.py"
 
 
 def upright(image: Image) -> Image:
@@ -270,3 +273,20 @@ def test_another_lens_than_calibrated_is_said(bent_photo: Path, farm: FarmStore)
 
 def test_the_board_of_the_tests_is_the_printed_one() -> None:
     assert board().getChessboardSize() == (7, 9)
+
+
+# ---------------------------------------------------------------- app
+
+
+def test_the_farm_page_calibrates_a_phone_and_lists_it(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(FARM_VARIABLE, str(tmp_path / "farm"))
+    app = AppTest.from_file(str(MAIN), default_timeout=60).run()
+    (button,) = [one for one in app.button if one.label == "Calibrate this phone"]
+    assert button.disabled
+    with open_farm(tmp_path / "farm") as store:
+        calibrate_lens(photos_in(folder), store, square_mm=25.0, made_on=DAY)
+    app.run()
+    assert not app.exception
+    assert any("focal length 75" in one.value for one in app.markdown)

@@ -7,6 +7,7 @@ import streamlit as st
 
 from app import session, show
 from app.forms.blocks import block_form, blocks_upload, pick_date_form
+from app.forms.lens import lens_form
 from fruitvision.domain import Block
 from fruitvision.pipeline import load_walk
 from fruitvision.pipeline.additions import rename_farm, set_units
@@ -92,6 +93,8 @@ with st.expander("Add or correct a block", expanded=not blocks):
     block_form(store)
 with st.expander("Load a list of blocks"):
     blocks_upload(store)
+with st.expander("Calibrate a phone's lens"):
+    lens_form(store)
 with st.expander("Name and units of the farm"):
     name_form(store)
     units_form(store)
