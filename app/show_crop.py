@@ -73,10 +73,11 @@ def trees(lines: Sequence[TreeLine], unit: Unit) -> None:
 
 def crop_numbers(crop: CropForecast, units: Units) -> None:
     """What a block or the farm brings: fruit, size, bins, mass, cartons."""
+    mass = units.crop.name.replace("_", " ").capitalize()
     show.numbers(
         [
             show.estimate("Bins", crop.bins),
-            show.estimate("Picked", crop.tonnes, digits=1, unit=units.crop),
+            show.estimate(mass, units.crop.shown_range(crop.tonnes), digits=1),
             show.estimate("Cartons packed", crop.cartons),
             show.estimate("Mean size at the pick", crop.diameter_mm, unit=units.diameter),
             show.estimate("Fruit picked", crop.fruit),

@@ -6,6 +6,7 @@ the app turn them into a user's units last of all, and say the unit beside each 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -57,6 +58,10 @@ class Unit:
     def decimals(self, metric: int) -> int:
         """Decimals to show where the metric number has so many."""
         return max(self.fewest, metric + self.digits)
+
+    def all_decimals(self, metric: int) -> int:
+        """Decimals that lose nothing of a metric number with so many, as a small error needs."""
+        return max(0, math.ceil(metric + math.log10(self.size)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,12 +73,13 @@ def _size_lines(walk: BlockWalks, units: Units) -> list[str]:
     lines = []
     if sizes is not None:
         error = (sizes.mean_error_mm**2 + (sizes.shared_error * sizes.mean_mm) ** 2) ** 0.5
-        unit, digits = units.diameter, units.diameter.decimals(1)
-        mean, error, spread = (
-            f"{unit.shown(value):.{digits}f}" for value in (sizes.mean_mm, error, sizes.sd_mm)
+        unit = units.diameter
+        mean, spread = (
+            f"{unit.shown(value):.{unit.decimals(1)}f} {unit.symbol}"
+            for value in (sizes.mean_mm, sizes.sd_mm)
         )
         words = (
-            f"{mean} {unit.symbol}, standard error {error}, spread {spread} {unit.symbol} "
+            f"{mean}, standard error {unit.shown(error):.{unit.all_decimals(1)}f}, spread {spread} "
             f"({sizes.fruit} fruit of {many(sizes.trees, 'tree')})"
         )
         lines.append(_line("diameter", words))
