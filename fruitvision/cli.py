@@ -16,6 +16,7 @@ from fruitvision.console import (
     DETAIL_FILES,
     FORECAST_FILES,
     check_walk_folder,
+    copy_lenses,
     day,
     farm_settings_or,
     farm_store,
@@ -174,6 +175,9 @@ def measure(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     overlays: Annotated[bool, typer.Option("--overlays", help="Also draw what was seen.")] = False,
+    lenses_of: Annotated[
+        Path | None, typer.Option("--lenses-of", help="Farm whose lenses to use from now on.")
+    ] = None,
     workers: Workers = DEFAULT_WORKERS,
     units: ShownUnits = None,
 ) -> int:
@@ -196,6 +200,8 @@ def measure(
             fix="Give JPEG, PNG, HEIC or TIFF files, or a folder that holds some.",
         )
     with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
+        if lenses_of is not None:
+            copy_lenses(lenses_of, store)
         measured = measure_photos(
             paths,
             store=store,

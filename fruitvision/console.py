@@ -41,6 +41,13 @@ def farm_store(folder: Path, *, create: bool = True) -> Iterator[FarmStore]:
         yield store
 
 
+def copy_lenses(farm: Path, store: FarmStore) -> None:
+    """Give a store the calibrated lenses of a farm."""
+    with farm_store(farm, create=False) as other:
+        for lens in other.lenses():
+            store.save_lens(lens)
+
+
 @contextmanager
 def progress_line(what: str) -> Iterator[Progress]:
     """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""

@@ -15,7 +15,6 @@ from fruitvision.camera import ideal_px
 from fruitvision.cli import main
 from fruitvision.domain import Camera, Doubt, LensCalibration
 from fruitvision.errors import LensNotCalibrated
-from fruitvision.lens.board import board
 from fruitvision.pipeline import measure_photos
 from fruitvision.pipeline.lens import calibrate_lens
 from fruitvision.serve import FARM_VARIABLE
@@ -271,8 +270,17 @@ def test_another_lens_than_calibrated_is_said(bent_photo: Path, farm: FarmStore)
     assert measured.photo.calibration is None
 
 
-def test_the_board_of_the_tests_is_the_printed_one() -> None:
-    assert board().getChessboardSize() == (7, 9)
+def test_photos_outside_a_farm_can_use_its_lenses(
+    bent_photo: Path, farm: FarmStore, tmp_path: Path
+) -> None:
+    farm.save_lens(CALIBRATION)
+    out = tmp_path / "out"
+    measure = ["measure", str(bent_photo), "--out", str(out), "--detector", "classical"]
+    assert main([*measure, "--lenses-of", str(farm.folder)]) == 0
+    with open_farm(out / ".measured") as kept:
+        (measured,) = kept.measured_photos()
+    assert measured.photo.calibration == BENT
+    assert main([*measure, "--lenses-of", str(tmp_path / "nowhere")]) == 2
 
 
 # ---------------------------------------------------------------- app
