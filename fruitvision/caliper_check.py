@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import CaliperCheck, Doubt
+from fruitvision.pair_noise import PairNoise, least_squares
 from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
@@ -47,8 +48,8 @@ NOISE_KNOWN_TO = 0.15
 _NOISE_FREEDOM = 3
 # Noise factors and shares of the noise that fruit of one photo have in common, tried one by one.
 # Our choice: a marker hung afresh at each tree may make up half of the noise.
-NOISE_FACTORS = np.exp(np.linspace(-1.2, 1.2, 33))
-COMMON_SHARES = (0.0, 0.1, 0.2, 0.35, 0.5)
+NOISE_FACTORS = np.exp(np.linspace(-1.0, 1.0, 25))
+COMMON_SHARES = (0.0, 0.15, 0.3, 0.5)
 # A pair farther off than this many standard errors is not one fruit. Our choice: 1 in 16,000.
 STRAY_ERRORS = 4.0
 # From this many pairs on, strays are told from the pairs' own median.
@@ -134,7 +135,7 @@ def print_words(check: CaliperCheck) -> str:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Data:
     """`design` (pairs, 2): 1 and the true diameter from the middle; `away_mm` what the photo reads
-    beyond the true diameter; `photo` the number of each pair's photo."""
+    beyond the true diameter; `photo` the number of each pair's photo, from 0."""
 
     middle_mm: float
     true_mm: Array
@@ -186,20 +187,20 @@ def _expected(middle_mm: float, settings: Settings) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Averaged:
-    """Bias and slope − 1 with their covariance; `usual` is the likeliest one of the pairs."""
+    """Bias and slope − 1 with their covariance; `usual` is the likeliest noise of the pairs."""
 
     mean: Array
     covariance: Array
     noise_factor: float
     noise_factor_error: float
-    usual: Array
+    usual: PairNoise
 
 
 def _averaged(data: _Data, settings: Settings) -> _Averaged:
     """The line averaged over noise factors and common shares, each by its likelihood."""
-    expected = _expected(data.middle_mm, settings)
+    root = _root(_expected(data.middle_mm, settings))
     tried = [
-        (factor, _line(data, expected, _covariance(data, factor, common)))
+        (factor, _line(data, root, _pair_noise(data, factor, common)))
         for factor, common in product(NOISE_FACTORS, COMMON_SHARES)
     ]
     logs = np.log([factor for factor, _ in tried])
@@ -216,7 +217,7 @@ def _averaged(data: _Data, settings: Settings) -> _Averaged:
         covariance=inside + (away * weights[:, np.newaxis]).T @ away,
         noise_factor=float(np.exp(middle)),
         noise_factor_error=float(weights @ (logs - middle) ** 2) ** 0.5,
-        usual=tried[int(weights.argmax())][1].of_pairs,
+        usual=tried[int(weights.argmax())][1].noise,
     )
 
 
@@ -225,12 +226,13 @@ def _log_prior(log_factors: Array) -> Array:
     return np.asarray(-(_NOISE_FREEDOM + 1) / 2 * np.log1p(t**2 / _NOISE_FREEDOM))
 
 
-def _covariance(data: _Data, factor: float, common: float) -> Array:
-    """Covariance of `away_mm`, (pairs, pairs)."""
-    same = data.photo[:, np.newaxis] == data.photo
-    noise = factor**2 * np.outer(data.errors_mm, data.errors_mm)
-    own = np.diag((1 - common) * np.diag(noise) + data.caliper_variance)
-    return np.asarray(common * noise * same + own)
+def _pair_noise(data: _Data, factor: float, common: float) -> PairNoise:
+    noise = factor * data.errors_mm
+    return PairNoise(
+        own=(1 - common) * noise**2 + data.caliper_variance,
+        common=common**0.5 * noise,
+        photo=data.photo,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,21 +240,30 @@ class _Line:
     mean: Array
     covariance: Array
     evidence: float
-    of_pairs: Array
+    noise: PairNoise
 
 
-def _line(data: _Data, expected: Array, of_pairs: Array) -> _Line:
-    """Normal regression with a normal prior around no correction; evidence is the log density."""
-    x = data.design
-    whole = x @ expected @ x.T + of_pairs
-    gain = np.linalg.solve(whole, x @ expected).T
-    _, log_size = np.linalg.slogdet(whole)
-    unlikely = data.away_mm @ np.linalg.solve(whole, data.away_mm)
+def _root(covariance: Array) -> Array:
+    """R with R Rᵀ the covariance, which may be singular."""
+    values, ways = np.linalg.eigh(covariance)
+    return np.asarray(ways * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _line(data: _Data, root: Array, noise: PairNoise) -> _Line:
+    """Normal regression with a normal prior around no correction; evidence is the log density.
+
+    With the line R·t, t standard normal: its precision given the pairs is 1 + Rᵀ XᵀV⁻¹X R.
+    """
+    sums = noise.inner(np.column_stack([data.design @ root, data.away_mm]))
+    precision = np.eye(2) + sums[:2, :2]
+    t = np.linalg.solve(precision, sums[:2, 2])
+    unlikely = float(sums[2, 2] - sums[:2, 2] @ t)
+    _, log_precision = np.linalg.slogdet(precision)
     return _Line(
-        mean=gain @ data.away_mm,
-        covariance=expected - gain @ x @ expected,
-        evidence=-(float(log_size) + float(unlikely)) / 2,
-        of_pairs=of_pairs,
+        mean=root @ t,
+        covariance=root @ np.linalg.solve(precision, root.T),
+        evidence=-(noise.log_size + float(log_precision) + unlikely) / 2,
+        noise=noise,
     )
 
 
@@ -264,7 +275,7 @@ def _correlation(covariance: Array) -> float:
 # ---------------------------------------------------------------- the printed sheet
 
 
-def _printed_scale(data: _Data, of_pairs: Array) -> float | None:
+def _printed_scale(data: _Data, noise: PairNoise) -> float | None:
     """Scale at which the sheet seems to be printed; None where there is no sign of a wrong one.
 
     All fruit are off by one factor, surely, and a shift beside it is not seen: a shift alone would
@@ -272,29 +283,12 @@ def _printed_scale(data: _Data, of_pairs: Array) -> float | None:
     """
     if len(data.true_mm) < PRINT_PAIRS:
         return None
-    factor, factor_error, unlikely_factor = _least_squares(
-        data.true_mm[:, np.newaxis], data, of_pairs
-    )
-    _, _, unlikely_shift = _least_squares(np.ones((len(data.true_mm), 1)), data, of_pairs)
-    both = np.stack([data.true_mm, np.ones_like(data.true_mm)], axis=1)
-    line, line_error, _ = _least_squares(both, data, of_pairs)
+    size, ones = data.true_mm[:, np.newaxis], np.ones((len(data.true_mm), 1))
+    factor, factor_error, unlikely_factor = least_squares(size, data.away_mm, noise)
+    _, _, unlikely_shift = least_squares(ones, data.away_mm, noise)
+    line, line_error, _ = least_squares(np.hstack([size, ones]), data.away_mm, noise)
     off = float(factor[0])
     is_sure = abs(off) >= max(PRINT_OFF, PRINT_ERRORS * float(factor_error[0]))
     no_shift = abs(float(line[1])) < 2 * float(line_error[1])
     as_likely = unlikely_factor <= unlikely_shift + 1
     return 1 / (1 + off) if is_sure and no_shift and as_likely else None
-
-
-def _least_squares(x: Array, data: _Data, of_pairs: Array) -> tuple[Array, Array, float]:
-    """Generalised least squares: coefficients, their errors, and the weighted sum of squares.
-
-    A column that says nothing new (fruit all of one size) gets an endless error.
-    """
-    weighted = np.linalg.solve(of_pairs, x)
-    information = x.T @ weighted
-    if np.linalg.cond(information) > 1e12:
-        return np.zeros(x.shape[1]), np.full(x.shape[1], np.inf), np.inf
-    covariance = np.linalg.inv(information)
-    found = covariance @ weighted.T @ data.away_mm
-    left = data.away_mm - x @ found
-    return found, np.sqrt(np.diag(covariance)), float(left @ np.linalg.solve(of_pairs, left))
