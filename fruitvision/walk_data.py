@@ -4,7 +4,9 @@ CSV or XLSX::
 
     walk.csv  photo, block, row, position, face, [trees, vigour]
 
-A photo of several trees stands at the first of them. Refused rows are as in `field_data`.
+A photo of several trees stands at the first of them. Several photos of one face, a line each, are
+photos from places a step apart: the first line is the one that counts. Refused rows are as in
+`field_data`.
 """
 
 from __future__ import annotations
@@ -52,12 +54,6 @@ def read_walk(path: Path) -> FieldTable[WalkPhoto]:
         _walk_photo,
         required=("photo", "block", "row", "position", "face"),
         optional=("trees", "vigour"),
-    )
-    table = refuse_repeats(
-        table,
-        key=lambda photo: (photo.tree, photo.face),
-        name=lambda photo: f"Face {photo.face} of {photo.tree}",
-        fix="Keep the line of the photo that shows it.",
     )
     table = refuse_repeats(
         table,

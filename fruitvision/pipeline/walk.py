@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
@@ -30,14 +30,19 @@ from fruitvision.pipeline.photos import (
     quiet,
     refused_row,
 )
+from fruitvision.pipeline.views import Faces, join_kept_faces, with_faces
 from fruitvision.settings import Settings
 from fruitvision.store import Store
+from fruitvision.tree import WALK_DAYS
 from fruitvision.walk_data import WalkPhoto, read_walk
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loaded:
-    """What a walk folder brought into the farm, and what was refused."""
+    """What a walk folder brought into the farm, and what was refused.
+
+    `faces` : photos of one face that were measured together.
+    """
 
     blocks: int
     photos: Measured
@@ -46,6 +51,7 @@ class Loaded:
     office: OfficeRows
     refused: tuple[Refused, ...]
     calipered_fruit: int = 0
+    faces: Faces = field(default_factory=Faces)
 
 
 def load_walk(
@@ -94,6 +100,8 @@ def load_walk(
         on_progress=on_progress,
     )
     place_photos(by_path, photos, store, walked_on=walked_on, refused=refused)
+    faces = join_kept_faces(store, settings=settings, detector_name=detector_name)
+    photos = with_faces(photos, faces)
     pairs_path = table_in(folder, CALIPER_PAIRS)
     pairs = None
     if pairs_path is not None:
@@ -106,6 +114,7 @@ def load_walk(
         caliper_readings=len(calipers),
         office=office,
         refused=tuple(refused) + photos.refused,
+        faces=faces,
         calipered_fruit=pairs.rows if pairs else 0,
     )
 
@@ -121,8 +130,10 @@ def place_photos(
     """Tie measured photos to their trees and keep the files in the farm's folder.
 
     A photo without a date needs `walked_on`; one that stands for two trees is refused for the
-    second. Refusals are appended to `refused`.
+    second. Refusals are appended to `refused`. Photos of one face are numbered in their order,
+    after those that the farm has of it.
     """
+    places = _Places(store.tree_photos())
     days = {m.photo.photo_id: _walk_day(m.photo, walked_on) for m in measured.photos}
     placed: list[TreePhoto] = []
     taken: dict[str, WalkPhoto] = {}
@@ -148,9 +159,32 @@ def place_photos(
                 walked_on=day,
                 trees=row.trees,
                 vigour=row.vigour,
+                place=places.next(row, photo_id, day),
             )
         )
     store.save_tree_photos(placed)
+
+
+class _Places:
+    """Numbers the photos of a face in a walk; a photo that was placed there keeps its number."""
+
+    def __init__(self, photos: Sequence[TreePhoto]) -> None:
+        self._photos = [
+            (photo.tree, photo.face, photo.walked_on, photo.photo_id, photo.place)
+            for photo in photos
+        ]
+
+    def next(self, row: WalkPhoto, photo_id: str, day: date) -> int:
+        """Place of a photo of that day among those of its face."""
+        near = timedelta(days=WALK_DAYS)
+        found = {
+            other: place
+            for tree, face, walked_on, other, place in self._photos
+            if (tree, face) == (row.tree, row.face) and abs(walked_on - day) < near
+        }
+        place = found.get(photo_id, max(found.values(), default=0) + 1)
+        self._photos.append((row.tree, row.face, day, photo_id, place))
+        return place
 
 
 def _walk_day(photo: Photo, walked_on: date | None) -> date | None:

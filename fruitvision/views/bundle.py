@@ -19,9 +19,6 @@ from fruitvision.views.view import View, to_slopes
 
 Ints = NDArray[np.int64]
 
-# Standard error of a marker's corner, px. The corners are found to 0.06 px (see `reference`), but
-# a sheet of paper is not flat: 2 mm towards the camera move a corner by so much between photos.
-CORNER_ERROR_PX = 0.25
 # What a photo's tags leave open of the lens: the focal length is rounded to a millimetre of 26,
 # and phones bend lines by a radial k1 of up to 0.02. A calibrated lens is known ten times better.
 # Our choice.
@@ -194,7 +191,7 @@ def _corner_rows(views: Sequence[View], lens_of: Ints, state: _State) -> tuple[_
     view = np.repeat(np.arange(len(views)), 4)
     corners = np.concatenate([square_mm(one.side_mm) for one in views])
     px = np.concatenate([one.corners_px for one in views])
-    error = np.full(len(view), CORNER_ERROR_PX)
+    error = np.repeat([one.corner_error_px for one in views], 4)
     return _rows(views, lens_of, state, view, corners, px, error), view
 
 

@@ -28,8 +28,10 @@ MOST_CORNER_MISFIT = 80.0
 # Least step as a share of the marker's distance, 70 mm at 2.3 m: below it depths are no better
 # known than by the marker alone.
 LEAST_STEP_SHARE = 0.03
-# Least mean squared standardised spread of depths: 1 is what a zoomed picture would give.
+# Least mean squared standardised spread of depths: 1 is what a zoomed picture would give. It is
+# asked of so many fruit and more: few may well hang equally deep.
 LEAST_PARALLAX = 1.6
+FEWEST_FOR_PARALLAX = 8
 # Share of the fruit that stand where a turn or zoom alone would put them: no step was taken.
 MOST_UNMOVED = 0.6
 
@@ -243,7 +245,8 @@ def _with_a_step(
     step = step_mm(*found.bundle.poses)
     if step < LEAST_STEP_SHARE * float(found.bundle.poses[0].place[2]):
         return _no_step(names, f" of {step:.0f} mm")
-    if parallax(join_tracks(dict(enumerate(views)), {(0, 1): found})) < LEAST_PARALLAX:
+    enough = len(found.pairs) >= FEWEST_FOR_PARALLAX
+    if enough and parallax(join_tracks(dict(enumerate(views)), {(0, 1): found})) < LEAST_PARALLAX:
         return _no_step(names)
     return found
 

@@ -69,10 +69,12 @@ def _most_seen(view: View) -> View:
         camera=view.camera,
         side_mm=view.side_mm,
         corners_px=view.corners_px,
+        corner_error_px=view.corner_error_px,
         centres_px=view.centres_px[keep],
         centre_errors_px=view.centre_errors_px[keep],
         discs_px=view.discs_px[keep],
         shares=view.shares[keep],
+        numbers=view.numbers[keep],
     )
 
 
@@ -89,8 +91,8 @@ def _meeting(first: View, second: View, turns: Floats, place: Floats, other: Flo
     aside = met.aside_px / (_ASIDE_SHARE * second.camera.focal_px)
     depth = (met.first_mm / place[2] - 1) / _DEPTH_SHARE
     width = first.discs_px[:, None] * met.first_mm / first.camera.focal_px
-    width = width / (second.discs_px * met.second_mm / second.camera.focal_px)
-    size = np.log(np.clip(width, 0.1, 10.0)) / _SIZE_LOG
+    other_width = second.discs_px * met.second_mm / second.camera.focal_px
+    size = np.log(np.maximum(width, 1.0) / np.maximum(other_width, 1.0)) / _SIZE_LOG
     alike = np.exp(-0.5 * np.minimum(aside**2 + depth**2 + size**2, 60.0))
     alike = np.where((met.first_mm > 0) & (met.second_mm > 0), alike, 0.0)
     return np.asarray(np.minimum(alike.max(axis=2).sum(axis=1), alike.max(axis=1).sum(axis=1)))

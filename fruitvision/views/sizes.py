@@ -25,10 +25,14 @@ OUTLINES_ALIKE = 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sighting:
-    """A fruit in one photo, with mm of a px at its depth and the relative error of that."""
+    """A fruit in one photo, with mm of a px at its depth and the relative error of that.
+
+    `number` : of the fruit in its photo; `row` : in its view.
+    """
 
     photo: int
     number: int
+    row: int
     fruit: Fruit
     disc_px: float
     mm_per_px: float
@@ -65,16 +69,17 @@ def sized_together(
     for number in tracks.views:
         shared = [one for group in sightings for one in group if one.photo == number]
         canopy = canopy_of(
-            views[number].centres_px[[one.number for one in shared]],
+            views[number].centres_px[[one.row for one in shared]],
             np.array([one.distance_mm for one in shared]),
             np.array([one.distance_mm * one.ratio_error for one in shared]),
             spread_mm=settings.canopy_depth_sd_mm,
         )
         if canopy is not None:
-            alone = set(range(len(changed[number]))) - {one.number for one in shared}
-            for index in alone:
+            alone = set(range(len(views[number].numbers))) - {one.row for one in shared}
+            for row in sorted(alone):
+                index = int(views[number].numbers[row])
                 changed[number][index] = _by_canopy(
-                    changed[number][index], index, views[number], canopy, tracks, number
+                    changed[number][index], row, views[number], canopy, tracks, number
                 )
     return tuple(
         replace(photo, fruit=tuple(fruit)) for photo, fruit in zip(photos, changed, strict=True)
@@ -93,8 +98,9 @@ def _by_fruit(
             groups[int(tracks.sightings.fruit[row])].append(
                 _Sighting(
                     photo=number,
-                    number=index,
-                    fruit=photos[number].fruit[index],
+                    number=int(views[number].numbers[index]),
+                    row=index,
+                    fruit=photos[number].fruit[int(views[number].numbers[index])],
                     disc_px=float(views[number].discs_px[index] / bent[index]),
                     mm_per_px=float(scales[row]),
                     ratio_error=float(errors[row]),
@@ -158,16 +164,16 @@ def _mean_mm(sized: Sequence[_Sighting]) -> tuple[float, float]:
 
 
 def _by_canopy(
-    fruit: Fruit, index: int, view: View, canopy: Canopy, tracks: Tracks, number: int
+    fruit: Fruit, row: int, view: View, canopy: Canopy, tracks: Tracks, number: int
 ) -> Fruit:
     """A fruit seen from one place, at the depth of its neighbours, if that is surer than before."""
     if fruit.diameter_mm is None or fruit.diameter_error_mm is None:
         return fruit
-    x, y = view.centres_px[index]
+    x, y = view.centres_px[row]
     depth, depth_error = canopy.depth_at(float(x), float(y))
     place = tracks.views.index(number)
     focal_px = view.camera.focal_px * float(tracks.bundle.focal_factors[place])
-    disc_px = float(view.discs_px[index] / _magnified(view, tracks, number)[index])
+    disc_px = float(view.discs_px[row] / _magnified(view, tracks, number)[row])
     mm = disc_px * depth / focal_px
     outline = outline_error_px(disc_px, fruit.visible_share) / disc_px
     error = mm * hypot(outline, depth_error / depth, float(np.median(tracks.bundle.ratio_errors)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,10 @@ from fruitvision.camera import ideal_px
 from fruitvision.domain import Camera, MeasuredPhoto, Reference
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
+# A sheet of paper is not flat: 2 mm towards the camera move a corner by so much between photos, px.
+FLAT_ERROR_PX = 0.25
 # Standard error of an outline's centre, px: one part of every outline, and one that grows with the
 # share of the fruit that is hidden, as a share of its width.
 CENTRE_ERROR_PX = 1.0
@@ -24,18 +27,21 @@ CENTRE_SIZE_SHARE = 0.012
 class View:
     """A photo with a marker, as an ideal pinhole of the same focal length would show it.
 
-    `corners_px` : (4, 2), of the marker; `centres_px`, `centre_errors_px`, `discs_px`,
-    `shares` : (N, 2), (N,), (N,), (N,) of its fruit: middle, standard error of it in x and in y,
-    diameter as a disc on the axis would show it, visible share.
+    `corners_px` : (4, 2), of the marker, each with the error `corner_error_px`.
+    `centres_px`, `centre_errors_px`, `discs_px`, `shares` : (N, 2), (N,), (N,), (N,) of the fruit
+    of this row: middle, standard error of it in x and in y, diameter as a disc on the axis would
+    show it, visible share. `numbers` : (N,) which fruit of the photo they are.
     """
 
     camera: Camera
     side_mm: float
     corners_px: Floats
+    corner_error_px: float
     centres_px: Floats
     centre_errors_px: Floats
     discs_px: Floats
     shares: Floats
+    numbers: Ints
 
     @property
     def slopes(self) -> Floats:
@@ -51,20 +57,32 @@ def to_slopes(points_px: Floats, camera: Camera) -> Floats:
 
 
 def view_of(measured: MeasuredPhoto, camera: Camera, marker: Reference) -> View:
-    """The geometry of a measured photo. `marker` is one of its references."""
-    fruit = measured.fruit
+    """The geometry of a measured photo and its fruit of this row. `marker` : a reference of it."""
+    numbers = [number for number, one in enumerate(measured.fruit) if one.on_this_row]
+    fruit = [measured.fruit[number] for number in numbers]
     drawn = np.array([(one.centre_x_px, one.centre_y_px) for one in fruit]).reshape(-1, 2)
     return View(
         camera=camera,
         side_mm=marker.side_mm,
         corners_px=ideal_px(np.array(marker.corners_px), camera),
+        corner_error_px=corner_error_px(marker),
         centres_px=ideal_px(drawn, camera),
         centre_errors_px=np.array(
             [centre_error_px(one.width_px, one.visible_share) for one in fruit]
         ),
         discs_px=np.array([one.diameter_px for one in fruit], dtype=np.float64),
         shares=np.array([one.visible_share for one in fruit], dtype=np.float64),
+        numbers=np.array(numbers, dtype=np.int64),
     )
+
+
+def corner_error_px(marker: Reference) -> float:
+    """Standard error of a marker's corner, px: at least as large as its scale's error says.
+
+    Four corners that err by e make the scale err by e / (√2 side), relatively.
+    """
+    scale_error = marker.mm_per_px_error / marker.mm_per_px
+    return hypot(FLAT_ERROR_PX, sqrt(2.0) * scale_error * marker.side_px)
 
 
 def centre_error_px(width_px: float, visible_share: float) -> float:
