@@ -27,7 +27,7 @@ def check_words(check: CaliperCheck) -> list[str]:
     words = []
     if check.pairs:
         words += [
-            f"{many(check.pairs, 'calipered fruit')} in {many(check.photos, 'photo')}. "
+            f"{check.pairs} calipered fruit in {many(check.photos, 'photo')}. "
             f"Photos read {_off_words(check)} at {check.middle_mm:.0f} mm "
             f"(± {check.bias_error_mm:.1f} mm).",
             f"Slope {check.slope:.3f} (± {check.slope_error:.3f}) mm per mm, offset "
