@@ -36,6 +36,8 @@ _ODD_PHOTO = 3.0
 # A corner of the picture is seen where a corner of the board lies in the outer part of it, as a
 # share of its width and of its height. Our choice.
 _CORNER_SHARE = 0.12
+# Standard errors that k3 must be off 0. Common practice: 3.
+_SURE_STEPS = 3.0
 _WHERE = ("top left", "top right", "bottom left", "bottom right")
 
 
@@ -43,6 +45,7 @@ _WHERE = ("top left", "top right", "bottom left", "bottom right")
 class _Fit:
     camera: Camera
     focal_sd_px: float
+    radial_3_sd: float
     photo_errors_px: Floats
     turns: Floats
     places: Floats
@@ -78,8 +81,7 @@ def calibrate(
         the focal length is not known to 1 %.
     """
     _refuse_too_few(len(boards))
-    radial_3 = _reaches_out(boards)
-    fit = _fit(boards, radial_3=radial_3)
+    fit = _best_fit(boards)
     most_px = max(
         _ODD_PHOTO * float(np.median(fit.photo_errors_px)),
         DOUBTED_REPROJECTION * fit.camera.focal_px,
@@ -90,8 +92,8 @@ def calibrate(
     left_out = tuple(board for board in boards if board not in kept)
     if left_out:
         _refuse_too_few(len(kept))
-        radial_3 = _reaches_out(kept)
-        fit = _fit(kept, radial_3=radial_3)
+        fit = _best_fit(kept)
+    radial_3 = fit.camera.distortion[-1] != 0
     focal_error_px = max(fit.focal_sd_px, _jackknifed(kept, radial_3=radial_3))
     _refuse_weak(fit, focal_error_px, kept)
     first = kept[0].photo
@@ -118,6 +120,18 @@ def calibrate(
 
 
 # ---------------------------------------------------------------- fit
+
+
+def _best_fit(boards: Sequence[SeenBoard]) -> _Fit:
+    """With k3 where the board lay far enough out to tell it, and it is there; else without.
+
+    A k3 that is none bends only the corners of the picture.
+    """
+    if _reaches_out(boards):
+        fit = _fit(boards, radial_3=True)
+        if abs(fit.camera.distortion[-1]) > _SURE_STEPS * fit.radial_3_sd:
+            return fit
+    return _fit(boards, radial_3=False)
 
 
 def _fit(boards: Sequence[SeenBoard], *, radial_3: bool) -> _Fit:
@@ -147,6 +161,7 @@ def _fit(boards: Sequence[SeenBoard], *, radial_3: bool) -> _Fit:
     return _Fit(
         camera=camera,
         focal_sd_px=float(np.ravel(sds)[:2].max()),
+        radial_3_sd=float(np.ravel(sds)[8]),
         photo_errors_px=np.ravel(photo_errors),
         turns=np.array([cv2.Rodrigues(turn)[0] for turn in turns]),
         places=np.array([np.ravel(shift) for shift in shifts]),

@@ -17,10 +17,12 @@ def lens_lines(lens: LensCalibration) -> list[str]:
         f"{lens.reprojection_px:.2f} px",
         "  distortion k1, k2, p1, p2, k3: "
         + ", ".join(f"{value:.5f}" for value in camera.distortion),
+        f"  board {lens.distance_mm / 1000:.2f} m away in the middle, by squares of "
+        f"{lens.square_mm:g} mm: if it was not, measure a square again",
     ]
     if focused.focal_px != camera.focal_px:
         lines.append(
-            f"  focused at {lens.distance_mm / 1000:.2f} m; in front of a tree, at "
-            f"{FOCUSED_MM / 1000:g} m, the focal length is {focused.focal_px:.1f} px"
+            f"  focused on the board; before a tree, at {FOCUSED_MM / 1000:g} m, the focal length "
+            f"is {focused.focal_px:.1f} px"
         )
     return lines + [f"  ! {remark}" for remark in lens.remarks]
