@@ -175,6 +175,9 @@ def measure(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     overlays: Annotated[bool, typer.Option("--overlays", help="Also draw what was seen.")] = False,
+    pair: Annotated[
+        bool, typer.Option("--pair", help="All show one tree face, from places a step apart.")
+    ] = False,
     lenses_of: Annotated[
         Path | None, typer.Option("--lenses-of", help="Farm whose lenses to use from now on.")
     ] = None,
@@ -187,8 +190,8 @@ def measure(
     """
     from fruitvision.export import write_fruit_csv, write_photos_csv, write_refused_csv
     from fruitvision.photo import find_photos, read_photo
-    from fruitvision.pipeline import measure_photos
-    from fruitvision.report import measured_lines
+    from fruitvision.pipeline import join_measured, measure_photos
+    from fruitvision.report import face_lines, measured_lines
 
     settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     shown = shown_units(units, settings)
@@ -198,6 +201,11 @@ def measure(
         raise FieldDataError(
             f"There are no photos in {', '.join(map(str, photos))}.",
             fix="Give JPEG, PNG, HEIC or TIFF files, or a folder that holds some.",
+        )
+    if pair and len(paths) < 2:
+        raise FieldDataError(
+            "One photo alone is no pair.",
+            fix="Name two or more of one tree face, taken a step apart, or leave --pair away.",
         )
     with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
         if lenses_of is not None:
@@ -210,6 +218,10 @@ def measure(
             workers=workers,
             on_progress=progress,
         )
+    joined = True
+    if pair:
+        measured, face = join_measured(measured, settings)
+        joined = len(face.joined) == len(paths)
     write_fruit_csv(measured.photos, out / "fruit.csv", shown)
     write_photos_csv(measured.photos, out / "photos.csv", shown)
     write_refused_csv(measured.refused, out / "refused.csv")
@@ -218,10 +230,12 @@ def measure(
         for photo in measured.photos:
             write_picture(photo, read_photo(by_name[photo.photo.name])[0], out / "overlays", shown)
     say(measured_lines(measured))
+    if pair:
+        say(face_lines(face))
     typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
     if not measured.photos:
         return 2
-    return 1 if measured.refused else 0
+    return 0 if joined and not measured.refused else 1
 
 
 @cli.command()

@@ -93,7 +93,7 @@ def load_folder(
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
-    from fruitvision.report import refused_lines
+    from fruitvision.report import faces_lines, refused_lines
 
     choose_detector(detector)
     with progress_line("measuring") as progress:
@@ -114,6 +114,7 @@ def load_folder(
         typer.echo(f"{loaded.calipered_fruit} fruit calipered in photos.")
     if loaded.office.words:
         typer.echo(f"{loaded.office.words}.")
+    say(faces_lines(loaded.faces))
     say(refused_lines(loaded.refused))
     return loaded
 

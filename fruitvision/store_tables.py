@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0007"
+SCHEMA = "fruitvision_0008"
 
 metadata = MetaData()
 
@@ -235,6 +235,7 @@ fruit = Table(
     Column("depth_grade", String, nullable=False, server_default="one plane"),
     Column("distance_mm", Float),
     Column("same_as", JSON(none_as_null=True)),
+    Column("diameter_error_px", Float),
 )
 
 # A published forecast is one document: nobody changes a part of it.

@@ -16,7 +16,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from fruitvision.domain import CropForecast, Doubt, Forecast
+from fruitvision.domain import CropForecast, DepthGrade, Doubt, Forecast
 from fruitvision.errors import StoreError
 from fruitvision.export import (
     read_forecast_json,
@@ -268,12 +268,30 @@ def test_fruit_csv_has_just_the_promised_columns(tmp_path: Path) -> None:
     lines = (tmp_path / "fruit.csv").read_text(encoding="utf-8").splitlines()
     assert lines == [
         "photo,fruit_id,centre_x_px,centre_y_px,width_px,height_px,angle_deg,diameter_px,"
-        "diameter_mm,diameter_error_mm,visible_share,score,on_this_row,doubts",
-        "a.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,false,",
-        "a.jpg,001,101.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,",
-        "a.jpg,002,102.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,",
-        "b é.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,,,0.9,0.75,false,not_sized;partly_hidden",
+        "diameter_mm,diameter_error_mm,visible_share,score,on_this_row,doubts,"
+        "depth_grade,distance_mm,same_as",
+        "a.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,false,,one plane,,",
+        "a.jpg,001,101.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,,one plane,,",
+        "a.jpg,002,102.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,,one plane,,",
+        "b é.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,,,0.9,0.75,false,not_sized;partly_hidden,,,",
     ]
+
+
+def test_a_fruit_seen_from_two_places_has_its_distance_and_names_its_twin(tmp_path: Path) -> None:
+    first, second = measured_photo("a.jpg", fruit_count=1), measured_photo("b.jpg", fruit_count=1)
+    twin = (first.photo.photo_id, first.fruit[0].fruit_id)
+    shared = replace(
+        second.fruit[0],
+        depth_grade=DepthGrade.TWO_VIEWS,
+        distance_mm=2210.4,
+        same_as=twin,
+    )
+    write_fruit_csv([first, replace(second, fruit=(shared,))], tmp_path / "fruit.csv")
+    one, other = rows_of(tmp_path / "fruit.csv")
+    assert (one["distance_mm"], one["same_as"]) == ("", "")
+    assert other["depth_grade"] == "two views"
+    assert float(other["distance_mm"]) == 2210
+    assert other["same_as"] == f"a.jpg {twin[1]}"
 
 
 def test_photos_csv_has_just_the_promised_columns(tmp_path: Path) -> None:

@@ -695,7 +695,7 @@ def _back_to_first_version(database: Path) -> None:
             ("tree_photo", ("trees", "vigour", "place")),
             ("photo", ("phone", "focal_mm", "zoom", "turned_deg")),
             ("measurement", ("calibration", "balls", "seen_with")),
-            ("fruit", ("depth_grade", "distance_mm", "same_as")),
+            ("fruit", ("depth_grade", "distance_mm", "same_as", "diameter_error_px")),
         ):
             for column in columns:
                 connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")

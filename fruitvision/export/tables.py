@@ -7,7 +7,8 @@ forecast.csv
 forecast_weeks.csv, _grades.csv, _picks.csv, _bridge.csv, _uses.csv, _inputs.csv
     What stands behind it: the tables of `details`.
 fruit.csv, photos.csv
-    One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true.
+    One row per fruit, one per photo. `fruit_count` counts fruit with on_this_row true. `distance`
+    is that of a fruit seen from two places; `same_as` is the photo and number of the same fruit.
 refused.csv
     What was left out and why.
 
@@ -17,7 +18,7 @@ and `short_tons` for `tonnes`, and so on: the name of a column always carries it
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -88,6 +89,9 @@ def fruit_columns(units: Units = METRIC) -> tuple[str, ...]:
         "score",
         "on_this_row",
         "doubts",
+        "depth_grade",
+        f"distance_{unit}",
+        "same_as",
     )
 
 
@@ -168,9 +172,12 @@ def write_fruit_csv(measured: Iterable[MeasuredPhoto], path: Path, units: Units 
     StoreError
         If the file can't be written.
     """
-    unit = units.diameter
+    unit, photos = units.diameter, tuple(measured)
+    names = {photo.photo.photo_id: photo.photo.name for photo in photos}
     rows = (
-        _fruit_row(photo.photo.name, fruit, unit) for photo in measured for fruit in photo.fruit
+        _fruit_row(photo.photo.name, fruit, unit, names)
+        for photo in photos
+        for fruit in photo.fruit
     )
     save(path, csv_bytes(fruit_columns(units), rows))
 
@@ -258,7 +265,9 @@ def _in(unit: Unit, value: float | None, decimals: int) -> float | None:
     return None if value is None else rounded(unit.shown(value), unit.decimals(decimals))
 
 
-def _fruit_row(photo_name: str, fruit: Fruit, unit: Unit) -> tuple[Cell, ...]:
+def _fruit_row(
+    photo_name: str, fruit: Fruit, unit: Unit, names: Mapping[str, str]
+) -> tuple[Cell, ...]:
     return (
         photo_name,
         fruit.fruit_id,
@@ -274,7 +283,18 @@ def _fruit_row(photo_name: str, fruit: Fruit, unit: Unit) -> tuple[Cell, ...]:
         round(fruit.score, 4),
         fruit.on_this_row,
         doubt_codes(fruit.doubts),
+        fruit.depth_grade.value if fruit.diameter_mm is not None else None,
+        _in(unit, fruit.distance_mm, 0),
+        _twin_words(fruit, names),
     )
+
+
+def _twin_words(fruit: Fruit, names: Mapping[str, str]) -> str | None:
+    """Photo and number of the same fruit in another photo of the face, where it is counted."""
+    if fruit.same_as is None:
+        return None
+    photo_id, fruit_id = fruit.same_as
+    return f"{names.get(photo_id, photo_id)} {fruit_id}"
 
 
 def _photo_row(measured: MeasuredPhoto, unit: Unit) -> tuple[Cell, ...]:

@@ -18,11 +18,12 @@ from fruitvision.pipeline.photos import (
     Progress,
     Refused,
     image_of,
-    measure_kept_photos,
     measure_photo,
     measure_photos,
     quiet,
 )
+from fruitvision.pipeline.views import join_measured
+from fruitvision.pipeline.views import measure_farm_again as measure_kept_photos
 from fruitvision.pipeline.walk import Loaded, load_walk
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "estimate_blocks",
     "forecast_farm",
     "image_of",
+    "join_measured",
     "load_walk",
     "measure_kept_photos",
     "measure_photo",

@@ -151,6 +151,13 @@ def measure_farm_again(
     return with_faces(measured, faces)
 
 
+def join_measured(measured: Measured, settings: Settings) -> tuple[Measured, JoinedFace]:
+    """Loose photos of one face, measured together; a blurred or dark one is left as it is."""
+    usable = [photo for photo in measured.photos if not UNUSABLE.intersection(photo.doubts)]
+    face = joined_face(usable, settings)
+    return with_faces(measured, Faces(joined=(face,))), face
+
+
 def with_faces(measured: Measured, faces: Faces) -> Measured:
     """Measured photos as they are after those of one face were measured together."""
     changed = faces.photos

@@ -3,6 +3,7 @@
 from fruitvision.report.blocks import attention_lines, block_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
 from fruitvision.report.lens import lens_lines
+from fruitvision.report.views import face_lines, faces_lines
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
@@ -18,6 +19,8 @@ __all__ = [
     "block_lines",
     "bridge_lines",
     "doubt_lines",
+    "face_lines",
+    "faces_lines",
     "forecast_lines",
     "lens_lines",
     "measured_lines",

@@ -15,10 +15,8 @@ from fruitvision.views.view import View
 
 Ints = NDArray[np.int64]
 
-# Error of a disc's logarithm: of every outline, and more the more is hidden; as of outlines in
-# `fruit.measure`, a little wider since a wrong "no" costs a fruit and a wrong "yes" a false size.
-SIZE_LOG = 0.07
-SIZE_HIDDEN_LOG = 0.30
+# Error of a disc's logarithm beside its own: outlines now and then err by more than they say.
+SIZE_LOG = 0.04
 # Spread of the logarithm of true diameters on a tree. Common practice: 8 % by variety, more early.
 SIZES_LOG = 0.11
 # Fewest pairs from which the usual depth and size are taken.
@@ -101,10 +99,7 @@ def pair_costs(first: View, second: View, poses: tuple[Pose, Pose], expected: Ex
     first_mm = first.discs_px[:, None] * met.first_mm / first.camera.focal_px
     second_mm = second.discs_px * met.second_mm / second.camera.focal_px
     first_log, second_log = _log(first_mm), _log(second_mm)
-    first_error, second_error = (
-        SIZE_LOG**2 + (SIZE_HIDDEN_LOG * (1 - np.clip(view.shares, 0, 1))) ** 2
-        for view in (first, second)
-    )
+    first_error, second_error = (SIZE_LOG**2 + view.disc_errors**2 for view in (first, second))
     both = first_error[:, None] + second_error
     cost = (
         met.aside_px**2 / aside_variance

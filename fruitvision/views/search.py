@@ -73,6 +73,7 @@ def _most_seen(view: View) -> View:
         centres_px=view.centres_px[keep],
         centre_errors_px=view.centre_errors_px[keep],
         discs_px=view.discs_px[keep],
+        disc_errors=view.disc_errors[keep],
         shares=view.shares[keep],
         numbers=view.numbers[keep],
     )

@@ -9,7 +9,6 @@ from math import hypot, sqrt
 import numpy as np
 
 from fruitvision.domain import DepthGrade, Doubt, Fruit, MeasuredPhoto
-from fruitvision.fruit.measure import outline_error_px
 from fruitvision.settings import Settings
 from fruitvision.views.canopy import Canopy, canopy_of
 from fruitvision.views.pose import Floats
@@ -35,14 +34,10 @@ class _Sighting:
     row: int
     fruit: Fruit
     disc_px: float
+    disc_error: float
     mm_per_px: float
     ratio_error: float
     distance_mm: float
-
-    @property
-    def outline_error(self) -> float:
-        """Relative standard error of the outline."""
-        return outline_error_px(self.disc_px, self.fruit.visible_share) / self.disc_px
 
 
 def sized_together(
@@ -102,6 +97,7 @@ def _by_fruit(
                     row=index,
                     fruit=photos[number].fruit[int(views[number].numbers[index])],
                     disc_px=float(views[number].discs_px[index] / bent[index]),
+                    disc_error=float(views[number].disc_errors[index]),
                     mm_per_px=float(scales[row]),
                     ratio_error=float(errors[row]),
                     distance_mm=float(tracks.bundle.depths_mm[row]),
@@ -152,7 +148,7 @@ def _mean_mm(sized: Sequence[_Sighting]) -> tuple[float, float]:
 
     Outlines of one fruit err partly alike; depths come from the same rays and err alike.
     """
-    errors = np.array([one.outline_error for one in sized])
+    errors = np.array([one.disc_error for one in sized])
     weights = 1 / errors**2
     weights /= weights.sum()
     mm = np.array([one.disc_px * one.mm_per_px for one in sized])
@@ -175,8 +171,8 @@ def _by_canopy(
     focal_px = view.camera.focal_px * float(tracks.bundle.focal_factors[place])
     disc_px = float(view.discs_px[row] / _magnified(view, tracks, number)[row])
     mm = disc_px * depth / focal_px
-    outline = outline_error_px(disc_px, fruit.visible_share) / disc_px
-    error = mm * hypot(outline, depth_error / depth, float(np.median(tracks.bundle.ratio_errors)))
+    outline, cameras = float(view.disc_errors[row]), float(np.median(tracks.bundle.ratio_errors))
+    error = mm * hypot(outline, depth_error / depth, cameras)
     if error > fruit.diameter_error_mm:
         return fruit
-    return replace(fruit, diameter_mm=mm, diameter_error_mm=error)
+    return replace(fruit, diameter_mm=mm, diameter_error_mm=error, distance_mm=depth)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.camera import ideal_px
-from fruitvision.domain import Camera, MeasuredPhoto, Reference
+from fruitvision.domain import Camera, Fruit, MeasuredPhoto, Reference
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -21,6 +21,9 @@ FLAT_ERROR_PX = 0.25
 CENTRE_ERROR_PX = 1.0
 CENTRE_HIDDEN_SHARE = 0.08
 CENTRE_SIZE_SHARE = 0.012
+# Relative error of an outline whose own is not known, likewise: a detector's, see `fruit.measure`.
+OUTLINE_ERROR = 0.055
+OUTLINE_HIDDEN_ERROR = 0.30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -28,9 +31,10 @@ class View:
     """A photo with a marker, as an ideal pinhole of the same focal length would show it.
 
     `corners_px` : (4, 2), of the marker, each with the error `corner_error_px`.
-    `centres_px`, `centre_errors_px`, `discs_px`, `shares` : (N, 2), (N,), (N,), (N,) of the fruit
-    of this row: middle, standard error of it in x and in y, diameter as a disc on the axis would
-    show it, visible share. `numbers` : (N,) which fruit of the photo they are.
+    `centres_px`, `centre_errors_px`, `discs_px`, `disc_errors`, `shares` : (N, 2) and (N,) of the
+    fruit of this row: middle, standard error of it in x and in y, diameter as a disc on the axis
+    would show it, relative standard error of it, visible share. `numbers` : (N,) which fruit of the
+    photo they are.
     """
 
     camera: Camera
@@ -40,6 +44,7 @@ class View:
     centres_px: Floats
     centre_errors_px: Floats
     discs_px: Floats
+    disc_errors: Floats
     shares: Floats
     numbers: Ints
 
@@ -71,6 +76,7 @@ def view_of(measured: MeasuredPhoto, camera: Camera, marker: Reference) -> View:
             [centre_error_px(one.width_px, one.visible_share) for one in fruit]
         ),
         discs_px=np.array([one.diameter_px for one in fruit], dtype=np.float64),
+        disc_errors=np.array([outline_error(one) for one in fruit], dtype=np.float64),
         shares=np.array([one.visible_share for one in fruit], dtype=np.float64),
         numbers=np.array(numbers, dtype=np.int64),
     )
@@ -83,6 +89,14 @@ def corner_error_px(marker: Reference) -> float:
     """
     scale_error = marker.mm_per_px_error / marker.mm_per_px
     return hypot(FLAT_ERROR_PX, sqrt(2.0) * scale_error * marker.side_px)
+
+
+def outline_error(fruit: Fruit) -> float:
+    """Relative standard error of an outline, by the visible share where no more is known."""
+    if fruit.diameter_error_px is not None:
+        return fruit.diameter_error_px / fruit.diameter_px
+    hidden = 1.0 - min(max(fruit.visible_share, 0.0), 1.0)
+    return hypot(OUTLINE_ERROR, OUTLINE_HIDDEN_ERROR * hidden)
 
 
 def centre_error_px(width_px: float, visible_share: float) -> float:
