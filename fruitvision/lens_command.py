@@ -11,7 +11,10 @@ import typer
 from fruitvision.console import farm_store, progress_line, say
 from fruitvision.errors import FieldDataError
 
-lens_cli = typer.Typer(help="Calibrate a phone's lens, once.", no_args_is_help=True)
+lens_cli = typer.Typer(
+    help="A phone's lens from photos of a printed board. Example: fruitvision lens board",
+    no_args_is_help=True,
+)
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 

@@ -283,6 +283,36 @@ def test_photos_outside_a_farm_can_use_its_lenses(
     assert main([*measure, "--lenses-of", str(tmp_path / "nowhere")]) == 2
 
 
+def test_each_photo_says_what_is_wrong_with_its_lens(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Small grey pictures: there is nothing in them to measure.
+    grey = np.full((150, 200, 3), 120, np.uint8)
+    usual = {"xA405": 26, "x920A": 5.4}
+    for number in range(3):
+        save_photo(tmp_path / f"usual{number}.jpg", grey + number, **usual)
+    save_photo(tmp_path / "square.jpg", grey[:, :150], **usual)
+    save_photo(tmp_path / "small.jpg", grey[:135, :180], **usual)
+    save_photo(tmp_path / "absurd.jpg", grey, focal_35mm=4)
+    save_photo(tmp_path / "zoom.jpg", grey, xA404=2.0)
+    save_photo(tmp_path / "cut.jpg", grey, xA002=4000, xA003=4000)
+    out = ["--out", str(tmp_path / "out"), "--detector", "classical", "--workers", "1"]
+    assert main(["measure", str(tmp_path), *out]) == 0
+    said = capsys.readouterr().out
+    wanted = {
+        "usual1.jpg": None,
+        "square.jpg": Doubt.PHOTO_CROPPED,
+        "small.jpg": Doubt.PHOTO_RESIZED,
+        "absurd.jpg": Doubt.FOCAL_ABSURD,
+        "zoom.jpg": Doubt.LENS_ZOOMED,
+        "cut.jpg": Doubt.PHOTO_CROPPED,
+    }
+    of_lens = {Doubt.PHOTO_CROPPED, Doubt.PHOTO_RESIZED, Doubt.FOCAL_ABSURD, Doubt.LENS_ZOOMED}
+    for name, doubt in wanted.items():
+        about = said.split(f"{name}:")[1].split(".jpg:")[0]
+        assert {one for one in of_lens if one.words in about} == ({doubt} if doubt else set())
+
+
 # ---------------------------------------------------------------- app
 
 
