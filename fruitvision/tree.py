@@ -16,6 +16,7 @@ from fruitvision.domain import (
     TreeSample,
     merge_doubts,
 )
+from fruitvision.sizing_chance import FruitKey, sizing_weights
 
 # A photo with one of these can't be counted honestly: it is kept and shown, and not used.
 UNUSABLE = frozenset({Doubt.BLURRED, Doubt.TOO_DARK, Doubt.TOO_BRIGHT, Doubt.NO_TREE})
@@ -85,7 +86,11 @@ def sample_trees(
     clear = {tree: of for tree, of in whole.items() if len({face[0].trees for face in of}) == 1}
     numbers = {face[0].trees for of_tree in clear.values() for face in of_tree}
     protocol = _protocol(two_faces=wanted == 2, panels=max(numbers, default=1) > 1)
-    trees = tuple(_tree_sample(faces, measured, protocol=protocol) for faces in clear.values())
+    used = [measured[p.photo_id] for faces in clear.values() for face in faces for p in face]
+    weights = sizing_weights(used)
+    trees = tuple(
+        _tree_sample(faces, measured, weights, protocol=protocol) for faces in clear.values()
+    )
     doubts = {
         Doubt.FACE_MISSING: len(whole) < len(found),
         Doubt.PANEL_UNCLEAR: len(clear) < len(whole),
@@ -110,6 +115,7 @@ def _protocol(*, two_faces: bool, panels: bool) -> Protocol:
 def _tree_sample(
     faces: Sequence[Sequence[TreePhoto]],
     measured: Mapping[str, MeasuredPhoto],
+    weights: Mapping[FruitKey, float],
     *,
     protocol: Protocol,
 ) -> TreeSample:
@@ -120,7 +126,11 @@ def _tree_sample(
     counted = [(photo, fruit) for photo in photos for fruit in photo.fruit if fruit.on_this_row]
     seen = counted + [one for face in faces for one in _seen_from_elsewhere(face, measured)]
     sized = [
-        (fruit.diameter_mm, fruit.diameter_error_mm)
+        (
+            fruit.diameter_mm,
+            fruit.diameter_error_mm,
+            weights.get((fruit.photo_id, fruit.fruit_id), 1.0),
+        )
         for _, fruit in seen
         if fruit.diameter_mm is not None and fruit.diameter_error_mm is not None
     ]
@@ -129,8 +139,9 @@ def _tree_sample(
         walked_on=max(photo.walked_on for photo in placed),
         protocol=protocol,
         visible_count=len(counted),
-        diameters_mm=tuple(diameter for diameter, _ in sized),
-        diameter_errors_mm=tuple(error for _, error in sized),
+        diameters_mm=tuple(diameter for diameter, _, _ in sized),
+        diameter_errors_mm=tuple(error for _, error, _ in sized),
+        sizing_weights=tuple(weight for _, _, weight in sized),
         doubts=merge_doubts(*(photo.doubts for photo in photos)),
         above_marker_mm=_above_marker_mm(seen),
         trees=placed[0].trees,
