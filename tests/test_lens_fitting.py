@@ -82,9 +82,16 @@ def test_a_turned_picture_sees_the_same_directions_turned(degrees: int) -> None:
 
 def test_a_smaller_picture_sees_the_same_directions() -> None:
     # Pixel edges, at -0.5, stay where they are; pixel centres don't.
-    small = replace(PHOTO, width_px=1000, height_px=750)
-    assert rays((POINTS + 0.5) / 4 - 0.5, fitted(small)) == pytest.approx(rays(POINTS, CAMERA))
-    assert fitted(small) == scaled(CAMERA, 0.25)
+    small = replace(PHOTO, width_px=2000, height_px=1500)
+    assert rays((POINTS + 0.5) / 2 - 0.5, fitted(small)) == pytest.approx(rays(POINTS, CAMERA))
+    assert fitted(small) == scaled(CAMERA, 0.5)
+
+
+def test_a_size_that_no_phone_gives_is_doubted_and_taken_as_made_smaller() -> None:
+    odd = replace(PHOTO, width_px=2400, height_px=1800)
+    found, doubts = with_calibration(odd, [LENS])
+    assert doubts == (Doubt.PHOTO_RESIZED,)
+    assert found.camera == scaled(CAMERA, 0.6)
 
 
 def test_a_digitally_zoomed_picture_is_the_enlarged_middle() -> None:

@@ -35,7 +35,9 @@ def with_calibration(photo: Photo, lenses: Iterable[LensCalibration]) -> tuple[P
         With `calibration` for this very picture: scaled, turned, zoomed, and focused as in front
         of a tree.
     doubts : Doubts
-        LENS_OTHER where this phone is calibrated, but not this lens, zoom or shape of picture.
+        LENS_OTHER where this phone is calibrated, but not this lens, zoom or shape of picture;
+        PHOTO_RESIZED where the size is none that the phone gives by itself: if it was cut to the
+        same shape, nothing tells.
     """
     of_phone = [lens for lens in lenses if photo.phone and lens.phone == photo.phone]
     if not of_phone:
@@ -47,7 +49,9 @@ def with_calibration(photo: Photo, lenses: Iterable[LensCalibration]) -> tuple[P
     nearest = min(
         fitting, key=lambda lens: abs(max(lens.width_px, lens.height_px) - max(_size(photo)))
     )
-    return replace(photo, calibration=_camera_for(photo, nearest)), ()
+    sizes = _sorted(_size(photo)), _sorted((nearest.width_px, nearest.height_px))
+    doubts = () if sizes[0] == sizes[1] or _is_mode(*sizes) else (Doubt.PHOTO_RESIZED,)
+    return replace(photo, calibration=_camera_for(photo, nearest)), doubts
 
 
 def _fits(lens: LensCalibration, photo: Photo) -> bool:
@@ -106,7 +110,7 @@ def odd_sizes(photos: Sequence[Photo]) -> dict[str, Doubt]:
             by_lens.setdefault((photo.lens, photo.focal_mm, photo.zoom), []).append(photo)
     odd: dict[str, Doubt] = {}
     for group in by_lens.values():
-        sizes = [(min(_size(photo)), max(_size(photo))) for photo in group]
+        sizes = [_sorted(_size(photo)) for photo in group]
         usual = max(set(sizes), key=sizes.count)
         if len(group) < _FEWEST_USUAL or 2 * sizes.count(usual) <= len(group):
             continue
@@ -119,13 +123,17 @@ def odd_sizes(photos: Sequence[Photo]) -> dict[str, Doubt]:
 
 
 def _is_mode(size: tuple[int, int], usual: tuple[int, int]) -> bool:
-    """Whether a size has a half or a quarter of the pixels: 48, 24 and 12 megapixels."""
-    share = size[0] * size[1] / (usual[0] * usual[1])
-    return any(abs(share * parts - 1) <= 2 * _ALIKE_SHAPE for parts in (2, 4))
+    """Whether one has a half or a quarter of the other's pixels: 48, 24 and 12 megapixels."""
+    pixels = sorted((size[0] * size[1], usual[0] * usual[1]))
+    return any(abs(parts * pixels[0] / pixels[1] - 1) <= 2 * _ALIKE_SHAPE for parts in (2, 4))
 
 
 def _size(photo: Photo) -> tuple[int, int]:
     return photo.width_px, photo.height_px
+
+
+def _sorted(size: tuple[int, int]) -> tuple[int, int]:
+    return min(size), max(size)
 
 
 def _same_shape(one: tuple[int, int], other: tuple[int, int]) -> bool:
