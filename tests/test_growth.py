@@ -113,7 +113,10 @@ def test_dates_of_two_seasons_are_refused() -> None:
         caliper_growth(readings)
     with pytest.raises(ForecastError, match="Photo walks mix two seasons"):
         photo_growth([sizes(on=ago(365)), sizes()])
-    refuse_two_seasons([ago(120), WALK], "x")
+    # From fruitlets in May to a late pick, but not from a pick in October to fruitlets in May.
+    refuse_two_seasons([date(2026, 5, 5), date(2026, 11, 20)], "x")
+    with pytest.raises(ForecastError, match="two seasons"):
+        refuse_two_seasons([date(2025, 10, 20), date(2026, 5, 20)], "x")
 
 
 # ---------------------------------------------------------------- a block's own rate

@@ -25,8 +25,9 @@ Array = NDArray[np.float64]
 # Half of a mean cube below which nothing is left of a fruit, mm³: 1e-6 mm. Keeps a division whole.
 SMALLEST_MM3 = 1e-18
 # Days from the first measurement of fruit to the last pick of one season. Our choice: fruit hang
-# 120 to 200 days, so that dates farther apart belong to two seasons.
-SEASON_DAYS = 240
+# 120 to 200 days from bloom on, so that dates farther apart belong to two seasons; last October's
+# fruit are then never taken for those of May.
+SEASON_DAYS = 200
 
 
 def growth_shift_mm(mean_mm: float | Array, sd_mm: float | Array, gain_mm3: float | Array) -> Array:
