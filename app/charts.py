@@ -7,7 +7,15 @@ from typing import Any
 
 import altair as alt
 
-from fruitvision.domain import Bridge, ClassForecast, HiddenFruitFactor, SizeDistribution
+from fruitvision.caliper_check import MatchedPair
+from fruitvision.caliper_plot import plot_limits_mm
+from fruitvision.domain import (
+    Bridge,
+    CaliperCheck,
+    ClassForecast,
+    HiddenFruitFactor,
+    SizeDistribution,
+)
 from fruitvision.pipeline.lines import TreeLine, bars_mm
 from fruitvision.report.forecast import SMALLEST_STEP
 from fruitvision.unit_system import Unit
@@ -108,6 +116,29 @@ def hand_against_visible(trees: Sequence[TreeLine], factor: HiddenFruitFactor) -
         alt.Chart(_values(dots))
         .mark_point(color=RUSSET, filled=True, size=90, opacity=0.9)
         .encode(x=x, y=y, tooltip=["tree:N", "visible:Q", "hand:Q"]),
+    ).properties(height=HEIGHT_PX)
+
+
+def photo_against_caliper(pairs: Sequence[MatchedPair], check: CaliperCheck, unit: Unit) -> Chart:
+    """One dot a calipered fruit, the line of equal sizes (broken) and the fitted one (full)."""
+    low, high = plot_limits_mm(pairs)
+    ends = [min(pair.caliper_mm for pair in pairs), max(pair.caliper_mm for pair in pairs)]
+    dots = [
+        {"caliper": unit.shown(pair.caliper_mm), "photo": unit.shown(pair.photo_mm),
+         "fruit": pair.fruit_id}
+        for pair in pairs
+    ]  # fmt: skip
+    equal = [{"caliper": unit.shown(mm), "photo": unit.shown(mm)} for mm in (low, high)]
+    fit = [{"caliper": unit.shown(mm), "photo": unit.shown(check.photo_mm(mm))} for mm in ends]
+    scale = alt.Scale(domain=[unit.shown(low), unit.shown(high)], nice=False)
+    x = alt.X("caliper:Q", title=f"Caliper, {unit.symbol}", scale=scale, axis=_axis())
+    y = alt.Y("photo:Q", title=f"Photo, {unit.symbol}", scale=scale, axis=_axis())
+    return alt.layer(
+        alt.Chart(_values(equal)).mark_line(color=BARK, strokeDash=[6, 3]).encode(x=x, y=y),
+        alt.Chart(_values(fit)).mark_line(color=LEAF).encode(x=x, y=y),
+        alt.Chart(_values(dots))
+        .mark_point(color=RUSSET, filled=True, size=70, opacity=0.9)
+        .encode(x=x, y=y, tooltip=["fruit:N", "caliper:Q", "photo:Q"]),
     ).properties(height=HEIGHT_PX)
 
 

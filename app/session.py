@@ -13,7 +13,7 @@ from app import show, show_crop
 from app.files import bytes_of
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
-from fruitvision.overlay import write_overlay
+from fruitvision.overlay import write_numbers, write_overlay
 from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
@@ -125,6 +125,23 @@ def overlay(measured: MeasuredPhoto) -> bytes:
     unit = units().diameter
     key = repr((measured.photo.photo_id, measured.made_with, unit.symbol))
     return _overlay(key, measured, unit)
+
+
+def numbered(measured: MeasuredPhoto) -> bytes:
+    """The kept photo with the numbers of its sized fruit and no millimetres, as JPEG.
+
+    Raises
+    ------
+    StoreError, PhotoUnreadable
+        If the farm's copy of the photo is missing or damaged.
+    """
+    return _numbered(repr((measured.photo.photo_id, measured.made_with)), measured)
+
+
+@st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
+def _numbered(key: str, _measured: MeasuredPhoto) -> bytes:
+    image = image_of(_measured, farm())
+    return bytes_of(lambda path: write_numbers(image, _measured, path), "numbers.jpg")
 
 
 @st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)

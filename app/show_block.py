@@ -13,6 +13,7 @@ from fruitvision.pipeline import BlockWalks
 from fruitvision.report import range_words
 from fruitvision.report.blocks import pollinizer_words, spacing_words
 from fruitvision.sampling import PlannedPlace, WalkPlan
+from fruitvision.size_shares import ClassShare
 from fruitvision.unit_system import Units
 
 
@@ -104,3 +105,18 @@ def _stop_words(place: PlannedPlace) -> str:
         "young tree" if place.kind is TreeKind.REPLANT else "",
     ]
     return ", ".join(word for word in words if word)
+
+
+def class_shares(shares: Sequence[ClassShare]) -> None:
+    """Share of the fruit in each class today, with its range."""
+    with st.expander("Share of each size class today"):
+        show.table(
+            [
+                {
+                    "Class": one.name,
+                    "Share": f"{100 * one.share.p50:.1f} %",
+                    "8 times of 10": f"{100 * one.share.p10:.1f}–{100 * one.share.p90:.1f} %",
+                }
+                for one in shares
+            ]
+        )

@@ -72,6 +72,48 @@ def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diam
     return np.asarray(canvas, dtype=np.uint8)
 
 
+def draw_numbers(image: Image, measured: MeasuredPhoto) -> Image:
+    """The picture with the number of each sized fruit, and no millimetres.
+
+    For whoever calipers these fruit: a reading that is typed beside the photo's is no check of it.
+
+    Parameters
+    ----------
+    image : (H, W, 3) uint8
+        RGB, upright, as it was measured.
+    measured : MeasuredPhoto
+        Its results.
+
+    Returns
+    -------
+    (H, W, 3) uint8, RGB
+        A new picture; `image` stays as it is.
+    """
+    canvas = PillowImage.fromarray(image)
+    draw = ImageDraw.Draw(canvas)
+    long_side = max(canvas.size)
+    font = ImageFont.load_default(max(10.0, long_side * TEXT_SHARE))
+    sized = [one for one in measured.fruit if one.on_this_row and one.diameter_mm is not None]
+    for fruit in sized:
+        _draw_fruit(draw, fruit, max(1, round(long_side * LINE_SHARE)))
+    for fruit in sized:
+        _write(draw, (fruit.centre_x_px, fruit.centre_y_px), fruit.fruit_id, font)
+    return np.asarray(canvas, dtype=np.uint8)
+
+
+def write_numbers(image: Image, measured: MeasuredPhoto, path: Path) -> None:
+    """Draw the numbers and write the picture as JPEG, whole or not at all.
+
+    Raises
+    ------
+    OSError
+        If the file can't be written.
+    """
+    content = BytesIO()
+    PillowImage.fromarray(draw_numbers(image, measured)).save(content, "JPEG", quality=85)
+    write_whole(path, content.getvalue())
+
+
 def write_overlay(
     image: Image, measured: MeasuredPhoto, path: Path, unit: Unit = METRIC.diameter
 ) -> None:

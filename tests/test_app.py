@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Radio
@@ -44,6 +45,8 @@ from tests import records
 MAIN = Path(__file__).parents[1] / "app" / "main.py"
 PAGES = ("farm", "photos", "block", "forecast", "help")
 TREES = 10
+# A JPEG picture of a few pixels.
+FEW_PIXELS = cv2.imencode(".jpg", np.zeros((8, 8, 3), np.uint8))[1].tobytes()
 
 
 @pytest.fixture
@@ -496,6 +499,43 @@ def test_hand_counts_and_calipers_come_in_by_file_and_by_form(filled: Path) -> N
     with open_farm(filled) as store:
         assert [reading.diameter_mm for reading in store.caliper_readings()] == [71.5]
         assert store.hand_counts()[-1].fruit_count == 61
+
+
+def test_a_caliper_is_typed_before_the_photos_millimetres_are_shown(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.session.numbered", lambda measured: FEW_PIXELS)
+    app = page("photos")
+    blind = next(item for item in app.toggle if "blind" in item.label)
+    blind.set_value(True).run()
+    assert not app.exception
+    # Nothing on the page shows what the photos read.
+    assert "What was seen" not in text(app)
+    assert "61" not in text(app)
+    typed = next(item for item in app.text_input if item.label == "Caliper, mm")
+    typed.set_value("2.4")
+    press(app, "Save caliper reading")
+    assert "2.4 looks like inches (61.0 mm)" in app.error[0].value
+    typed = next(item for item in app.text_input if item.label == "Caliper, mm")
+    typed.set_value("58,5")
+    press(app, "Save caliper reading")
+    assert "caliper 58.5 mm, photo 60.0 mm" in text(app)
+    with open_farm(filled) as store:
+        (one,) = store.calipered_fruit()
+    assert one.diameter_mm == 58.5
+    words = text(page("block"))
+    assert "Photos against calipers" in words
+    assert "1 calipered fruit in 1 photo." in words
+
+
+def test_a_table_of_calipered_fruit_comes_in_by_upload(filled: Path) -> None:
+    app = page("photos")
+    name = photo_of(1, "A").photo.name
+    rows = f"photo,fruit_id,diameter_mm\n{name},f001,59\n{name},f099,60\n".encode()
+    upload(app, "caliper_pairs.csv", ("caliper_pairs.csv", rows))
+    press(app, "Load caliper_pairs.csv")
+    assert "pairs.csv: 1 row is in." in app.success[0].value
+    assert "has no fruit f099" in app.warning[0].value
 
 
 # ---------------------------------------------------------------- what stands behind the pages

@@ -1,5 +1,8 @@
 """What a block holds today: fruit per tree, hidden fruit, sizes, growth."""
 
+from collections.abc import Sequence
+from datetime import date
+
 import streamlit as st
 
 from app import charts, session, show, show_block, show_crop
@@ -8,6 +11,7 @@ from app.forms.plan import walk_plan
 from fruitvision.domain import BlockEstimate
 from fruitvision.hidden_factor import factor_words
 from fruitvision.pipeline import BlockWalks, attention_of
+from fruitvision.pipeline.calipers import WalkCheck, block_checks
 from fruitvision.pipeline.lines import (
     TreeLine,
     class_limits_mm,
@@ -15,6 +19,8 @@ from fruitvision.pipeline.lines import (
     tenths_mm,
     tree_lines,
 )
+from fruitvision.report.calipers import check_words
+from fruitvision.size_shares import class_shares
 
 
 def headline(walk: BlockWalks) -> None:
@@ -54,6 +60,20 @@ def sizes(now: BlockEstimate) -> None:
     )
     limits = class_limits_mm(table, session.settings())
     st.altair_chart(charts.sizes(now.sizes, limits, unit), width="stretch")
+    show_block.class_shares(class_shares(now.sizes, limits, seed=session.settings().seed))
+
+
+def calipers(found: Sequence[WalkCheck], walked_on: date) -> None:
+    """Photos against calipers, where fruit of this walk were calipered."""
+    for one in (item for item in found if item.walked_on == walked_on):
+        st.subheader("Photos against calipers")
+        for sentence in check_words(one.check):
+            st.write(show.plain(sentence))
+        if one.pairs:
+            st.write("One dot a fruit; broken line: equal sizes; full line: the fit.")
+            chart = charts.photo_against_caliper(one.pairs, one.check, session.units().diameter)
+            st.altair_chart(chart, width="stretch")
+        show.refused(one.unmatched)
 
 
 def hidden_fruit(now: BlockEstimate, trees: tuple[TreeLine, ...]) -> None:
@@ -90,6 +110,7 @@ for found in (walk for walk in walks if walk.estimate.block == block):
     show_block.standing_out([one for one in odd if one.block_id == block.block_id])
     show_block.register(found, session.units())
     sizes(found.estimate)
+    calipers(block_checks(block.block_id, store, session.settings()), found.estimate.walked_on)
     hidden_fruit(found.estimate, trees)
     st.subheader("Trees")
     show_crop.trees(trees, session.units().diameter)

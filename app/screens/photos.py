@@ -6,6 +6,7 @@ from functools import partial
 import streamlit as st
 
 from app import session, show
+from app.forms.calipers import caliper_form
 from app.forms.hand_work import hand_count_form, hand_uploads, measure_again, ruler_form
 from app.forms.office import office_uploads
 from app.forms.photos import tree_form, walk_form
@@ -63,8 +64,8 @@ if not blocks:
     st.write("Photos belong to a tree of a block: add a block first.")
     st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
-one_tree, walk, hand_work, office, ruler = st.tabs(
-    ["One tree", "A walk", "Hand work", "Office tables", "Ruler"]
+one_tree, walk, hand_work, calipered, office, ruler = st.tabs(
+    ["One tree", "A walk", "Hand work", "Calipers", "Office tables", "Ruler"]
 )
 with one_tree:
     tree_form(store, blocks)
@@ -73,10 +74,14 @@ with walk:
 with hand_work:
     hand_count_form(store, blocks)
     hand_uploads(store)
+with calipered:
+    blind = caliper_form(store, blocks)
 with office:
     office_uploads(store)
 with ruler:
     ruler_form(store)
+if blind:
+    st.stop()
 last = session.last_measured()
 if last is not None:
     st.subheader("Just measured")

@@ -73,30 +73,36 @@ def walk_checks(
     store: Store, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
 ) -> tuple[WalkCheck, ...]:
     """Every walk with calipered fruit, by block and day."""
+    return tuple(
+        one
+        for block in store.blocks()
+        for one in block_checks(block.block_id, store, settings, detector_name=detector_name)
+    )
+
+
+def block_checks(
+    block_id: str, store: Store, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
+) -> tuple[WalkCheck, ...]:
+    """Every walk of a block with calipered fruit, the oldest first."""
+    calipered = store.calipered_fruit(block_id)
+    if not calipered:
+        return ()
+    measured = _photos_of(block_id, store, settings, detector_name)
     found = []
-    for block in store.blocks():
-        calipered = store.calipered_fruit(block.block_id)
-        if not calipered:
-            continue
-        measured = _photos_of(block.block_id, store, settings, detector_name)
-        for walk in split_walks(store.tree_photos(block.block_id)):
-            ids = {photo.photo_id for photo in walk}
-            pairs, unmatched = match_pairs(
-                [one for one in calipered if one.photo_id in ids], measured
+    for walk in split_walks(store.tree_photos(block_id)):
+        ids = {photo.photo_id for photo in walk}
+        pairs, unmatched = match_pairs([one for one in calipered if one.photo_id in ids], measured)
+        if pairs or unmatched:
+            one = WalkCheck(
+                block_id=block_id,
+                walked_on=max(photo.walked_on for photo in walk),
+                check=check_calipers(pairs, settings),
+                pairs=pairs,
+                unmatched=tuple(
+                    Refused(name=one.name, what=one.what, fix=one.fix) for one in unmatched
+                ),
             )
-            if not pairs and not unmatched:
-                continue
-            found.append(
-                WalkCheck(
-                    block_id=block.block_id,
-                    walked_on=max(photo.walked_on for photo in walk),
-                    check=check_calipers(pairs, settings),
-                    pairs=pairs,
-                    unmatched=tuple(
-                        Refused(name=one.name, what=one.what, fix=one.fix) for one in unmatched
-                    ),
-                )
-            )
+            found.append(one)
     return tuple(found)
 
 
