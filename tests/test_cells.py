@@ -1,5 +1,7 @@
 """Fruit read from a network's cells, with numbers worked out by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,8 @@ from fruitvision.fruit.cells import (
     CHANNELS,
     OUTLINE,
     ROW_BEHIND,
+    SAME_CENTRE,
+    SAME_WIDTH,
     THIS_ROW,
     VISIBLE_SHARE,
     Cells,
@@ -136,6 +140,63 @@ def test_touching_and_half_hidden_fruit_stay_apart():
         boxes=[[80.0, 30, 100, 70], [100, 30, 140, 70]],
     )
     assert distinct(found, most_overlap=0.5).tolist() == [1, 0]
+
+
+def test_a_fruit_just_behind_another_stays() -> None:
+    # Centres 10 px apart, a quarter of the width, as where one hides most of the other.
+    found = peaks(
+        (100.0, 50.0, 40.0, 0.9),
+        (110.0, 50.0, 40.0, 0.8),
+        boxes=[[80.0, 30, 120, 70], [118, 30, 130, 70]],
+    )
+    assert distinct(found, most_overlap=0.5).tolist() == [0, 1]
+
+
+def one_by_one(found: Peaks, most_overlap: float) -> list[int]:
+    """`distinct` as it reads: each peak against all better ones that stay."""
+    kept: list[int] = []
+    for index in np.argsort(-np.maximum(found.scores, found.behind_scores), kind="stable"):
+        x, y, width = found.outlines[index, :3]
+        for other in kept:
+            there_x, there_y, there_width = found.outlines[other, :3]
+            near = np.hypot(there_x - x, there_y - y) < SAME_CENTRE * min(width, there_width)
+            alike = abs(np.log(there_width / width)) < np.log(SAME_WIDTH)
+            box = overlaps(found.boxes[other], found.boxes[[index]])[0]
+            if (near and alike) or box > most_overlap:
+                break
+        else:
+            kept.append(int(index))
+    return kept
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_crowded_peaks_are_told_apart_as_if_compared_one_by_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 150
+    centres, widths = rng.uniform(0, 300, (n, 2)), rng.uniform(10, 60, n)
+    # Boxes of parts, so that some outlines reach far beyond them; scores of few steps have ties.
+    corners = np.sort(
+        centres[:, None] + rng.uniform(-0.5, 0.5, (n, 2, 2)) * widths[:, None, None], 1
+    )
+    boxes = corners.reshape(n, 4) + np.array([0, 0, 1, 1])
+    fruit = [
+        (*centre, width, score)
+        for centre, width, score in zip(centres, widths, rng.integers(1, 20, n) / 20, strict=True)
+    ]
+    found = peaks(*fruit, boxes=boxes.tolist())
+    kept = distinct(found, most_overlap=0.4).tolist()
+    assert kept == one_by_one(found, 0.4)
+    assert 60 < len(kept) < n
+    # Without outlines: the same by boxes alone.
+    order = np.maximum(found.scores, found.behind_scores)
+    alone = drop_duplicates(found.boxes, order, most_overlap=0.2)
+    apart = replace(found, outlines=found.outlines * [1, 1, 1e-9, 1e-9, 1])
+    assert alone.tolist() == one_by_one(apart, 0.2)
+
+
+def test_no_peaks_at_all_are_none() -> None:
+    none = peaks((0.0, 0.0, 1.0, 0.5), boxes=[[0.0, 0, 1, 1]]).take(np.zeros(0, np.int64))
+    assert distinct(none, most_overlap=0.5).tolist() == []
 
 
 def test_a_small_fruit_before_a_large_one_stays():

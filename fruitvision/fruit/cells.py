@@ -32,8 +32,9 @@ LOG_LIMITS = (-2.3, 6.6)
 
 
 # Outlines are nearly the same if their centres are nearer than this share of the width and the
-# widths differ by less than this factor. Our choice: fruit that touch are half a width apart.
-SAME_CENTRE, SAME_WIDTH = 0.3, 1.5
+# widths differ by less than this factor. Our choice: fruit that touch are half a width apart, but
+# of one behind another as little as 0.25 lies between the centres (val rows of the row photos).
+SAME_CENTRE, SAME_WIDTH = 0.2, 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,13 +140,10 @@ def drop_duplicates(boxes: Floats, order: Floats, *, most_overlap: float) -> NDA
     most_overlap : float
         0 to 1.
     """
-    remaining = np.argsort(-order, kind="stable")
-    kept: list[int] = []
-    while len(remaining):
-        best, rest = remaining[0], remaining[1:]
-        kept.append(int(best))
-        remaining = rest[overlaps(boxes[best], boxes[rest]) <= most_overlap]
-    return np.array(kept, dtype=np.int64)
+    ranked = np.argsort(-order, kind="stable")
+    better, worse = _near_pairs(boxes[ranked])
+    one_box = _paired_overlaps(boxes[ranked], better, worse) > most_overlap
+    return _best_of(ranked, better[one_box], worse[one_box])
 
 
 def distinct(peaks: Peaks, *, most_overlap: float) -> NDArray[np.int64]:
@@ -154,21 +152,50 @@ def distinct(peaks: Peaks, *, most_overlap: float) -> NDArray[np.int64]:
     Two peaks are one fruit if their visible boxes overlap by more than `most_overlap` (IoU), or if
     their full outlines are nearly the same: a twig before a fruit parts what is seen of it.
     """
-    order = np.maximum(peaks.scores, peaks.behind_scores)
-    centres, widths = peaks.outlines[:, :2], peaks.outlines[:, 2]
-    remaining = np.argsort(-order, kind="stable")
-    kept: list[int] = []
-    while len(remaining):
-        best, rest = remaining[0], remaining[1:]
-        kept.append(int(best))
-        apart = np.hypot(*(centres[rest] - centres[best]).T)
-        ratio = widths[rest] / widths[best]
-        same_outline = (apart < SAME_CENTRE * np.minimum(widths[rest], widths[best])) & (
-            np.abs(np.log(ratio)) < np.log(SAME_WIDTH)
+    ranked = np.argsort(-np.maximum(peaks.scores, peaks.behind_scores), kind="stable")
+    boxes, outlines = peaks.boxes[ranked], peaks.outlines[ranked]
+    centres, widths = outlines[:, :2], outlines[:, 2]
+    # Half of SAME_CENTRE around each centre: what is nearly the same meets there at least.
+    near = (SAME_CENTRE / 2 * widths)[:, None]
+    better, worse = _near_pairs(
+        np.column_stack(
+            [np.minimum(boxes[:, :2], centres - near), np.maximum(boxes[:, 2:], centres + near)]
         )
-        one_box = overlaps(peaks.boxes[best], peaks.boxes[rest]) > most_overlap
-        remaining = rest[~(same_outline | one_box)]
-    return np.array(kept, dtype=np.int64)
+    )
+    apart = np.hypot(*(centres[worse] - centres[better]).T)
+    same_outline = (apart < SAME_CENTRE * np.minimum(widths[worse], widths[better])) & (
+        np.abs(np.log(widths[worse] / widths[better])) < np.log(SAME_WIDTH)
+    )
+    one_box = _paired_overlaps(boxes, better, worse) > most_overlap
+    one = same_outline | one_box
+    return _best_of(ranked, better[one], worse[one])
+
+
+def _near_pairs(areas: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Earlier and later index of all areas (N, 4) that meet, in no order."""
+    by_left = np.argsort(areas[:, 0], kind="stable")
+    left, right = areas[by_left, 0], areas[by_left, 2]
+    # Those that begin before this one ends stand behind it in a row.
+    following = np.searchsorted(left, right, side="right") - np.arange(len(areas)) - 1
+    following = np.maximum(following, 0)
+    first = np.repeat(np.arange(len(areas)), following)
+    starts = np.cumsum(following) - following
+    second = first + 1 + np.arange(len(first)) - np.repeat(starts, following)
+    one, other = by_left[first], by_left[second]
+    meet = (areas[one, 1] <= areas[other, 3]) & (areas[other, 1] <= areas[one, 3])
+    one, other = one[meet], other[meet]
+    return np.minimum(one, other), np.maximum(one, other)
+
+
+def _best_of(
+    ranked: NDArray[np.intp], better: NDArray[np.int64], worse: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """The ranked ones without those that are the same as a better one which stays."""
+    kept = np.ones(len(ranked), dtype=np.bool_)
+    for index in np.argsort(better, kind="stable"):
+        if kept[better[index]]:
+            kept[worse[index]] = False
+    return ranked[kept].astype(np.int64)
 
 
 def joined(parts: Sequence[Peaks]) -> Peaks:
@@ -190,12 +217,20 @@ def joined(parts: Sequence[Peaks]) -> Peaks:
 
 def overlaps(box: Floats, boxes: Floats) -> Floats:
     """(N,) intersection over union of one box (4,) with boxes (N, 4)."""
-    width = np.minimum(box[2], boxes[:, 2]) - np.maximum(box[0], boxes[:, 0])
-    height = np.minimum(box[3], boxes[:, 3]) - np.maximum(box[1], boxes[:, 1])
+    return _intersection_over_union(np.broadcast_to(box, boxes.shape), boxes)
+
+
+def _paired_overlaps(boxes: Floats, one: NDArray[np.int64], other: NDArray[np.int64]) -> Floats:
+    return _intersection_over_union(boxes[one], boxes[other])
+
+
+def _intersection_over_union(one: Floats, other: Floats) -> Floats:
+    """(N,) of the boxes (N, 4) in two lists."""
+    width = np.minimum(one[:, 2], other[:, 2]) - np.maximum(one[:, 0], other[:, 0])
+    height = np.minimum(one[:, 3], other[:, 3]) - np.maximum(one[:, 1], other[:, 1])
     common = np.clip(width, 0, None) * np.clip(height, 0, None)
-    areas = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    own = (box[2] - box[0]) * (box[3] - box[1])
-    return np.asarray(common / (own + areas - common), dtype=np.float64)
+    areas = [(each[:, 2] - each[:, 0]) * (each[:, 3] - each[:, 1]) for each in (one, other)]
+    return np.asarray(common / (areas[0] + areas[1] - common), dtype=np.float64)
 
 
 def _logistic(logit: Floats) -> Floats:
