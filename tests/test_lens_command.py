@@ -15,6 +15,8 @@ from fruitvision.camera import ideal_px
 from fruitvision.cli import main
 from fruitvision.domain import Camera, Doubt, LensCalibration
 from fruitvision.errors import LensNotCalibrated
+from fruitvision.lens.fitting import with_calibration
+from fruitvision.photo import read_photo
 from fruitvision.pipeline import measure_photos
 from fruitvision.pipeline.lens import calibrate_lens
 from fruitvision.serve import FARM_VARIABLE
@@ -150,13 +152,20 @@ def test_a_copy_counts_once(folder: Path, farm: FarmStore, tmp_path: Path) -> No
         calibrate_lens([*first, copy], farm, square_mm=25.0, made_on=DAY)
 
 
-def test_photos_without_a_phones_name_are_refused(
-    pictures: list[Image], farm: FarmStore, tmp_path: Path
+def test_photos_without_a_phones_name_are_a_phone_of_their_own_and_that_is_said(
+    folder: Path, pictures: list[Image], farm: FarmStore, tmp_path: Path
 ) -> None:
-    path = tmp_path / "1.jpg"
-    cv2.imwrite(str(path), pictures[0])
-    with pytest.raises(LensNotCalibrated, match="1 × it does not name the phone"):
-        calibrate_lens([path], farm, square_mm=25.0, made_on=DAY)
+    unnamed = [tmp_path / f"{number:02d}.png" for number in range(11)]
+    for path, picture in zip(unnamed, pictures, strict=True):
+        cv2.imwrite(str(path), picture)
+    lens = calibrate_lens(unnamed, farm, square_mm=25.0, made_on=DAY).lens
+    assert lens.name == "Phone without a name, 1000 × 750 px"
+    assert "do not name their phone" in lens.remarks[0]
+    _, photo = read_photo(unnamed[0])
+    assert with_calibration(photo, [lens])[0].camera == lens.camera
+    result = calibrate_lens([*photos_in(folder), unnamed[3]], farm, square_mm=25.0, made_on=DAY)
+    assert [one.what for one in result.refused] == ["It does not name the phone that took it."]
+    assert len(farm.lenses()) == 2
 
 
 @pytest.mark.parametrize("square_mm", [0.0, -25.0, 2500.0, float("nan")])

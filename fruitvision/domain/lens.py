@@ -40,4 +40,6 @@ class LensCalibration:
         """Phone, lens and size of the picture: a later calibration of these takes its place."""
         tags = ((self.focal_mm, "mm"), (self.focal_35mm, "mm (35 mm equivalent)"))
         focal = [f"{value:g} {unit}" for value, unit in tags if value is not None]
-        return ", ".join([self.lens, *focal, f"{self.width_px} × {self.height_px} px"])
+        return ", ".join(
+            [self.lens or "Phone without a name", *focal, f"{self.width_px} × {self.height_px} px"]
+        )

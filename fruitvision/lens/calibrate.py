@@ -245,6 +245,11 @@ def _goes_back(camera: Camera, boards: Sequence[SeenBoard]) -> bool:
 def _remarks(fit: _Fit, boards: Sequence[SeenBoard]) -> tuple[str, ...]:
     """What weakens a calibration, in words."""
     remarks = []
+    if not boards[0].photo.phone:
+        remarks.append(
+            "The photos do not name their phone: this lens is used for every photo of this shape "
+            "that names none either. Better copy the originals by cable or card and try again."
+        )
     if missed := _corners_missed(boards):
         remarks.append(
             f"No corner of the board lay {_listed(missed)} in the picture, phone held across: "

@@ -27,7 +27,7 @@ def with_calibration(photo: Photo, lenses: Iterable[LensCalibration]) -> tuple[P
     ----------
     photo : Photo
     lenses : iterable of LensCalibration
-        All that the farm has.
+        All that the farm has. One of photos that named no phone is for such photos.
 
     Returns
     -------
@@ -39,12 +39,12 @@ def with_calibration(photo: Photo, lenses: Iterable[LensCalibration]) -> tuple[P
         PHOTO_RESIZED where the size is none that the phone gives by itself: if it was cut to the
         same shape, nothing tells.
     """
-    of_phone = [lens for lens in lenses if photo.phone and lens.phone == photo.phone]
+    of_phone = [lens for lens in lenses if lens.phone == photo.phone]
     if not of_phone:
         return photo, ()
     fitting = [lens for lens in of_phone if _fits(lens, photo)]
     if not fitting or Doubt.PHOTO_CROPPED in photo.doubts:
-        return photo, (Doubt.LENS_OTHER,)
+        return photo, (Doubt.LENS_OTHER,) if photo.phone else ()
     # Of several sizes the one that has to be scaled least.
     nearest = min(
         fitting, key=lambda lens: abs(max(lens.width_px, lens.height_px) - max(_size(photo)))

@@ -43,8 +43,8 @@ def calibrate_lens(
     Raises
     ------
     LensNotCalibrated
-        If the side of a square is impossible, the photos don't name their phone, fewer than 8 are
-        usable, or they don't tell the lens well enough.
+        If the side of a square is impossible, fewer than 8 photos are usable, or they don't tell
+        the lens well enough.
     """
     if not LEAST_SQUARE_MM <= square_mm <= MOST_SQUARE_MM:
         raise LensNotCalibrated(
@@ -110,12 +110,6 @@ def _problem(board: SeenBoard) -> Refused | None:
             what="It was cropped or made smaller after it was taken.",
             fix="Use the original from the phone.",
         )
-    if not photo.phone:
-        return Refused(
-            name=photo.name,
-            what="It does not name the phone that took it.",
-            fix="Copy the originals by cable or card, not through a messenger.",
-        )
     return None
 
 
@@ -143,8 +137,12 @@ def _key(board: SeenBoard) -> tuple[object, ...]:
 def _other(board: SeenBoard, usual: SeenBoard) -> Refused:
     """What sets a photo apart from the others, in words."""
     width_px, height_px = board.size_px
-    fix = f"Calibrate each lens on its own; most photos here are by {usual.photo.lens}."
-    if board.photo.phone != usual.photo.phone:
+    by = usual.photo.lens or "a phone without a name"
+    fix = f"Calibrate each lens on its own; most photos here are by {by}."
+    if not board.photo.phone and usual.photo.phone:
+        what = "It does not name the phone that took it."
+        fix = "Copy the originals by cable or card, not through a messenger."
+    elif board.photo.phone != usual.photo.phone:
         what = f"It was taken by another phone, {board.photo.phone}."
     elif _key(board)[:-1] != _key(usual)[:-1]:
         what = f"It was taken with another lens{_focal_words(board.photo)}."
