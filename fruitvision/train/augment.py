@@ -44,10 +44,6 @@ JPEG_TABLE = (
     (72, 92, 95, 98, 112, 100, 103, 99),
 )
 
-# Small crops of poor cameras, with fruit from 13 px on: a share of crops and how much smaller.
-COARSE_SHARE = 1 / 3
-COARSE_FACTORS = (0.25, 0.85)
-
 
 class Chance:
     """Random numbers of one stream on one device."""
@@ -133,21 +129,19 @@ def shade(pictures: Tensor, chance: Chance) -> Tensor:
 
 
 def coarser(pictures: Tensor, chance: Chance) -> Tensor:
-    """One crop in three as from a camera with fewer px, half of them coded as JPEG at that size."""
+    """One crop in six as from a camera with fewer px."""
     out = pictures.clone()
-    chosen = chance.happens(COARSE_SHARE, len(pictures)).nonzero()[:, 0].tolist()
-    factors = chance.between(*COARSE_FACTORS, len(pictures)).tolist()
-    coded = chance.happens(0.5, len(pictures)).tolist()
+    chosen = chance.happens(1 / 6, len(pictures)).nonzero()[:, 0].tolist()
+    factors = chance.between(0.35, 0.85, len(pictures)).tolist()
     for index in chosen:
-        # Whole blocks of JPEG.
-        side_px = [8 * max(1, round(factors[index] * side / 8)) for side in pictures.shape[2:]]
         small = functional.interpolate(
-            pictures[index][None], size=side_px, mode="bilinear", antialias=True
+            pictures[index][None],
+            scale_factor=factors[index],
+            mode="bilinear",
+            antialias=True,
+            recompute_scale_factor=True,
         )
-        if coded[index]:
-            small = jpeg_coded(small, chance.between(40, 95, 1))
-        how = "bicubic" if coded[index] else "bilinear"
-        out[index] = functional.interpolate(small, pictures.shape[2:], mode=how)[0]
+        out[index] = functional.interpolate(small, pictures.shape[2:], mode="bilinear")[0]
     return out
 
 
@@ -174,15 +168,9 @@ def noise(pictures: Tensor, chance: Chance) -> Tensor:
 
 def jpeg(pictures: Tensor, chance: Chance) -> Tensor:
     """Half of the crops through JPEG's quantisation, quality 25 to 90, all channels alike."""
-    count = len(pictures)
-    coded = jpeg_coded(pictures, chance.between(25, 90, count))
-    return torch.where(chance.happens(0.5, count, 1, 1, 1), coded, pictures)
-
-
-def jpeg_coded(pictures: Tensor, quality: Tensor) -> Tensor:
-    """(B, 3, H, W), 0 to 1, whole blocks of 8 px, quantised as JPEG of (B,) quality does it."""
     count, _, height, width = pictures.shape
     basis = _cosines(pictures.device)
+    quality = chance.between(25, 90, count)
     scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
     table = torch.tensor(JPEG_TABLE, device=pictures.device, dtype=torch.float32)
     steps = (table[None] * scale[:, None, None]).clamp_min(1.0)[:, None, None, None]
@@ -193,7 +181,8 @@ def jpeg_coded(pictures: Tensor, quality: Tensor) -> Tensor:
     )
     spectrum = basis @ blocks @ basis.T
     rough = basis.T @ ((spectrum / steps).round() * steps) @ basis
-    return (rough.permute(0, 1, 2, 4, 3, 5).reshape(pictures.shape) + 128) / 255
+    coded = (rough.permute(0, 1, 2, 4, 3, 5).reshape(pictures.shape) + 128) / 255
+    return torch.where(chance.happens(0.5, count, 1, 1, 1), coded, pictures)
 
 
 def _cosines(device: torch.device) -> Tensor:
