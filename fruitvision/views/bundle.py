@@ -35,6 +35,7 @@ _AROUND_MARKER_MM = 2000.0
 _FIRST_DEPTHS = (0.6, 1.6)
 _ROUNDS = 12
 _SETTLED = 1e-7
+_MOST_HALVINGS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,13 +108,16 @@ def fit_bundle(views: Sequence[View], poses: Sequence[Pose], seen: Sightings) ->
     state = replace(state, points=_first_points(views, state, seen))
     weights = np.ones(seen.fruit_count)
     system = _system(views, lens_of, state, seen, weights)
+    cost = _cost(views, lens_of, state, seen)
     for _ in range(_ROUNDS):
-        state, step = _after_step(state, system)
+        state, cost, step = _better(views, lens_of, state, seen, system, cost)
         weights = 1 / (1 + _misfits(views, lens_of, state, seen) / _HALF_WEIGHT)
         system = _system(views, lens_of, state, seen, weights)
         if step < _SETTLED:
             break
-    return _bundle(views, lens_of, state, seen, system)
+    # A usual fruit counts fully in the errors: its weight is below 1 by how Cauchy's is made.
+    weights = np.minimum(weights / np.median(weights), 1.0)
+    return _bundle(views, lens_of, state, seen, _system(views, lens_of, state, seen, weights))
 
 
 # ---------------------------------------------------------------- the picture of a point
@@ -123,6 +127,20 @@ def _lenses_of(views: Sequence[View]) -> Ints:
     """(V,) number of each view's lens: photos of one lens share what is not known of it."""
     numbers: dict[object, int] = {}
     return np.array([numbers.setdefault(view.camera, len(numbers)) for view in views])
+
+
+def _lens_errors(views: Sequence[View], lens_of: Ints) -> Floats:
+    """(G, 2) what is left open of each lens: of its focal length's logarithm, and of its bend."""
+    calibrated = {
+        int(lens) for view, lens in zip(views, lens_of, strict=True) if view.camera.calibrated
+    }
+    usual = np.array([FOCAL_ERROR, BEND_ERROR])
+    return np.array(
+        [
+            usual * (CALIBRATED_SHARE if lens in calibrated else 1.0)
+            for lens in range(int(lens_of.max()) + 1)
+        ]
+    )
 
 
 def _picture(
@@ -241,15 +259,10 @@ def _system(
     outer = _spread(corners, corner_view, lens_of, count, lenses).reshape(8 * count, -1)
     normal = outer.T @ outer
     pull = outer.T @ corners.rest.ravel()
-    for lens in range(lenses):
-        known = any(
-            one.camera.calibrated for one, mine in zip(views, lens_of, strict=True) if mine == lens
-        )
-        share = CALIBRATED_SHARE if known else 1.0
-        for column, error in enumerate((FOCAL_ERROR, BEND_ERROR)):
-            at = 6 * count + 2 * lens + column
-            normal[at, at] += 1 / (share * error) ** 2
-            pull[at] -= state.lenses[lens, column] / (share * error) ** 2
+    known = 1 / _lens_errors(views, lens_of).ravel() ** 2
+    of_lens = np.arange(6 * count, 6 * count + 2 * lenses)
+    normal[of_lens, of_lens] += known
+    pull[of_lens] -= state.lenses.ravel() * known
     rows = _fruit_rows(views, lens_of, state, seen)
     by_camera = _spread(rows, seen.view, lens_of, count, lenses)
     own = weights[seen.fruit][:, None, None]
@@ -278,9 +291,46 @@ def _system(
     )
 
 
-def _after_step(state: _State, system: _System) -> tuple[_State, float]:
-    step = system.covariance @ system.pull
-    fruit_step = np.einsum("pij,pj->pi", system.inner, system.fruit_pull - system.cross @ step)
+def _better(
+    views: Sequence[View],
+    lens_of: Ints,
+    state: _State,
+    seen: Sightings,
+    system: _System,
+    cost: float,
+) -> tuple[_State, float, float]:
+    """The state after a step, shortened until it is better; its cost, and how far it turned."""
+    for halvings in range(_MOST_HALVINGS):
+        moved, turn = _after_step(state, system, 0.5**halvings)
+        lower = _cost(views, lens_of, moved, seen)
+        if lower <= cost:
+            return moved, lower, turn
+    return state, cost, 0.0
+
+
+def _cost(views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings) -> float:
+    """What the fit makes small: squares of the corners and of what is known before, and Cauchy's
+    measure of the fruit; infinite where something lies behind a camera."""
+    rotated = np.einsum("mij,mj->mi", state.turns[seen.view], state.points[seen.fruit])
+    if min((rotated + state.places[seen.view])[:, 2].min(), state.places[:, 2].min()) <= 0:
+        return float("inf")
+    corners, _ = _corner_rows(views, lens_of, state)
+    misfits = _misfits(views, lens_of, state, seen)
+    known = (state.lenses / _lens_errors(views, lens_of)) ** 2
+    return float(
+        (corners.rest**2).sum()
+        + (_HALF_WEIGHT * np.log1p(misfits / _HALF_WEIGHT)).sum()
+        + known.sum()
+        + (state.points**2).sum() / _AROUND_MARKER_MM**2
+    )
+
+
+def _after_step(state: _State, system: _System, share: float) -> tuple[_State, float]:
+    """The state after this share of a whole step, and the widest turn of a camera in it."""
+    step = share * (system.covariance @ system.pull)
+    fruit_step = np.einsum(
+        "pij,pj->pi", system.inner, share * system.fruit_pull - system.cross @ step
+    )
     count = len(state.turns)
     cameras = step[: 6 * count].reshape(count, 6)
     moved = _State(

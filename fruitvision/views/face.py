@@ -10,6 +10,7 @@ from fruitvision.domain import Doubt, MeasuredPhoto, Reference, merge_doubts
 from fruitvision.scale import UNUSABLE
 from fruitvision.settings import Settings
 from fruitvision.views.pair import JoinedPair, join_pair
+from fruitvision.views.pose import Floats
 from fruitvision.views.sizes import sized_together
 from fruitvision.views.still import share_unmoved
 from fruitvision.views.tracks import Tracks, join_tracks, parallax, step_mm
@@ -28,10 +29,11 @@ MOST_CORNER_MISFIT = 80.0
 # Least step as a share of the marker's distance, 70 mm at 2.3 m: below it depths are no better
 # known than by the marker alone.
 LEAST_STEP_SHARE = 0.03
-# Least mean squared standardised spread of depths: 1 is what a zoomed picture would give. It is
-# asked of so many fruit and more: few may well hang equally deep.
+# A step that leads straight ahead, this share of it along the axis or more, may be a picture that
+# was enlarged: then all fruit seem to hang equally deep, and their depths spread by no more than
+# their errors (1; our limit lies above).
+STRAIGHT_AHEAD = 0.8
 LEAST_PARALLAX = 1.6
-FEWEST_FOR_PARALLAX = 8
 # Share of the fruit that stand where a turn or zoom alone would put them: no step was taken.
 MOST_UNMOVED = 0.6
 
@@ -245,10 +247,18 @@ def _with_a_step(
     step = step_mm(*found.bundle.poses)
     if step < LEAST_STEP_SHARE * float(found.bundle.poses[0].place[2]):
         return _no_step(names, f" of {step:.0f} mm")
-    enough = len(found.pairs) >= FEWEST_FOR_PARALLAX
-    if enough and parallax(join_tracks(dict(enumerate(views)), {(0, 1): found})) < LEAST_PARALLAX:
-        return _no_step(names)
+    ahead = abs(float(found.bundle.poses[0].turn[2] @ _step(found))) / max(step, 1.0)
+    if ahead > STRAIGHT_AHEAD:
+        tracks = join_tracks(dict(enumerate(views)), {(0, 1): found})
+        if parallax(tracks) < LEAST_PARALLAX:
+            return _no_step(names)
     return found
+
+
+def _step(found: JoinedPair) -> Floats:
+    """From the first camera to the second, in the marker's frame, mm."""
+    first, second = found.bundle.poses
+    return second.camera_mm - first.camera_mm
 
 
 def _is_one_face(found: JoinedPair, fewer: int) -> bool:

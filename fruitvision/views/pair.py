@@ -65,7 +65,10 @@ def _follow(
         pairs = pair_fruit(*views, guess, replace(expected, aside_px=share * focal_px))
         if len(pairs) < _FEWEST:
             return None
-        bundle = fit_bundle((first, second), guess, sightings(first, second, pairs))
+        try:
+            bundle = fit_bundle((first, second), guess, sightings(first, second, pairs))
+        except np.linalg.LinAlgError:
+            return None  # the guess leads nowhere: no camera could stand like this
         guess = (bundle.poses[0], bundle.poses[1])
         views = (freed_of_bend(first, bundle, 0), freed_of_bend(second, bundle, 1))
         expected = _expected(first, bundle, pairs, expected)
