@@ -215,6 +215,11 @@ def _doubts_of_photos(photos: Sequence[MeasuredPhoto]) -> list[str]:
     ]
 
 
+def length(value: float, unit: Unit, *, digits: int) -> str:
+    """`150.0 mm`, `5.906 in`, `7.5 ft`: with decimals that lose nothing."""
+    return f"{unit.shown(value):.{unit.all_decimals(digits)}f} {unit.symbol}"
+
+
 def diameter(mm: float | None, unit: Unit) -> str:
     """`71 mm`, `2.80 in`, or a dash where nothing was sized."""
     return "–" if mm is None else f"{unit.shown(mm):.{unit.decimals(0)}f} {unit.symbol}"

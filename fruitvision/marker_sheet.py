@@ -16,6 +16,7 @@ from fruitvision.errors import SettingsError, StoreError, did_you_mean
 from fruitvision.printed_ruler import INK, draw_ruler, put_text
 from fruitvision.reference import DICTIONARY
 from fruitvision.settings import RULER_MM
+from fruitvision.units import MM_PER_INCH
 from fruitvision.whole_file import write_whole
 
 PAPERS = {"A4": A4, "Letter": LETTER}
@@ -42,8 +43,8 @@ _CAUTION = (
 )
 
 _MEASURE = (
-    f"Measure this line with a steel rule. If it is not {RULER_MM:.0f} mm, give the length that "
-    "you read as ruler length."
+    f"Measure this line with a steel rule. If it is not {RULER_MM:.0f} mm "
+    f"({RULER_MM / MM_PER_INCH:.3f} in), give what you read as ruler length."
 )
 
 _GREY, _RULE = 0.35, 0.75

@@ -252,6 +252,22 @@ def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> N
     )
 
 
+def test_the_ruler_is_read_in_inches_and_kept_in_millimetres(folder: Path) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block()])
+    app = page("help")
+    app = radio(app, "Units").set_value(UnitSystem.US).run()
+    assert "does not read 5.906 in" in text(app)
+    assert "about 7.5 ft from the tree" in text(app)
+    app = app.switch_page("screens/photos.py").run()
+    (box,) = (item for item in app.number_input if "150 mm ruler, in" in item.label)
+    assert box.value == pytest.approx(150 / 25.4)
+    box.set_value(5.80)
+    press(app, "Save length")
+    with open_farm(folder) as store:
+        assert farm_settings(store).ruler_measured_mm == pytest.approx(147.32)
+
+
 def test_weeks_of_two_passes_can_be_chosen_and_the_uses_are_shown(filled: Path) -> None:
     with open_farm(filled) as store:
         passes = (records.PICK, 0.3), (records.PICK + timedelta(days=7), 0.7)

@@ -33,7 +33,7 @@ ALLOWED: dict[str, set[str]] = {
     "photo_folder": BASE | {"whole_file"},
     "reference": BASE | {"camera", "cut_marker"},
     "cut_marker": BASE,
-    "marker_sheet": BASE | {"printed_ruler", "reference", "whole_file"},
+    "marker_sheet": BASE | {"printed_ruler", "reference", "units", "whole_file"},
     "sampling": BASE,
     "walk_list": BASE | {"sampling", "whole_file"},
     "camera": BASE,

@@ -64,18 +64,28 @@ def _table_upload(file: str, columns: str, add: Callable[[Path], Added]) -> None
             st.rerun()
 
 
+# Our choice: what a steel rule of that kind reads.
+RULER_STEPS = {"mm": 0.5, "in": 0.01}
+
+
 def ruler_form(store: FarmStore) -> None:
     """The measured length of the printed ruler; it rescales every photo."""
-    now = session.settings().ruler_measured_mm
+    now, unit = session.settings().ruler_measured_mm, session.units().diameter
+    digits = unit.all_decimals(1)
     with st.form("ruler", border=False):
         measured = st.number_input(
-            f"Measured length of the {RULER_MM:.0f} mm ruler, mm",
-            min_value=100.0, max_value=200.0, value=now, step=0.5, format="%.1f",
-            help="Lay a steel rule on the printed sheet. Printed at 100 %, it reads 150.0.",
-        )  # fmt: skip
+            f"Measured length of the {RULER_MM:.0f} mm ruler, {unit.symbol}",
+            min_value=unit.shown(100.0),
+            max_value=unit.shown(200.0),
+            value=unit.shown(now),
+            step=RULER_STEPS[unit.symbol],
+            format=f"%.{digits}f",
+            help="Lay a steel rule on the printed sheet. Printed at 100 %, it reads "
+            f"{unit.shown(RULER_MM):.{digits}f}.",
+        )
         if st.form_submit_button("Save length"):
             with show.errors():
-                set_ruler(float(measured), store)
+                set_ruler(unit.kept(float(measured)), store)
                 measure_again(store)
 
 

@@ -4,14 +4,21 @@ from functools import partial
 
 import streamlit as st
 
-from app import files, show
+from app import files, session, show
 from fruitvision.marker_sheet import draw_marker_sheet
+from fruitvision.settings import RULER_MM
 
+# From where the marker, of a 150 mm side, is 87 px wide in a phone's photo.
+ALLEY_M = 2.3
+
+units = session.units()
+ruler = show.length(RULER_MM, units.diameter, digits=1)
+alley = show.length(ALLEY_M, units.distance, digits=1)
 st.title("Help")
 st.subheader("The marker")
 st.markdown(
     "1. Print the sheet at 100 %, on stiff paper, and measure its 150 mm ruler with a steel rule. "
-    "If it does not read 150 mm, type what it reads under Photos, Ruler.\n"
+    f"If it does not read {ruler}, type what it reads under Photos, Ruler.\n"
     "2. Hang it flat, facing the camera, among the fruit of the tree, not in front of the row "
     "and not behind it. The whole square must be seen, no leaf over it.\n"
     "3. Without a marker in the photo fruit are counted, not sized."
@@ -27,7 +34,7 @@ for column, paper in zip(st.columns(2), ("A4", "Letter"), strict=True):
     )
 st.subheader("The photo")
 st.markdown(
-    "1. Stand in the alley, about 2.3 m from the tree, phone upright and level, the whole tree "
+    f"1. Stand in the alley, about {alley} from the tree, phone upright and level, the whole tree "
     "in view.\n"
     "2. Keep the sun behind you or wait for cloud. Hold still; no flash, no zoom.\n"
     "3. Take face A from one alley and face B from the other, the same way for every tree.\n"
