@@ -15,8 +15,9 @@ def test_true_outlines_give_true_diameters_when_the_lens_is_known() -> None:
     assert abs(left.mean()) < 0.0002
     assert left.std() < 0.001
     # As if it were a pinhole: small, and largest in the outer third.
-    assert without.errors.mean() == pytest.approx(-0.0020, abs=0.0002)
-    assert 0.005 < abs(without.errors).max() < 0.01
+    assert 0.001 < without.errors.std() < 0.005
+    assert 0.005 < abs(without.errors).max() < 0.015
+    assert without.errors[without.out > 2 / 3].mean() > 0.003
 
 
 def test_a_corner_drawn_one_percent_too_far_out_costs_seven_tenths_of_that() -> None:
