@@ -62,6 +62,7 @@ class Work:
     """Photos of some trees of a simulated farm.
 
     `trees` : photographed trees of each block, spread over it; None takes the preset's own number.
+    `second_places` : of so many of them face A is also photographed from a step along the row.
     """
 
     preset: Preset
@@ -69,6 +70,7 @@ class Work:
     trees: int | None = None
     faces: tuple[str, ...] = FACES
     steps: int = 1
+    second_places: int = 0
     pictures: Pictures = field(default_factory=Pictures)
 
     def __post_init__(self) -> None:
@@ -103,10 +105,14 @@ class Work:
         return tuple(
             Shot(block=block, tree=tree, face=face, seed=self.seed, look=look, step=step)
             for block in blocks
-            for tree in block.photographed
+            for number, tree in enumerate(block.photographed)
             for face in self.faces
-            for step in range(self.steps)
+            for step in range(self._places(number, face))
         )
+
+    def _places(self, number: int, face: str) -> int:
+        """Photos of a face of the photographed tree of that number."""
+        return 2 if face == FACES[0] and number < self.second_places else self.steps
 
     def recipe(self, *, photos: bool = True) -> Recipe:
         """All that decides what the folder holds, as JSON has it."""
@@ -117,6 +123,7 @@ class Work:
             "trees": self.trees,
             "faces": list(self.faces),
             "steps": self.steps,
+            "second_places": self.second_places,
             "pictures": asdict(self.pictures) if photos else None,
         }
 
@@ -150,6 +157,7 @@ def start_folder(work: Work, folder: Path, *, photos: bool = True) -> None:
         if not photos or found.get("pictures") is None:  # so far there are only tables
             recipe["pictures"] = recipe["pictures"] or found.get("pictures")
             found["pictures"] = recipe["pictures"]
+        found.setdefault("second_places", 0)  # what folders of earlier versions do not say
         _refuse_other_work(found, recipe, folder)
     else:
         _refuse_other_files(folder)

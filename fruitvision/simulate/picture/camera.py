@@ -29,8 +29,9 @@ class CameraDials:
     `focal_35mm` : 35 mm equivalent of the main lens of most phones; `k1`, `k2` : radial distortion
     of the lens (Brown's model as OpenCV writes it; of a phone's finished photo about -0.02 to 0.02,
     from memory); `distance_mm`, `height_mm` : from the trunk and above the ground; `step_mm` : how
-    far along the row the next photo of the same face is taken; `place_sd_mm` : how far a hand is
-    off along the row, in height and in distance; `turn_sd_deg` : likewise in yaw, pitch and roll.
+    far along the row, towards the sheet, the next photo of the same face is taken; `place_sd_mm` :
+    how far a hand is off along the row, in height and in distance; `turn_sd_deg` : likewise in yaw,
+    pitch and roll.
     """
 
     width_px: int = 1500

@@ -18,7 +18,7 @@ from fruitvision.simulate.picture.dress import Paint, Views, fruit_meshes, leaf_
 from fruitvision.simulate.picture.fallen import drop_fruit
 from fruitvision.simulate.picture.ground import ROW_SPACING_MM, mirrored, surroundings
 from fruitvision.simulate.picture.meshes import Mesh, merged
-from fruitvision.simulate.picture.references import References
+from fruitvision.simulate.picture.references import References, Sheet
 from fruitvision.simulate.picture.shot import Shot
 from fruitvision.simulate.picture.sight import points_along, rough_shares
 from fruitvision.simulate.picture.skin import skin_of
@@ -98,9 +98,14 @@ def compose(shot: Shot) -> Picture:
     )
 
 
-def camera_of(shot: Shot) -> Camera:
-    """Each step along the row has its own hand; the scene stays as it is."""
-    return hold_camera(shot.look.camera, shot.towards, shot.step, shot.rng(1 + 10 * shot.step))
+def camera_of(shot: Shot, sheet: Sheet | None = None) -> Camera:
+    """Each step along the row has its own hand; the scene stays as it is.
+
+    Steps go towards the sheet, so that it stays in the picture; without one along the row.
+    """
+    back = sheet is not None and float(sheet.middle_mm[0]) < 0.0
+    along = -shot.step if back else shot.step
+    return hold_camera(shot.look.camera, shot.towards, along, shot.rng(1 + 10 * shot.step))
 
 
 def _post_at(shot: Shot) -> float:

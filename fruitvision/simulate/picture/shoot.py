@@ -52,7 +52,7 @@ def shoot(shot: Shot, *, samples: int, shrink: int = 1) -> Exposure:
     look = shot.look
     first = compose(replace(shot, step=0))
     references = references_in(first)
-    picture = replace(first, shot=shot, camera=camera_of(shot))
+    picture = replace(first, shot=shot, camera=camera_of(shot, references.sheet))
     everything = meshes(picture, references)
     picture = replace(picture, camera=_smaller(picture.camera, shrink))
     light = choose_light(look.light, shot.towards, shot.rng(6))
