@@ -5,6 +5,7 @@ from functools import cache, partial
 from pathlib import Path
 from tempfile import mkdtemp
 
+import cv2
 import numpy as np
 import pytest
 
@@ -177,10 +178,10 @@ def test_points_and_boxes_go_back_to_the_picture_by_its_pixels_centres() -> None
 
 
 def test_a_picture_is_brought_within_the_limits() -> None:
-    # 50.4 megapixels, of which 24 are left; a small one is not made larger than 2.5 times.
+    # 50.4 megapixels, of which 24 are left; a small one is not made larger than 3 times.
     factor = bounded(2.0, np.zeros((6000, 8400, 3), np.uint8))
     assert factor == pytest.approx((MOST_PIXELS / 50.4e6) ** 0.5)
-    assert bounded(9.0, np.zeros((200, 300, 3), np.uint8)) == 2.5
+    assert bounded(9.0, np.zeros((200, 300, 3), np.uint8)) == 3.0
     assert bounded(1e-5, np.zeros((200, 320, 3), np.uint8)) == 0.1
 
 
@@ -191,19 +192,42 @@ def test_a_picture_is_resampled_to_whole_pixels_and_says_by_how_much() -> None:
     assert (zoom.across, zoom.down) == (213 / 300, 143 / 201)
 
 
+def test_what_is_made_larger_is_smoothed_and_what_hardly_grows_is_not() -> None:
+    # Columns dark and light by turns, as grain: 3 times as large, still 128 +- 128 on straight
+    # lines; smoothed by 1.6 px, a wave of 6 px keeps exp(-(2 pi 1.6 / 6)^2 / 2) = 0.25 of it.
+    grain = np.zeros((40, 40, 3), np.uint8)
+    grain[:, ::2] = 255
+    larger, _ = resampled(grain, 3.0)
+    straight = np.asarray(cv2.resize(grain, (120, 120), interpolation=cv2.INTER_LINEAR), float)
+    assert larger[30:90, 30:90].std() / straight[30:90, 30:90].std() == pytest.approx(
+        0.25, abs=0.03
+    )
+    assert larger.mean() == pytest.approx(straight.mean(), abs=1.0)
+    hardly, _ = resampled(grain, 1.1)
+    assert np.array_equal(hardly, cv2.resize(grain, (44, 44), interpolation=cv2.INTER_LINEAR))
+
+
 @dataclass
 class Eye:
-    """Looks at a picture whose fruit are `fruit_px` wide in full px, from `least_px` on."""
+    """Looks at a picture whose fruit are `fruit_px` wide in full px.
+
+    It sees them from `least_px` to `most_px`, and those under 0.63 of 44 px wider than they are.
+    """
 
     fruit_px: float
     least_px: float = 10.0
+    most_px: float = 1000.0
+    number: int = 20
     looks: int = 0
 
     def __call__(self, factor: float) -> Look:
         self.looks += 1
         width = self.fruit_px * factor
-        widths = np.full(20 if width >= self.least_px else 0, width)
-        return Look(factor, widths, float(len(widths)))
+        if not self.least_px <= width <= self.most_px:
+            return Look(factor, np.zeros(0), 0.0)
+        # seen * (seen / 27.72) ** 0.5 = width.
+        seen = max(width, (width * 27.72**0.5) ** (1 / 1.5)) if width < 27.72 else width
+        return Look(factor, np.full(self.number, seen), float(self.number))
 
 
 @pytest.mark.parametrize("fruit_px", [16.0, 30.0, 60.0, 150.0, 400.0])
@@ -213,6 +237,21 @@ def test_without_a_marker_the_usual_fruit_gets_the_wanted_width(fruit_px: float)
     factor = working_factor(image, eye, known=None, wanted_px=44.0)
     # 24 megapixels are twice the picture: at most the square root of 2.
     assert factor == pytest.approx(min(44.0 / fruit_px, 2**0.5))
+    assert eye.looks <= 5
+
+
+def test_a_single_fruit_close_up_gets_the_wanted_width() -> None:
+    image = np.zeros((3000, 4000, 3), dtype=np.uint8)
+    eye = Eye(900.0, most_px=100.0, number=1)
+    assert working_factor(image, eye, known=None, wanted_px=44.0) == pytest.approx(44.0 / 900.0)
+    assert eye.looks <= 5
+
+
+def test_fruit_that_fill_much_of_a_small_picture_are_looked_at_as_they_are() -> None:
+    # 60 px in 300 px: 125 px in the look at 640 px, more than the eye takes in.
+    eye = Eye(60.0, most_px=110.0, number=4)
+    image = np.zeros((200, 300, 3), dtype=np.uint8)
+    assert working_factor(image, eye, known=None, wanted_px=44.0) == pytest.approx(44.0 / 60.0)
     assert eye.looks <= 4
 
 

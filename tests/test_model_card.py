@@ -129,6 +129,22 @@ def test_the_classical_detector_has_one_kind_only() -> None:
         choose_detector("classical:int8")
 
 
+def test_a_picture_made_larger_raises_chances_by_doublings_between_its_limits() -> None:
+    # Twice as large as 1.2 times: the odds of 1 to 4 grow by exp(log 4), to 1 to 1.
+    calibration = Calibration(per_doubling=float(np.log(4.0)))
+    table = Calibration(scores=(0.0, 1.0), chances=(0.0, 1.0), per_doubling=float(np.log(4.0)))
+    for each in (calibration, table):
+        scores = np.array([0.2])
+        assert each.chance_of(scores, zoom=2.4) == pytest.approx([0.5])
+        for zoom in (0.3, 1.0, 1.2):
+            assert each.chance_of(scores, zoom=zoom) == pytest.approx([0.2])
+        # 3 times and more: 4 ** log2(3 / 1.2) = 6.25 to 4.
+        assert each.chance_of(scores, zoom=3.0) == pytest.approx([6.25 / 10.25])
+        assert each.chance_of(scores, zoom=30.0) == pytest.approx([6.25 / 10.25])
+    with pytest.raises(ValueError, match="per doubling"):
+        Calibration(per_doubling=-1.0)
+
+
 def test_a_logistic_calibration_moves_the_logit() -> None:
     # logit(0.8) = log 4; 0.5 * log 4 + log 3 = log 6; logistic: 6 / 7.
     calibration = Calibration(slope=0.5, offset=float(np.log(3.0)))

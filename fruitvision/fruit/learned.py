@@ -87,7 +87,9 @@ class LearnedDetector:
     def _those_of(self, image: Image, mm_per_px: float | None, least: float) -> Detections:
         if foliage_share(image) < LEAST_FOLIAGE_SHARE:
             return no_fruit()
-        return _detections(_found(image, self, mm_per_px), image, least)
+        found = _found(image, self, mm_per_px)
+        chances = self.card.calibration.chance_of(found.scores, zoom=found.zoom.mean)
+        return _detections(found, chances, image, least)
 
     def working_zoom(self, image: Image, *, mm_per_px: float | None) -> float:
         """How many times as large as it is the network sees `image`: for tables of figures."""
@@ -128,10 +130,10 @@ def learned_detector(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """All candidates of a picture made `zoom` times as large, in its px, and their chances."""
+    """All candidates of a picture made `zoom` times as large, in its px, and their scores."""
 
     seen: Seen
-    chances: Floats
+    scores: Floats
     zoom: Zoom
 
 
@@ -146,7 +148,9 @@ def _found(image: Image, detector: LearnedDetector, mm_per_px: float | None) -> 
     def look(factor: float) -> Look:
         looks.clear()
         looks[factor] = found = _at_scale(image, network, card, factor)
-        return look_of(factor, found.seen.peaks, found.chances, detector.threshold)
+        # As if not enlarged: what is drawn out too far must not tell the scale.
+        chances = card.calibration.chance_of(found.scores)
+        return look_of(factor, found.seen.peaks, chances, detector.threshold)
 
     factor = working_factor(image, look, known=known, wanted_px=card.fruit_width_px)
     return looks.get(factor) or _at_scale(image, network, card, factor)
@@ -155,7 +159,7 @@ def _found(image: Image, detector: LearnedDetector, mm_per_px: float | None) -> 
 def _at_scale(image: Image, network: Network, card: ModelCard, factor: float) -> _Found:
     picture, zoom = resampled(image, factor)
     seen = see(picture, network, most_overlap=card.most_overlap)
-    return _Found(seen, card.calibration.chance_of(_best_scores(seen.peaks)), zoom)
+    return _Found(seen, _best_scores(seen.peaks), zoom)
 
 
 def _best_scores(peaks: Peaks) -> Floats:
@@ -163,9 +167,9 @@ def _best_scores(peaks: Peaks) -> Floats:
     return np.asarray(np.maximum(peaks.scores, peaks.behind_scores), dtype=np.float64)
 
 
-def _detections(found: _Found, image: Image, least_chance: float) -> Detections:
+def _detections(found: _Found, chances: Floats, image: Image, least_chance: float) -> Detections:
     """Those of that chance or more, in px of the picture itself."""
-    keep = found.chances >= least_chance
+    keep = chances >= least_chance
     if not keep.any():
         return no_fruit()
     peaks = found.seen.peaks.take(keep)
@@ -179,7 +183,7 @@ def _detections(found: _Found, image: Image, least_chance: float) -> Detections:
         masks=masks,
         mask_origins=origins,
         visible_shares=peaks.visible_shares,
-        scores=found.chances[keep],
+        scores=chances[keep],
         on_this_row=peaks.scores >= peaks.behind_scores,
         boxes=boxes,
     )

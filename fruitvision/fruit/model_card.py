@@ -19,6 +19,7 @@
     [calibration]               # score of the network -> chance that it is a fruit
     slope = 1.1                 # chance = logistic(slope * logit(score) + offset), or, instead,
     offset = -0.2               # scores = [0.0, 0.5, 1.0] and chances = [0.0, 0.4, 0.9]
+    per_doubling = 2.8          # more to the logit where a small picture is made larger; or none
 
     [weights.float]             # and any other, such as [weights.int8]
     file = "model.onnx"
@@ -217,11 +218,21 @@ def _checked_file(table: CardTable, folder: Path) -> CheckedFile:
 def _calibration(table: CardTable) -> Calibration:
     keys = set(table.keys)
     try:
-        if keys == {"scores", "chances"}:
-            return Calibration(scores=table.numbers("scores"), chances=table.numbers("chances"))
-        calibration = Calibration(
-            slope=table.number("slope", 0.0, 100.0), offset=table.number("offset", -100.0, 100.0)
-        )
+        # Cards of detectors that were never tried on small pictures do without.
+        enlarged = "per_doubling" in keys
+        per_doubling = table.number("per_doubling", 0.0, 100.0) if enlarged else 0.0
+        if "scores" in keys:
+            calibration = Calibration(
+                scores=table.numbers("scores"),
+                chances=table.numbers("chances"),
+                per_doubling=per_doubling,
+            )
+        else:
+            calibration = Calibration(
+                slope=table.number("slope", 0.0, 100.0),
+                offset=table.number("offset", -100.0, 100.0),
+                per_doubling=per_doubling,
+            )
     except ValueError as err:
         raise DetectorDamaged(f"{table.place}: {err}.", fix=FIX) from err
     table.nothing_else()

@@ -16,21 +16,33 @@ from fruitvision.fruit.detector import Image
 
 Floats = NDArray[np.float64]
 
-# A picture is never made larger than this many times: more shows nothing new. Our choice.
-MOST_UPSAMPLING = 2.5
+# A picture is never made larger than this many times: more shows nothing new. Our choice: fruit of
+# 15 px, the smallest that people mark in small pictures, then are 45 px wide.
+MOST_UPSAMPLING = 3.0
+# What is made larger is smoothed by this much for every time that it is larger, px (standard
+# deviation): the network takes enlarged grain and JPEG blocks for detail. Our choice, on val rows
+# made smaller: of fruit 18 px wide AP50 rises from .75 to .82; 0.8 to 1.1 are alike.
+SMOOTHED_PX = 0.8
+# Less is not done: it changes nothing.
+LEAST_SMOOTHED_PX = 0.3
 # Most pixels that the network sees of one picture: bounds time and memory. Our choice: a photo of
 # 50 megapixels whose fruit are 64 px wide just fits.
 MOST_PIXELS = 24e6
 # Least length of the long side, px. Our choice: what the network halves five times.
 LEAST_SIDE_PX = 32
-# Long sides of the first looks at a picture of unknown scale, px, and of the one that follows if
-# they show too little. Our choice: fruit of 2 to 4 % of the side are 13 to 51 px wide there.
+# Long sides of the first looks at a picture of unknown scale, px, and of those that follow if they
+# show too little: fruit close up, or a wide view. Our choice: fruit of 2 to 4 % of the side are 13
+# to 51 px wide in the first, one of 30 % is 58 px wide in the close one.
 COARSE_SIDES_PX = (640, 1280)
-FINE_SIDE_PX = 2560
+CLOSE_SIDE_PX, FINE_SIDE_PX = 192, 2560
 # Sure fruit that it takes to tell the usual width. Our choice.
 FEWEST_SURE = 3
 # First looks that find at least this share of the best one's fruit are as good. Our choice.
 NEARLY_AS_GOOD = 0.8
+# Fruit narrower than this share of the wanted width look wider than they are, and the smallest are
+# not seen: the width told is taken times (share / this) to this power. Our choice, on 40 photos of
+# the train rows: widths told by coarse looks then err by 5.0 % instead of 6.4 % (mean absolute).
+LOOKS_TRUE_FROM, SHRINKS_BY_POWER = 0.63, 0.5
 # Usual widths, as shares of the wanted one, between which one look is enough. Our choice: within
 # them the figures hardly change with scale.
 WIDTHS_THAT_FIT = (0.6, 1.6)
@@ -73,9 +85,15 @@ def resampled(image: Image, factor: float) -> tuple[Image, Zoom]:
     zoom = Zoom(size[0] / width, size[1] / height)
     if size == (width, height):
         return image, zoom
+    if zoom.mean < 1:
+        smaller = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(smaller, dtype=np.uint8), zoom
     # Up on straight lines, as in training (`fruitvision.train.crops`).
-    how = cv2.INTER_AREA if zoom.mean < 1 else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(image, size, interpolation=how), dtype=np.uint8), zoom
+    larger = cv2.resize(image, size, interpolation=cv2.INTER_LINEAR)
+    sigma = SMOOTHED_PX * (zoom.mean - 1)
+    if sigma >= LEAST_SMOOTHED_PX:
+        larger = cv2.GaussianBlur(larger, (0, 0), sigma)
+    return np.asarray(larger, dtype=np.uint8), zoom
 
 
 def bounded(factor: float, image: Image) -> float:
@@ -106,7 +124,12 @@ class Look:
     @property
     def usual_px(self) -> float | None:
         """Median width; None if too few are sure."""
-        return float(np.median(self.widths_px)) if len(self.widths_px) >= FEWEST_SURE else None
+        return self.middle_px if len(self.widths_px) >= FEWEST_SURE else None
+
+    @property
+    def middle_px(self) -> float | None:
+        """Median width, however few are sure; None if none is."""
+        return float(np.median(self.widths_px)) if len(self.widths_px) else None
 
 
 def look_of(factor: float, peaks: Peaks, chances: Floats, least_chance: float) -> Look:
@@ -140,14 +163,25 @@ def working_factor(
 def _first_factor(image: Image, look: Callable[[float], Look], wanted_px: float) -> float:
     """Without a marker: from a few coarse looks at the whole picture."""
     longest = max(image.shape[:2])
-    factors = sorted({bounded(side / longest, image) for side in COARSE_SIDES_PX})
-    looks = [look(factor) for factor in factors]
+
+    def seen_at(*sides: int) -> list[Look]:
+        return [look(at) for at in sorted({bounded(side / longest, image) for side in sides})]
+
+    # A small picture is also looked at as it is: its fruit may be large.
+    looks = seen_at(*COARSE_SIDES_PX, min(longest, COARSE_SIDES_PX[0]))
     if all(one.usual_px is None for one in looks):
-        looks.append(look(bounded(FINE_SIDE_PX / longest, image)))
-    best = best_look(looks, wanted_px)
-    if best is None or best.usual_px is None:
+        looks += seen_at(CLOSE_SIDE_PX, FINE_SIDE_PX)
+    best = best_look(looks, wanted_px) or max(looks, key=lambda one: one.sum_of_chances)
+    if best.middle_px is None:
         return looks[-1].factor
-    return bounded(best.factor * wanted_px / best.usual_px, image)
+    return bounded(best.factor * wanted_px / _true_width(best.middle_px, wanted_px), image)
+
+
+def _true_width(seen_px: float, wanted_px: float) -> float:
+    """Of the usual fruit, from the width that it seems to have in a coarse look."""
+    share = seen_px / (LOOKS_TRUE_FROM * wanted_px)
+    shrinks: float = min(1.0, share) ** SHRINKS_BY_POWER
+    return seen_px * shrinks
 
 
 def best_look(looks: list[Look], wanted_px: float) -> Look | None:

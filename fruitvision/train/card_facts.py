@@ -24,6 +24,7 @@ class CalibrationFacts:
 
     slope: float = 1.0
     offset: float = 0.0
+    per_doubling: float = 0.0
     scores: tuple[float, ...] = ()
     chances: tuple[float, ...] = ()
 
@@ -141,9 +142,10 @@ def card_text(facts: CardFacts, weights: Mapping[str, FileFacts], probe: FileFac
 
 
 def _calibration(facts: CalibrationFacts) -> dict[str, object]:
+    enlarged = {"per_doubling": facts.per_doubling} if facts.per_doubling else {}
     if facts.scores:
-        return {"scores": list(facts.scores), "chances": list(facts.chances)}
-    return {"slope": facts.slope, "offset": facts.offset}
+        return {"scores": list(facts.scores), "chances": list(facts.chances), **enlarged}
+    return {"slope": facts.slope, "offset": facts.offset, **enlarged}
 
 
 def _file(facts: FileFacts) -> dict[str, object]:
