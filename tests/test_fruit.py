@@ -329,7 +329,11 @@ def test_few_fruit_or_hidden_ones_do_not_tell_the_usual_size():
 
 def test_without_a_distance_two_metres_are_taken():
     far = diameter_error_mm(
-        48, 1.0, scale=replace(SCALE, distance_mm=None), canopy_depth_sd_mm=120.0
+        48,
+        0.055,
+        scale=replace(SCALE, distance_mm=None),
+        at_px=(600.0, 450.0),
+        canopy_depth_sd_mm=120.0,
     )
     assert far == pytest.approx(72 * (0.055**2 + 0.01**2 + 0.06**2) ** 0.5, rel=1e-6)
 

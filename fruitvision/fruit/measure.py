@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, radians, sin, sqrt
+from math import cos, hypot, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import Doubt, Doubts, Fruit, Photo, Scale, merge_doubts
-from fruitvision.fruit.detector import Detections
+from fruitvision.camera import ideal_outlines
+from fruitvision.domain import DepthGrade, Doubt, Doubts, Fruit, Photo, Scale, merge_doubts
+from fruitvision.fruit.detector import Detections, Image
+from fruitvision.fruit.rim import Rims, refined
 from fruitvision.scale import remove_off_axis_stretch
 from fruitvision.settings import Settings
 
@@ -30,8 +32,20 @@ BEHIND_BELOW = 0.65
 FEWEST_USUAL = 5
 
 
+# Fruit whose fitted outline errs by more are counted and not sized, however much of them seems to
+# be seen. Our choice: below the error of their depth (150 mm at 2.2 m are 7 %). On 72 rendered
+# photos it says more than the visible share does: of equally many fruit the outlines err by 4.6 %
+# and not by 5.4 % (sd).
+LARGEST_OUTLINE_ERROR = 0.06
+
+
 def measure_fruit(
-    detections: Detections, *, photo: Photo, scale: Scale | None, settings: Settings
+    detections: Detections,
+    *,
+    photo: Photo,
+    scale: Scale | None,
+    settings: Settings,
+    picture: Image | None = None,
 ) -> tuple[Fruit, ...]:
     """All fruit of a photo, numbered from the top down, ties from the left.
 
@@ -40,11 +54,14 @@ def measure_fruit(
     detections : Detections
         What a detector found in the upright picture of `photo`.
     photo : Photo
-        Its focal length, if known, frees outlines of the off-axis stretch.
+        Its camera, if known, frees outlines of the lens's bend and of the off-axis stretch.
     scale : Scale or None
         None: fruit are counted and not sized.
     settings : Settings
         Depth of the canopy, smallest visible share of a sized fruit.
+    picture : (H, W, 3) uint8 RGB, optional
+        The upright picture, in which outlines are fitted at full resolution; without it they stay
+        as the detector gave them.
 
     Returns
     -------
@@ -53,45 +70,74 @@ def measure_fruit(
         no diameter in mm.
     """
     least_share = settings.smallest_sized_share
+    rims: Rims | None = None
+    if picture is not None:
+        detections, rims = refined(picture, detections)
+    outline_errors = _outline_errors(detections, rims)
     detections = replace(detections, on_this_row=on_this_row(detections, least_share))
     diameters_px = _true_diameters_px(detections, photo)
     order = np.lexsort((detections.outlines[:, 0], detections.outlines[:, 1]))
-    seen = (
-        _seen_fruit(f"f{number:03d}", detections, int(index), float(diameters_px[index]), photo)
-        for number, index in enumerate(order, start=1)
-    )
-    return tuple(_sized(fruit, photo=photo, scale=scale, settings=settings) for fruit in seen)
+    fruit: list[Fruit] = []
+    for number, index in enumerate(order, start=1):
+        seen = _seen_fruit(
+            f"f{number:03d}", detections, int(index), float(diameters_px[index]), photo
+        )
+        fruit.append(
+            _sized(
+                seen,
+                float(outline_errors[index]),
+                fitted=rims is not None,
+                photo=photo,
+                scale=scale,
+                settings=settings,
+            )
+        )
+    return tuple(fruit)
 
 
 def diameter_error_mm(
-    diameter_px: float, visible_share: float, *, scale: Scale, canopy_depth_sd_mm: float
+    diameter_px: float,
+    outline_error: float,
+    *,
+    scale: Scale,
+    at_px: tuple[float, float],
+    canopy_depth_sd_mm: float,
 ) -> float:
     """One standard error of a fruit's diameter, mm.
 
-    Three parts, added as squares: the outline (`outline_error_px`), the scale, and the fruit's
+    Three parts, added as squares: the outline, the scale where the fruit hangs, and the fruit's
     depth around the reference: a fruit nearer by 1 % of the distance looks 1 % larger.
 
     Parameters
     ----------
     diameter_px : float
         Diameter in the picture, px.
-    visible_share : float
-        Visible part of the outline, 0 to 1.
+    outline_error : float
+        Standard error of the outline's long axis, as a share of it.
     scale : Scale
+    at_px : tuple of float
+        Middle of the fruit.
     canopy_depth_sd_mm : float
         Standard deviation of the fruit's depth around the reference, mm.
     """
-    distance_mm = scale.distance_mm or USUAL_DISTANCE_MM
-    outline = outline_error_px(diameter_px, visible_share) / diameter_px
-    reference = scale.mm_per_px_error / scale.mm_per_px
+    mm_per_px, scale_error = scale.at(*at_px)
+    distance_mm = scale.distance_at(*at_px) or USUAL_DISTANCE_MM
     depth = canopy_depth_sd_mm / distance_mm
-    return diameter_px * scale.mm_per_px * sqrt(outline**2 + reference**2 + depth**2)
+    return diameter_px * mm_per_px * hypot(outline_error, scale_error / mm_per_px, depth)
 
 
 def outline_error_px(diameter_px: float, visible_share: float) -> float:
-    """One standard error of an outline's long axis, px: grows as less of the fruit is seen."""
+    """Standard error of a detector's own long axis, px: grows as less of the fruit is seen."""
     hidden = 1.0 - min(max(visible_share, 0.0), 1.0)
     return hypot(OUTLINE_ERROR_SHARE, HIDDEN_ERROR_SHARE * hidden) * diameter_px
+
+
+def _outline_errors(detections: Detections, rims: Rims | None) -> NDArray[np.float64]:
+    """(N,) standard errors of long axes, as shares of them."""
+    if rims is not None:
+        return rims.errors
+    shares = detections.visible_shares
+    return np.array([outline_error_px(1.0, float(share)) for share in shares])
 
 
 def on_this_row(detections: Detections, least_share: float) -> NDArray[np.bool_]:
@@ -108,12 +154,14 @@ def on_this_row(detections: Detections, least_share: float) -> NDArray[np.bool_]
 
 
 def _true_diameters_px(detections: Detections, photo: Photo) -> NDArray[np.float64]:
-    """(N,) long axes freed of the off-axis stretch; as they are where the lens is unknown."""
-    if photo.focal_px is None or not len(detections):
+    """(N,) long axes freed of lens and off-axis stretch; as they are where no lens is known."""
+    camera = photo.camera
+    if camera is None or not len(detections):
         return detections.outlines[:, 2]
-    middle = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
     return remove_off_axis_stretch(
-        detections.outlines, focal_px=photo.focal_px, principal_point_px=middle
+        ideal_outlines(detections.outlines, camera),
+        focal_px=camera.focal_px,
+        principal_point_px=(camera.middle_x_px, camera.middle_y_px),
     )
 
 
@@ -138,21 +186,38 @@ def _seen_fruit(
     )
 
 
-def _sized(fruit: Fruit, *, photo: Photo, scale: Scale | None, settings: Settings) -> Fruit:
+def _sized(
+    fruit: Fruit,
+    outline_error: float,
+    *,
+    fitted: bool,
+    photo: Photo,
+    scale: Scale | None,
+    settings: Settings,
+) -> Fruit:
     """The fruit with its diameter in mm, or with the doubts that stand against it."""
+    fruit = replace(fruit, diameter_error_px=outline_error * fruit.diameter_px)
     doubts = _against_sizing(fruit, photo, settings.smallest_sized_share)
+    if fitted and outline_error > LARGEST_OUTLINE_ERROR:
+        doubts = merge_doubts(doubts, (Doubt.PARTLY_HIDDEN,))
     if scale is None or not fruit.on_this_row:
         doubts = (Doubt.NOT_SIZED, *doubts)
     if scale is None or doubts:
         return replace(fruit, doubts=merge_doubts(doubts))
+    middle = (fruit.centre_x_px, fruit.centre_y_px)
     error_mm = diameter_error_mm(
         fruit.diameter_px,
-        fruit.visible_share,
+        outline_error,
         scale=scale,
+        at_px=middle,
         canopy_depth_sd_mm=settings.canopy_depth_sd_mm,
     )
     return replace(
-        fruit, diameter_mm=fruit.diameter_px * scale.mm_per_px, diameter_error_mm=error_mm
+        fruit,
+        diameter_mm=fruit.diameter_px * scale.at(*middle)[0],
+        diameter_error_mm=error_mm,
+        distance_mm=scale.distance_at(*middle) if scale.grade is DepthGrade.REFERENCES else None,
+        depth_grade=scale.grade,
     )
 
 

@@ -129,7 +129,7 @@ def measure_photo(
         photo=photo,
         references=references,
         scale=scale,
-        fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings),
+        fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings, picture=image),
         doubts=merge_doubts(photo.doubts, doubts),
         made_with=made_with(detector, settings, lenses),
         remarks=remarks,
