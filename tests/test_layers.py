@@ -44,7 +44,8 @@ ALLOWED: dict[str, set[str]] = {
     "fruit": BASE | {"camera", "cores", "scale", "share"},
     "views": BASE | {"camera", "scale"},
     "overlay": BASE | {"unit_system", "whole_file"},
-    "evaluate": BASE | {"console", "fruit", "photo", "reference", "scale", "whole_file"},
+    "evaluate": BASE
+    | {"console", "fruit", "photo", "reference", "scale", "size_mixture", "whole_file"},
     "train": BASE | {"evaluate", "fruit", "whole_file"},
     "survey": BASE,
     "sizing_chance": BASE,

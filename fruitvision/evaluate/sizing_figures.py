@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fruitvision.domain import DepthGrade
 from fruitvision.evaluate.sizing import LEAST_SHARE, SizedFruit, SizedPhoto
+from fruitvision.size_mixture import ReadSizes, share_below, true_sizes
 
 Floats = NDArray[np.float64]
 
@@ -65,6 +66,7 @@ class BlockFigures:
 
     `bias_mm` : against the same fruit; `against_all_mm` : against all fruit of this row in its
     photos, hidden ones too; `other_rows`, `no_fruit` : sized though of a row behind, or nothing.
+    `freed_classes` : those of the distribution freed of the errors that the fruit state.
     """
 
     name: str
@@ -73,6 +75,7 @@ class BlockFigures:
     found: int
     figures: SizingFigures
     classes: ClassFigures | None
+    freed_classes: ClassFigures | None
     bias_mm: float | None
     against_all_mm: float | None
     other_rows: int
@@ -142,15 +145,44 @@ def class_figures(sized_mm: Floats, true_mm: Floats) -> ClassFigures | None:
     """Shares of 5 mm classes, (N,) sized against (M,) true; None without fruit."""
     if not len(sized_mm) or not len(true_mm):
         return None
+    edges = _class_edges(sized_mm, true_mm)
+    shares = np.histogram(sized_mm, edges)[0] / len(sized_mm)
+    return _against(shares, true_mm, edges, len(sized_mm))
+
+
+def freed_class_figures(photos: Sequence[SizedPhoto]) -> ClassFigures | None:
+    """As `class_figures`, of the distribution behind the sized fruit; None of few.
+
+    It is the mixture that a block's sizes are made of, with the photo as cluster.
+    """
+    sized_mm, true_mm, stated_mm = _sizes(this_row(photos))
+    if len(sized_mm) < FEWEST:
+        return None
+    number = [len(_sizes(this_row([photo]))[0]) for photo in photos]
+    read = ReadSizes(
+        read_mm=sized_mm,
+        errors_mm=stated_mm,
+        weights=np.ones(len(sized_mm)),
+        tree=np.repeat(np.arange(len(photos)), number),
+    )
+    found = true_sizes(
+        read, effective_fruit=float(len(sized_mm)), resamples=0, rng=np.random.default_rng(0)
+    )
+    edges = _class_edges(sized_mm, true_mm)
+    shares = np.diff(share_below(found.grid_mm, found.shares, edges))
+    return _against(shares, true_mm, edges, len(sized_mm))
+
+
+def _class_edges(sized_mm: Floats, true_mm: Floats) -> Floats:
     low = np.floor(min(sized_mm.min(), true_mm.min()) / CLASS_MM) * CLASS_MM
     high = max(sized_mm.max(), true_mm.max()) + CLASS_MM
-    edges = np.arange(low, high + CLASS_MM, CLASS_MM)
-    gaps = np.abs(
-        np.histogram(sized_mm, edges)[0] / len(sized_mm)
-        - np.histogram(true_mm, edges)[0] / len(true_mm)
-    )
+    return np.arange(low, high + CLASS_MM, CLASS_MM)
+
+
+def _against(shares: Floats, true_mm: Floats, edges: Floats, sized: int) -> ClassFigures:
+    gaps = np.abs(shares - np.histogram(true_mm, edges)[0] / len(true_mm))
     return ClassFigures(
-        sized=len(sized_mm),
+        sized=sized,
         largest_gap=float(gaps.max()),
         total_variation=float(gaps.sum() / 2),
     )
@@ -168,6 +200,7 @@ def block_figures(name: str, photos: Sequence[SizedPhoto]) -> BlockFigures:
         found=len(fruit),
         figures=figures_of(name, fruit),
         classes=class_figures(sized, true),
+        freed_classes=freed_class_figures(photos),
         bias_mm=float(sized.mean() - true.mean()) if len(sized) else None,
         against_all_mm=float(sized.mean() - every.mean()) if len(sized) and len(every) else None,
         other_rows=sum(

@@ -23,12 +23,14 @@ NOTES = (
     "be 0, its sd 1.",
     "Block: mean of the sized fruit against the same fruit, and against all fruit of this row in "
     "the photos, hidden ones too. Classes of 5 mm, as sized, against the same fruit: largest gap "
-    "of a share, total variation.",
+    "of a share, total variation; freed: of the distribution behind them, freed of their stated "
+    "errors.",
 )
 _HEADS = ("", "found", "sized", "share", "MAE", "bias", "RMSE", "z mean", "z sd", "stated")
 _BLOCK_HEADS = (
     *("block", "photos", "seen", "found", "sized", "MAE", "bias", "against all", "z sd"),
-    *("class gap", "TV", "of other rows", "no fruit", "s per photo"),
+    *("class gap", "TV", "freed gap", "freed TV"),
+    *("of other rows", "no fruit", "s per photo"),
 )
 
 
@@ -104,6 +106,8 @@ def _block_cells(one: BlockFigures) -> tuple[str, ...]:
         _number(one.figures.z_sd),
         _percent(one.classes.largest_gap if one.classes else None),
         _number(one.classes.total_variation if one.classes else None),
+        _percent(one.freed_classes.largest_gap if one.freed_classes else None),
+        _number(one.freed_classes.total_variation if one.freed_classes else None),
         f"{one.other_rows}",
         f"{one.no_fruit}",
         f"{one.seconds_per_photo:.1f}",
