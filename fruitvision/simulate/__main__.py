@@ -57,6 +57,7 @@ def _block(options: argparse.Namespace) -> tuple[Album, ...]:
         trees=options.trees,
         faces=faces_of(options.faces),
         steps=options.steps,
+        second_places=options.second_places,
         pictures=pictures,
     )
     return (Album(work=work, folder=options.out),)
@@ -81,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     block.add_argument("--seed", type=int, default=defaults.SEED)
     block.add_argument("--faces", default="both")
     block.add_argument("--steps", type=int, default=1)
+    block.add_argument("--second-places", type=int, default=0)
     block.add_argument("--samples", type=int, default=defaults.SAMPLES)
     block.add_argument("--shrink", type=int, default=1)
     for name in ("--width", "--height", "--jpeg-quality"):

@@ -52,6 +52,9 @@ def block(
     steps: Annotated[
         int, typer.Option("--steps", help="2: a second photo of each face, a step aside.")
     ] = 1,
+    second_places: Annotated[
+        int, typer.Option("--second-places", help="A second photo of face A of so many trees.")
+    ] = 0,
     samples: Annotated[int, typer.Option("--samples", help="Rays per px.")] = defaults.SAMPLES,
     shrink: Annotated[int, typer.Option("--shrink", help="5: a fifth of the width.")] = 1,
     width: Annotated[int | None, typer.Option("--width", help="Of the photo, px.")] = None,
@@ -77,6 +80,7 @@ def block(
         trees=trees,
         faces=faces_of(faces),
         steps=steps,
+        second_places=second_places,
         pictures=Pictures(
             samples=samples,
             shrink=shrink,

@@ -79,6 +79,8 @@ class Work:
         if self.trees is not None:
             fewest = min(_bearing(plan) for plan in self.preset.plans)
             _check_range("trees", self.trees, 1, fewest, of=f"bearing trees of {self.preset.name}")
+        photographed = min(plan.photographed for plan in self.plans())
+        _check_range("second-places", self.second_places, 0, photographed, of="photographed trees")
 
     def plans(self) -> tuple[BlockPlan, ...]:
         """Plans of the blocks, with the number of photographed trees that is wanted."""
