@@ -11,7 +11,7 @@ import torch
 from torch import Tensor, nn
 
 from fruitvision.errors import TrainingError
-from fruitvision.fruit.cells import CHANNELS, decode
+from fruitvision.fruit.cells import BOX, CHANNELS, ROW_BEHIND, THIS_ROW, decode
 from fruitvision.train import augment as augmenting
 from fruitvision.train.album import Held, hold
 from fruitvision.train.augment import Chance, augment, hang_balls
@@ -557,6 +557,25 @@ def test_a_network_that_sees_all_is_judged_perfect_and_one_that_misses_a_fruit_i
     assert found.f1_50 == pytest.approx(2 / 3)
     assert found.ap50 == pytest.approx(51 / 101)
     assert (found.count_bias, found.count_error) == (-50, 50)
+
+
+def test_what_is_rather_of_a_row_behind_is_neither_counted_nor_wrong(tmp_path: Path) -> None:
+    (picture,) = held(tmp_path, Drawn(SEVERAL, size=(224, 160)))
+    crops = cut([picture], [WHOLE], 224)
+    cells = perfect(crops, make_targets(crops))[:, :, :40]
+    # A fruit that nobody boxed, 32 px wide, away from the others: likelier than not of this row,
+    # and still likelier of one behind.
+    cells[0, [THIS_ROW, ROW_BEHIND], 30, 46] = torch.tensor([SURE + 1.0, SURE + 2.0])
+    cells[0, BOX, 30, 46] = float(np.log(4.0))
+    network: Any = Reads(cells)
+    found = judge(network, [picture], picture.fruit_px)
+    assert (found.ap50, found.f1_50, found.f1_20) == pytest.approx((1, 1, 1))
+    assert found.count_bias == 0
+    # Rather of this row, it counts: two of three right, 2 * 2 / (2 + 3); one too many of 2.
+    cells[0, ROW_BEHIND, 30, 46] = SURE
+    found = judge(network, [picture], picture.fruit_px)
+    assert found.f1_50 == pytest.approx(4 / 5)
+    assert found.count_bias == 50
 
 
 def test_figures_of_a_run_are_added_to_its_folder(tmp_path: Path) -> None:
