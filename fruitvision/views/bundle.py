@@ -34,7 +34,8 @@ _AROUND_MARKER_MM = 2000.0
 # Depths of first guesses as shares of the marker's. Our choice.
 _FIRST_DEPTHS = (0.6, 1.6)
 _ROUNDS = 12
-_SETTLED = 1e-7
+# A turn of so many radians moves nothing by a hundredth of a px.
+_SETTLED = 2e-6
 _MOST_HALVINGS = 8
 
 

@@ -16,7 +16,7 @@ from fruitvision.views.view import View
 Ints = NDArray[np.int64]
 
 # Error of a disc's logarithm beside its own: outlines now and then err by more than they say.
-SIZE_LOG = 0.04
+SIZE_LOG = 0.06
 # Spread of the logarithm of true diameters on a tree. Common practice: 8 % by variety, more early.
 SIZES_LOG = 0.11
 # Fewest pairs from which the usual depth and size are taken.

@@ -20,8 +20,10 @@ from fruitvision.views.search import Turn, search_turns
 from fruitvision.views.view import View
 
 # Rounds of pairing: how far the cameras' guess may shift fruit aside, as a share of the focal
-# length (8, 4 and 2 px of 1800, then 1 px). Our choice.
-_ASIDE_SHARES = (8.0 / 1800, 4.0 / 1800, 2.0 / 1800, 1.0 / 1800, 0.7 / 1800)
+# length (8, 4, 2 and 1 px of 1800). All turns that were found are followed through the rough
+# rounds, the best through the fine ones. Our choice.
+_ROUGH = (8.0 / 1800, 4.0 / 1800)
+_FINE = (2.0 / 1800, 1.0 / 1800, 0.7 / 1800)
 # Spread of depths around the marker while nothing is known of them, as a share of its depth.
 _FIRST_DEPTH_SHARE = 0.10
 # Fewest pairs that say anything about how the cameras are turned.
@@ -43,26 +45,50 @@ def join_pair(first: View, second: View) -> JoinedPair | None:
     poses = [marker_poses(one.corners_px, one.camera, one.side_mm) for one in (first, second)]
     if not all(poses) or min(len(first.shares), len(second.shares)) < _FEWEST:
         return None
-    found = [
-        joined
-        for turn in search_turns(first, second, poses)
-        if (joined := _follow(first, second, poses, turn)) is not None
+    guesses = [
+        _first_guess(first, second, poses, turn) for turn in search_turns(first, second, poses)
     ]
-    return max(found, key=lambda joined: joined.support, default=None)
+    found = [_follow(first, second, _start(guess), _ROUGH) for guess in guesses]
+    best = max(
+        (one for one in found if one is not None),
+        key=lambda followed: followed.joined.support,
+        default=None,
+    )
+    fine = None if best is None else _follow(first, second, best, _FINE)
+    return None if fine is None else fine.joined
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Start:
+    """Where the next round of pairing starts from: cameras, views freed of bend, what to expect."""
+
+    guess: tuple[Pose, Pose]
+    views: tuple[View, View] | None
+    expected: Expected
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Followed(_Start):
+    """The same after some rounds, with what they found."""
+
+    joined: JoinedPair
+
+
+def _start(guess: tuple[Pose, Pose]) -> _Start:
+    depth_mm = float(guess[0].place[2])
+    expected = Expected(aside_px=0.0, depth_mm=depth_mm, depth_sd_mm=_FIRST_DEPTH_SHARE * depth_mm)
+    return _Start(guess=guess, views=None, expected=expected)
 
 
 def _follow(
-    first: View, second: View, poses: Sequence[Sequence[Pose]], turn: Turn
-) -> JoinedPair | None:
-    """Pairs and cameras in turns, ever more closely."""
-    guess = _first_guess(first, second, poses, turn)
-    focal_px = second.camera.focal_px
-    depth_mm = float(guess[0].place[2])
-    expected = Expected(aside_px=0.0, depth_mm=depth_mm, depth_sd_mm=_FIRST_DEPTH_SHARE * depth_mm)
-    joined = None
-    views = (first, second)
-    for share in _ASIDE_SHARES:
-        pairs = pair_fruit(*views, guess, replace(expected, aside_px=share * focal_px))
+    first: View, second: View, start: _Start, aside_shares: Sequence[float]
+) -> _Followed | None:
+    """Pairs and cameras in turns, ever more closely; None where too few pairs are found."""
+    guess, views, expected = start.guess, start.views or (first, second), start.expected
+    followed = None
+    for share in aside_shares:
+        aside_px = share * second.camera.focal_px
+        pairs = pair_fruit(*views, guess, replace(expected, aside_px=aside_px))
         if len(pairs) < _FEWEST:
             return None
         try:
@@ -74,7 +100,8 @@ def _follow(
         expected = _expected(first, bundle, pairs, expected)
         support = float(pairs.worth.sum()) - bundle.corner_misfit
         joined = JoinedPair(pairs=pairs, bundle=bundle, support=support)
-    return joined
+        followed = _Followed(guess=guess, views=views, expected=expected, joined=joined)
+    return followed
 
 
 def _first_guess(

@@ -92,6 +92,8 @@ def turned(turn: Floats, vector_rad: Floats) -> Floats:
 def cross_matrix(vector: Floats) -> Floats:
     """(..., 3, 3): its product with a column is the cross product of (..., 3) with it."""
     x, y, z = np.moveaxis(np.asarray(vector, dtype=np.float64), -1, 0)
-    zero = np.zeros_like(x)
-    rows = [[zero, -z, y], [z, zero, -x], [-y, x, zero]]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    cross = np.zeros((*x.shape, 3, 3))
+    cross[..., 0, 1], cross[..., 0, 2] = -z, y
+    cross[..., 1, 0], cross[..., 1, 2] = z, -x
+    cross[..., 2, 0], cross[..., 2, 1] = -y, x
+    return cross
