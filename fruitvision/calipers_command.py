@@ -12,7 +12,9 @@ from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
 calipers_cli = typer.Typer(
-    help="Photo millimetres against calipers, fruit by fruit.", no_args_is_help=True
+    help="Photo millimetres against calipers, fruit by fruit.\n\n"
+    "Example: fruitvision calipers check larkhill",
+    no_args_is_help=True,
 )
 
 
