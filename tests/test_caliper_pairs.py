@@ -20,6 +20,7 @@ from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline import estimate_blocks
 from fruitvision.pipeline.calipers import add_caliper_pairs, walk_checks
 from fruitvision.pipeline.photos import made_with
+from fruitvision.report import block_lines
 from fruitvision.report.calipers import caliper_check_lines
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
@@ -199,6 +200,9 @@ def test_calipered_fruit_move_the_block_and_are_said(farm: FarmStore, tmp_path: 
     assert after.estimate.sizes.mean_mm == pytest.approx(before.estimate.sizes.mean_mm - 4, abs=0.3)
     assert Doubt.NO_CALIPERS in before.estimate.doubts
     assert Doubt.NO_CALIPERS not in after.estimate.doubts
+    said = "\n".join(block_lines(after))
+    assert "photos and calipers     by 40 fruit photos read 4.0 large (± 0." in said
+    assert "photos and calipers" not in "\n".join(block_lines(before))
     (one,) = walk_checks(farm, SETTINGS, detector_name="classical")
     assert one.check.pairs == 40
     lines = caliper_check_lines([one])

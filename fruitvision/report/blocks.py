@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fruitvision.advice import Advice
-from fruitvision.domain import Attention, Block, BlockEstimate, GrowthRate, Pollinizers
+from fruitvision.domain import (
+    Attention,
+    Block,
+    BlockEstimate,
+    CaliperCheck,
+    GrowthRate,
+    Pollinizers,
+)
 from fruitvision.hidden_factor import factor_words
 from fruitvision.pipeline.blocks import BlockWalks
 from fruitvision.register import trees_by_spacing
 from fruitvision.report.words import doubt_lines, many, range_words
-from fruitvision.unit_system import METRIC, Units
+from fruitvision.unit_system import METRIC, Unit, Units
 
 # Width of the words before a number.
 WORDS = 24
@@ -83,7 +90,23 @@ def _size_lines(walk: BlockWalks, units: Units) -> list[str]:
             f"({sizes.fruit} fruit of {many(sizes.trees, 'tree')})"
         )
         lines.append(_line("diameter", words))
+        if sizes.caliper_check is not None and sizes.caliper_check.pairs:
+            lines.append(_line("photos and calipers", _caliper_words(sizes.caliper_check, unit)))
     return [*lines, _line("growth of D³", growth_words(growth, units))]
+
+
+def _caliper_words(check: CaliperCheck, unit: Unit) -> str:
+    """What was corrected in the photos' diameters."""
+    digits = unit.all_decimals(1)
+    bias, error, noise = (
+        f"{unit.shown(abs(value)):.{digits}f}"
+        for value in (check.bias_mm, check.bias_error_mm, check.noise_mm)
+    )
+    off = "large" if check.bias_mm > 0 else "small"
+    return (
+        f"by {check.pairs} fruit photos read {bias} {off} (± {error} {unit.symbol}), which is put "
+        f"right; one fruit strays by {noise} {unit.symbol}"
+    )
 
 
 def growth_words(growth: GrowthRate, units: Units) -> str:
