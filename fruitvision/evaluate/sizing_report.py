@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 
-from fruitvision.evaluate.sizing import SizedPhoto
+from fruitvision.domain import DepthGrade
+from fruitvision.evaluate.sizing import SizedFruit, SizedPhoto
 from fruitvision.evaluate.sizing_figures import (
     BlockFigures,
     SizingFigures,
@@ -16,6 +17,7 @@ from fruitvision.evaluate.sizing_figures import (
     figures_of,
     this_row,
 )
+from fruitvision.evaluate.twins import TwinFigures
 
 NOTES = (
     "Of this row's fruit of which a fifth or more is seen, those that were found. Errors in mm: "
@@ -34,11 +36,31 @@ _BLOCK_HEADS = (
 )
 
 
-def report_lines(blocks: Mapping[str, Sequence[SizedPhoto]]) -> list[str]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Photos of faces that were measured from two places, and how well twins were found."""
+
+    photos: tuple[SizedPhoto, ...] = ()
+    twins: TwinFigures = field(default_factory=TwinFigures)
+    seconds_per_pair: float = 0.0
+
+
+def _graded(
+    blocks: Mapping[str, Sequence[SizedPhoto]], together: Together
+) -> dict[DepthGrade, list[SizedFruit]]:
+    """Finds by grade: of photos by themselves, and those that two places show."""
+    alone = by_grade(this_row([photo for found in blocks.values() for photo in found]))
+    seen_twice = by_grade(this_row(together.photos)).get(DepthGrade.TWO_VIEWS, [])
+    return alone | ({DepthGrade.TWO_VIEWS: seen_twice} if seen_twice else {})
+
+
+def report_lines(
+    blocks: Mapping[str, Sequence[SizedPhoto]], together: Together | None = None
+) -> list[str]:
     """Tables by grade and visible share, and by block."""
-    photos = [photo for found in blocks.values() for photo in found]
+    together = together or Together()
     lines: list[str] = []
-    for grade, fruit in by_grade(this_row(photos)).items():
+    for grade, fruit in _graded(blocks, together).items():
         rows = [figures_of("all", fruit), *by_band(fruit, lambda one: one.true_share)]
         stated = by_band(fruit, lambda one: one.stated_share)
         lines += [f"{grade}, by true visible share"]
@@ -47,12 +69,29 @@ def report_lines(blocks: Mapping[str, Sequence[SizedPhoto]]) -> list[str]:
         lines += [*_aligned([_HEADS, *(_cells(one) for one in stated)]), ""]
     figures = [block_figures(name, found) for name, found in blocks.items()]
     lines += _aligned([_BLOCK_HEADS, *(_block_cells(one) for one in figures)])
-    return [*lines, "", *NOTES]
+    return [*lines, *_twin_lines(together), "", *NOTES]
 
 
-def document(blocks: Mapping[str, Sequence[SizedPhoto]], about: Mapping[str, object]) -> str:
+def _twin_lines(together: Together) -> list[str]:
+    twins = together.twins
+    if not twins.pairs:
+        return []
+    return [
+        "",
+        f"Pairs of photos from two places: {twins.joined} of {twins.pairs} measured together, "
+        f"{together.seconds_per_pair:.2f} s each. Of {twins.found_twice:,} fruit found in both "
+        f"{_percent(twins.matched_share)} matched (of {twins.seen_twice:,} seen in both "
+        f"{_percent(twins.matched_of_seen)}); {twins.wrong} of {twins.matched:,} matches wrong.",
+    ]
+
+
+def document(
+    blocks: Mapping[str, Sequence[SizedPhoto]],
+    about: Mapping[str, object],
+    together: Together | None = None,
+) -> str:
     """All figures, and every find with its truth, as JSON text."""
-    photos = [photo for found in blocks.values() for photo in found]
+    together = together or Together()
     content = {
         "about": dict(about),
         "notes": list(NOTES),
@@ -64,8 +103,9 @@ def document(blocks: Mapping[str, Sequence[SizedPhoto]], about: Mapping[str, obj
                     asdict(one) for one in by_band(fruit, lambda f: f.stated_share)
                 ],
             }
-            for grade, fruit in by_grade(this_row(photos)).items()
+            for grade, fruit in _graded(blocks, together).items()
         },
+        "pairs": {**asdict(together.twins), "seconds_per_pair": together.seconds_per_pair},
         "blocks": [asdict(block_figures(name, found)) for name, found in blocks.items()],
         "photos": {
             name: [

@@ -42,25 +42,30 @@ class TwinFigures:
         return (self.matched - self.wrong) / self.found_twice if self.found_twice else None
 
     @property
+    def matched_of_seen(self) -> float | None:
+        """Right matches, as a share of the fruit seen in both, found or not."""
+        return (self.matched - self.wrong) / self.seen_twice if self.seen_twice else None
+
+    @property
     def wrong_share(self) -> float | None:
         """Wrong ones, as a share of all matches."""
         return self.wrong / self.matched if self.matched else None
 
 
 def twin_figures(
-    photos: tuple[MeasuredPhoto, MeasuredPhoto],
-    sized: tuple[SizedPhoto, SizedPhoto],
-    truths: tuple[SizingTruth, SizingTruth],
+    photos: Sequence[MeasuredPhoto],
+    sized: Sequence[SizedPhoto],
+    truths: Sequence[SizingTruth],
 ) -> TwinFigures:
     """Twins of two photos that were measured together.
 
     Parameters
     ----------
-    photos : tuple of MeasuredPhoto
+    photos : two of MeasuredPhoto
         As `views.face.join_face` gives them.
-    sized : tuple of SizedPhoto
+    sized : two of SizedPhoto
         The same photos against their truth: `evaluate.sizing.sized_photo`.
-    truths : tuple of SizingTruth
+    truths : two of SizingTruth
     """
     names = [{fruit.found_id: fruit.fruit_id for fruit in one.fruit} for one in sized]
     twins = [fruit for fruit in photos[1].fruit if fruit.same_as is not None]

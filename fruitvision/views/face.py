@@ -22,7 +22,7 @@ MOST_DAYS_APART = 1
 # Two photos show one tree face if so many fruit, and this share of those of the photo with fewer,
 # are found in both. Photos of different trees reached 11 fruit and 0.22 in drawn geometry.
 FEWEST_SHARED = 4
-LEAST_SHARED = 0.3
+LEAST_SHARED = 0.4
 # Squared standardised misfit of the marker's eight corners beyond which it was moved between the
 # photos, or the cameras are guessed wrong: usual fits have under 20. Our choice.
 MOST_CORNER_MISFIT = 80.0

@@ -17,7 +17,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable
 from datetime import timedelta
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 
@@ -41,6 +41,12 @@ def photo_name(block: SeasonBlock, tree: int, face: str, step: int = 0) -> str:
     row, position = block.places[tree]
     aside = f"_step{step}" if step else ""
     return f"photos/{block.plan.variety.lower()}_r{row}_t{position:02d}_{face}{aside}.jpg"
+
+
+def second_place(name: str) -> str:
+    """Name of the photo of the same face, one step aside of the first."""
+    path = PurePosixPath(name)
+    return str(path.with_stem(f"{path.stem}_step1"))
 
 
 def write_field_data(
