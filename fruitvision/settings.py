@@ -22,9 +22,9 @@ class Settings:
     ruler_measured_mm: float = 150.0
     # Scale given by hand, mm per px; 0 takes it from the marker.
     mm_per_px: float = 0.0
-    # Standard deviation of the fruit's depth around the marker, mm. Our choice for a slender
-    # canopy about 0.8 m deep of which the front half is seen.
-    canopy_depth_sd_mm: float = 120.0
+    # Standard deviation of the fruit's depth around the marker, mm. In simulated canopies the fruit
+    # that are seen scatter by 100 mm (a flat wall) to 180 mm (a leafy spindle).
+    canopy_depth_sd_mm: float = 150.0
     # Error of the marker's depth against the mean depth of the visible fruit, mm. Our choice.
     marker_depth_error_mm: float = 80.0
     # Error of the mean outlined diameter that all photos of a walk share, relative: a detector
@@ -36,8 +36,10 @@ class Settings:
     marker_height_mm: float = 0.0
     # Height of the trees, mm; 0 takes the highest fruit of like blocks.
     tree_height_mm: float = 0.0
-    # Smallest visible share of a fruit that is sized. Common practice: 0.7 to 0.8 for a phone.
-    smallest_sized_share: float = 0.7
+    # Smallest visible share of a fruit that is sized. Common practice is 0.7 to 0.8 for a phone;
+    # here the error of each fitted outline decides as well (`fruit/measure.py`), so that half a
+    # fruit with a clear rim is sized too.
+    smallest_sized_share: float = 0.5
 
     # Mass from diameter, mass_g = factor * diameter_mm ** 3. 3.8e-4 is the middle of the printed
     # count tables (Washington pack-size sheet 2010; Ontario, bin requirements), counts 72-125.

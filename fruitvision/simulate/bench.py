@@ -91,11 +91,13 @@ def sizing(
     `fruitvision simulate block` writes them. Example: fruitvision bench sizing --json sizing.json
     """
     from fruitvision.console import given_settings, progress_line, say
-    from fruitvision.evaluate.sizing import SizedPhoto
     from fruitvision.evaluate.sizing_report import document, report_lines
     from fruitvision.simulate.sizing import (
+        SizedBlock,
         SizingWork,
         benchmark_folder,
+        measured_together,
+        outline_ms,
         size_block,
         sizing_folders,
     )
@@ -107,17 +109,27 @@ def sizing(
         keep=keep,
         workers=workers,
     )
-    blocks: dict[str, list[SizedPhoto]] = {}
+    sized: dict[str, SizedBlock] = {}
     left_out = 0
-    for block in sizing_folders(folder or benchmark_folder()):
+    first = folder or benchmark_folder()
+    for block in sizing_folders(first):
         with progress_line(f"{block.name}: photo") as progress:
-            blocks[block.name], refused = size_block(block, work, on_progress=progress)
-        for one in refused:
+            sized[block.name] = size_block(block, work, on_progress=progress)
+        for one in sized[block.name].refused:
             typer.echo(str(one), err=True)
-        left_out += len(refused)
-    say(report_lines(blocks))
+        left_out += len(sized[block.name].refused)
+    blocks = {name: found.photos for name, found in sized.items()}
+    together = measured_together(list(sized.values()))
+    say(report_lines(blocks, together))
+    photos = sorted(first.rglob("photos/*.jpg"))[:1]
+    times = [outline_ms(path, work) for path in photos]
+    typer.echo("".join(f"Outlines: {ms:.1f} ms of processor time a fruit." for ms in times))
     if json_file is not None:
-        about = {"detector": detector, "photos": sum(len(found) for found in blocks.values())}
-        write_whole(json_file, document(blocks, about).encode())
+        about = {
+            "detector": detector,
+            "photos": sum(len(found) for found in blocks.values()),
+            "outline_ms": times,
+        }
+        write_whole(json_file, document(blocks, about, together).encode())
         typer.echo(f"Written: {json_file}")
     return 1 if left_out else 0

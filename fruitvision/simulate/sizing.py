@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
@@ -13,9 +13,15 @@ from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import FieldDataError, FruitVisionError
 from fruitvision.evaluate.kept import KeptDetector
 from fruitvision.evaluate.sizing import TRUTH_FILE, SizedPhoto, read_sizing_truth, sized_photo
+from fruitvision.evaluate.sizing_report import Together
+from fruitvision.evaluate.twins import TwinFigures, twin_figures
 from fruitvision.fruit.detector import Detector, choose_detector
+from fruitvision.fruit.rim import refined
+from fruitvision.photo import read_photo
 from fruitvision.pipeline.photos import Refused, measure_photo
+from fruitvision.pipeline.views import joined_face
 from fruitvision.settings import Settings
+from fruitvision.simulate.season.tables import second_place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +73,32 @@ def benchmark_folder() -> Path:
     return folder
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizedBlock:
+    """Photos of a folder against their truth.
+
+    `photos` : each measured by itself; `together` : those of which a second place of the same face
+    is there, measured with it, and `twins` how well fruit of both were found; `seconds_per_pair` :
+    of measuring together.
+    """
+
+    photos: tuple[SizedPhoto, ...]
+    together: tuple[SizedPhoto, ...]
+    twins: TwinFigures
+    seconds_per_pair: float
+    refused: tuple[Refused, ...]
+
+
 def size_block(
     folder: Path, work: SizingWork, *, on_progress: Callable[[int, int], None]
-) -> tuple[list[SizedPhoto], list[Refused]]:
-    """Every photo of a folder measured by itself and held against its truth."""
+) -> SizedBlock:
+    """Every photo of a folder measured by itself, pairs also together, and held against the truth.
+
+    A pair are photos whose names differ by `_step1` only, as `photo_name` gives them.
+    """
     truth = read_sizing_truth(folder)
     names = {folder / name: name for name in truth}
+    measured: dict[str, MeasuredPhoto] = {}
     sized: dict[str, SizedPhoto] = {}
     refused: list[Refused] = []
     seconds: dict[Path, float] = {}
@@ -87,14 +113,57 @@ def size_block(
             refused.append(Refused(name=names[path], what=result.what, fix=result.fix))
         else:
             name = names[path]
+            measured[name] = result
             sized[name] = sized_photo(name, result, truth[name], seconds=seconds[path])
         on_progress(done, len(names))
-    return [sized[name] for name in truth if name in sized], refused
+    together: list[SizedPhoto] = []
+    twins = TwinFigures()
+    start = time.perf_counter()
+    for pair in _pairs(measured):
+        photos = joined_face([measured[name] for name in pair], work.settings).photos
+        both = tuple(
+            sized_photo(name, photo, truth[name]) for name, photo in zip(pair, photos, strict=True)
+        )
+        together += both
+        twins += twin_figures(photos, both, [truth[name] for name in pair])
+    return SizedBlock(
+        photos=tuple(sized[name] for name in truth if name in sized),
+        together=tuple(together),
+        twins=twins,
+        seconds_per_pair=(time.perf_counter() - start) / max(1, twins.pairs),
+        refused=tuple(refused),
+    )
+
+
+def measured_together(blocks: Sequence[SizedBlock]) -> Together:
+    """The pairs of all blocks."""
+    twins = sum((block.twins for block in blocks), TwinFigures())
+    seconds = sum(block.seconds_per_pair * block.twins.pairs for block in blocks)
+    return Together(
+        photos=tuple(photo for block in blocks for photo in block.together),
+        twins=twins,
+        seconds_per_pair=seconds / max(1, twins.pairs),
+    )
+
+
+def _pairs(measured: Mapping[str, MeasuredPhoto]) -> list[tuple[str, str]]:
+    """Names of the photos of each face from the first and the second place."""
+    aside = {name: second_place(name) for name in measured}
+    return [(name, other) for name, other in aside.items() if other in measured]
 
 
 def _measure(path: Path, work: SizingWork) -> MeasuredPhoto:
     """What a worker process runs; its detector is loaded once."""
     return measure_photo(path, detector=_detector(work.detector, work.keep), settings=work.settings)
+
+
+def outline_ms(path: Path, work: SizingWork) -> float:
+    """Milliseconds of processor time that fitting the outlines of a photo takes per fruit."""
+    image, _ = read_photo(path)
+    found = _detector(work.detector, work.keep).detect(image, mm_per_px=None)
+    start = time.process_time()
+    refined(image, found)
+    return 1000 * (time.process_time() - start) / max(len(found), 1)
 
 
 @cache
