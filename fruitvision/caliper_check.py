@@ -55,11 +55,13 @@ COMMON_SHARES = {0.0: 0.4, 0.15: 0.3, 0.3: 0.2, 0.5: 0.1}
 STRAY_ERRORS = 4.0
 # From this many pairs on, strays are told from the pairs' own median.
 STRAYS_FROM = 3
-# A wrong print: at least so many pairs, a scale so far off, so many standard errors. Our choice:
-# a sheet "fit to page" is 3 to 6 % off, and 1 in 20 walks is called by chance: a look at a ruler.
+# A wrong print: so many pairs and standard errors at least, and a scale so far off. Our choice: a
+# sheet "fit to page" is 3 to 6 % off and reads large; 1 in 40 walks is called by chance, for a look
+# at a ruler. Where photos read small, outlines may be tight: by 3 % on the sample photos.
 PRINT_PAIRS = 5
-PRINT_OFF = 0.015
 PRINT_ERRORS = 2.0
+PRINT_LARGE = 0.015
+PRINT_SMALL = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,7 +290,8 @@ def _printed_scale(data: _Data, noise: PairNoise) -> float | None:
     _, _, unlikely_shift = least_squares(ones, data.away_mm, noise)
     line, line_error, _ = least_squares(np.hstack([size, ones]), data.away_mm, noise)
     off = float(factor[0])
-    is_sure = abs(off) >= max(PRINT_OFF, PRINT_ERRORS * float(factor_error[0]))
+    far = PRINT_LARGE if off > 0 else PRINT_SMALL
+    is_sure = abs(off) >= max(far, PRINT_ERRORS * float(factor_error[0]))
     no_shift = abs(float(line[1])) < 2 * float(line_error[1])
     as_likely = unlikely_factor <= unlikely_shift + 1
     return 1 / (1 + off) if is_sure and no_shift and as_likely else None

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from fruitvision.caliper_check import MatchedPair
 from fruitvision.csv_file import CsvRow, read_csv
-from fruitvision.domain import CaliperedFruit, Fruit, MeasuredPhoto
+from fruitvision.domain import CaliperedFruit, Doubt, Fruit, MeasuredPhoto
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import read_diameter_mm
 from fruitvision.field_table import FieldTable, read_rows, refuse_repeats, without
@@ -259,9 +259,11 @@ def _unmatched(one: CaliperedFruit, photo: MeasuredPhoto, fruit: Fruit | None) -
             what="No fruit of this row was found there.",
             fix="Point at the middle of a fruit with an outline.",
         )
-    why = " ".join(doubt.words for doubt in (fruit.doubts or photo.doubts)[-1:])
+    reasons: list[Doubt] = [doubt for doubt in fruit.doubts if doubt != Doubt.NOT_SIZED]
+    if not reasons and photo.scale is None:
+        reasons = list(photo.doubts)
     return Unmatched(
         name=f"{place}, fruit {fruit.fruit_id}",
-        what=why or "It was counted, not sized.",
+        what=(reasons or [Doubt.NOT_SIZED])[-1].words,
         fix="Caliper a fruit that the photo gives in mm.",
     )

@@ -194,6 +194,13 @@ def test_a_sheet_printed_to_fit_the_page_is_noticed() -> None:
     assert np.mean(called) > 0.8
 
 
+def test_outlines_drawn_two_percent_tight_are_no_wrong_print() -> None:
+    pairs = _pairs(np.random.default_rng(2), 60, factor=0.98, noise_mm=1.5, stated_mm=1.5)
+    assert check_calipers(pairs, SETTINGS).printed_scale is None
+    far = _pairs(np.random.default_rng(2), 60, factor=0.95, noise_mm=1.5, stated_mm=1.5)
+    assert "% small" in print_words(check_calipers(far, SETTINGS))
+
+
 def test_a_right_print_is_seldom_called_wrong() -> None:
     called = [
         check_calipers(_pairs(np.random.default_rng(seed), 30), SETTINGS).printed_scale is not None

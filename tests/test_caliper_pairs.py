@@ -163,6 +163,19 @@ def test_pairs_are_matched_and_what_has_no_size_is_said() -> None:
     assert twice.what == "It was calipered as 60.0 mm and 70.0 mm."
 
 
+def test_of_a_photo_without_marker_the_marker_is_said() -> None:
+    blind = replace(
+        _photo(),
+        scale=None,
+        doubts=(Doubt.NO_MARKER,),
+        fruit=(replace(records.fruit(1, diameter_mm=None), doubts=(Doubt.NOT_SIZED,)),),
+    )
+    one = CaliperedFruit(photo_id="a", x_px=100, y_px=200, diameter_mm=70)
+    pairs, (unmatched,) = match_pairs([one], {"a": blind})
+    assert pairs == ()
+    assert "No marker found" in unmatched.what
+
+
 # ---------------------------------------------------------------- in the farm
 
 
