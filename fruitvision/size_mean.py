@@ -158,9 +158,12 @@ def spread_of_photos(
     least_mm : float
         Less spread than this is not believed, unless less is seen.
     """
-    spread = max(min(seen_mm, least_mm), max(0.0, seen_mm**2 - noise_mm**2) ** 0.5)
+    left = max(0.0, seen_mm**2 - noise_mm**2) ** 0.5
+    spread = max(min(seen_mm, least_mm), left)
     if spread == 0:
         return Spread(sd_mm=0.0, error=0.0)
+    if spread > left:  # a belief, no measurement
+        return Spread(sd_mm=spread, error=MOST_SPREAD_ERROR)
     # d ln(spread) = (seen² d ln(seen) − noise² d ln(noise)) / spread².
     error = math.hypot(seen_error * seen_mm**2, noise_error * noise_mm**2) / spread**2
     return Spread(sd_mm=spread, error=min(error, MOST_SPREAD_ERROR))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fruitvision.domain import Doubt
+from fruitvision.domain import Doubt, TreeSample
 from fruitvision.settings import Settings
 from fruitvision.size_mean import spread_by_hand
 from fruitvision.sizes import size_distribution
@@ -64,6 +64,28 @@ def test_calipers_correct_a_marker_that_hung_too_deep() -> None:
     assert checked.mean_mm == pytest.approx(75, abs=1.2)
     assert checked.shared_error < blind.shared_error / 2
     assert Doubt.NO_CALIPERS not in checked.doubts
+
+
+@pytest.mark.parametrize(
+    "trees",
+    [
+        [tree(1, 3, diameters_mm=[70.0, 71.0])],
+        [tree(1, 3, diameters_mm=[70.0]), tree(2, 3, diameters_mm=[71.0]), tree(3, 3)],
+        [tree(i, 9, diameters_mm=[70.0] * 9) for i in range(4)],
+        [tree(i, 9, diameters_mm=[66.0 + i, 70.0, 74.0], error_mm=0.0) for i in range(4)],
+        [tree(i, 9, diameters_mm=[66.0 + i, 70.0, 74.0], error_mm=30.0) for i in range(4)],
+        [tree(i, 9, diameters_mm=[66.0 + i, 70.0, 300.0]) for i in range(4)],
+    ],
+    ids=["two fruit", "two trees", "all equal", "no error", "all noise", "one far off"],
+)
+def test_odd_readings_give_a_distribution_all_the_same(trees: list[TreeSample]) -> None:
+    sizes = size_distribution(trees, [], walked_on=WALK, settings=SETTINGS)
+    assert sizes is not None
+    quantiles = np.array(sizes.quantiles_mm)
+    assert np.all(np.isfinite(quantiles))
+    assert np.all(np.diff(quantiles) >= -1e-9)
+    assert quantiles.mean() == pytest.approx(sizes.mean_mm)
+    assert 0 < sizes.spread_error <= 0.4 or sizes.sd_mm == 0
 
 
 def test_one_sized_fruit_is_no_distribution() -> None:
