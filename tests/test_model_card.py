@@ -138,6 +138,9 @@ def test_a_picture_made_larger_raises_chances_by_doublings_between_its_limits() 
         assert each.chance_of(scores, zoom=2.4) == pytest.approx([0.5])
         for zoom in (0.3, 1.0, 1.2):
             assert each.chance_of(scores, zoom=zoom) == pytest.approx([0.2])
+        # Half of the gain: the odds grow by 2, to 1 to 2.
+        assert each.chance_of(scores, zoom=2.4, share=0.5) == pytest.approx([1 / 3])
+        assert each.chance_of(scores, zoom=2.4, share=0.0) == pytest.approx([0.2])
         # 3 times and more: 4 ** log2(3 / 1.2) = 6.25 to 4.
         assert each.chance_of(scores, zoom=3.0) == pytest.approx([6.25 / 10.25])
         assert each.chance_of(scores, zoom=30.0) == pytest.approx([6.25 / 10.25])

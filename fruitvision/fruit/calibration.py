@@ -58,14 +58,18 @@ class Calibration:
         if not self.per_doubling >= 0:
             raise ValueError("what a chance gains per doubling must not be below 0")
 
-    def chance_of(self, scores: Floats, *, zoom: float = 1.0) -> Floats:
-        """(N,) chance, 0 to 1, of (N,) scores in a picture that was made `zoom` times as large."""
+    def chance_of(self, scores: Floats, *, zoom: float = 1.0, share: float = 1.0) -> Floats:
+        """(N,) chance, 0 to 1, of (N,) scores in a picture that was made `zoom` times as large.
+
+        `share`, 0 to 1, of what that gives them is granted.
+        """
         if self.scores:
             logit = _logit(np.interp(scores, self.scores, self.chances))
         else:
             logit = self.slope * _logit(scores) + self.offset
         doublings = max(0.0, log2(min(zoom, ENLARGED_TO) / ENLARGED_FROM))
-        return np.asarray(1 / (1 + np.exp(-logit - self.per_doubling * doublings)), np.float64)
+        gain = share * self.per_doubling * doublings
+        return np.asarray(1 / (1 + np.exp(-logit - gain)), dtype=np.float64)
 
 
 def _logit(share: Floats) -> Floats:

@@ -30,6 +30,10 @@ from fruitvision.share import shared_folder
 
 Floats = NDArray[np.float64]
 
+# Sure fruit from which on the less sure ones of a small picture gain all that its size gives them.
+# Our choice: noise and faces, made larger, hold a few things that look like fruit.
+VOUCHING = 6
+
 
 @dataclass(frozen=True, slots=True)
 class LearnedDetector:
@@ -88,8 +92,7 @@ class LearnedDetector:
         if foliage_share(image) < LEAST_FOLIAGE_SHARE:
             return no_fruit()
         found = _found(image, self, mm_per_px)
-        chances = self.card.calibration.chance_of(found.scores, zoom=found.zoom.mean)
-        return _detections(found, chances, image, least)
+        return _detections(found, _chances(found, self), image, least)
 
     def working_zoom(self, image: Image, *, mm_per_px: float | None) -> float:
         """How many times as large as it is the network sees `image`: for tables of figures."""
@@ -160,6 +163,16 @@ def _at_scale(image: Image, network: Network, card: ModelCard, factor: float) ->
     picture, zoom = resampled(image, factor)
     seen = see(picture, network, most_overlap=card.most_overlap)
     return _Found(seen, _best_scores(seen.peaks), zoom)
+
+
+def _chances(found: _Found, detector: LearnedDetector) -> Floats:
+    """Of each candidate, the more for a picture made larger the more sure fruit vouch for it."""
+    calibration = detector.card.calibration
+    chances = calibration.chance_of(found.scores)
+    sure = int((chances >= detector.threshold).sum())
+    return calibration.chance_of(
+        found.scores, zoom=found.zoom.mean, share=min(1.0, sure / VOUCHING)
+    )
 
 
 def _best_scores(peaks: Peaks) -> Floats:

@@ -19,7 +19,7 @@
     [calibration]               # score of the network -> chance that it is a fruit
     slope = 1.1                 # chance = logistic(slope * logit(score) + offset), or, instead,
     offset = -0.2               # scores = [0.0, 0.5, 1.0] and chances = [0.0, 0.4, 0.9]
-    per_doubling = 2.8          # more to the logit where a small picture is made larger; or none
+    per_doubling = 2.4          # more to the logit where a small picture is made larger; or none
 
     [weights.float]             # and any other, such as [weights.int8]
     file = "model.onnx"

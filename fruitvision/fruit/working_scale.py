@@ -31,12 +31,16 @@ MOST_PIXELS = 24e6
 # Least length of the long side, px. Our choice: what the network halves five times.
 LEAST_SIDE_PX = 32
 # Long sides of the first looks at a picture of unknown scale, px, and of those that follow if they
-# show too little: fruit close up, or a wide view. Our choice: fruit of 2 to 4 % of the side are 13
-# to 51 px wide in the first, one of 30 % is 58 px wide in the close one.
+# show too little: of fruit close up, and of a wide view. Our choice: fruit of 2 to 4 % of the side
+# are 13 to 51 px wide in the first, one of 20 % is 51 px wide in the close one.
 COARSE_SIDES_PX = (640, 1280)
-CLOSE_SIDE_PX, FINE_SIDE_PX = 192, 2560
+CLOSE_SIDE_PX, FINE_SIDE_PX = 256, 2560
 # Sure fruit that it takes to tell the usual width. Our choice.
 FEWEST_SURE = 3
+# Fruit, as a sum of chances, below which pieces of a fruit close up may have been taken for fruit:
+# then the picture is also looked at from afar, and what is there with this mean chance is one. Our
+# choice: pieces of one fruit were up to 8, row photos have 20 and more.
+FEW, CLOSE_CHANCE = 10.0, 0.75
 # First looks that find at least this share of the best one's fruit are as good. Our choice.
 NEARLY_AS_GOOD = 0.8
 # Fruit narrower than this share of the wanted width look wider than they are, and the smallest are
@@ -169,12 +173,26 @@ def _first_factor(image: Image, look: Callable[[float], Look], wanted_px: float)
 
     # A small picture is also looked at as it is: its fruit may be large.
     looks = seen_at(*COARSE_SIDES_PX, min(longest, COARSE_SIDES_PX[0]))
-    if all(one.usual_px is None for one in looks):
-        looks += seen_at(CLOSE_SIDE_PX, FINE_SIDE_PX)
-    best = best_look(looks, wanted_px) or max(looks, key=lambda one: one.sum_of_chances)
-    if best.middle_px is None:
+    best = best_look(looks, wanted_px)
+    if best is None or best.sum_of_chances < FEW:
+        (close,) = seen_at(CLOSE_SIDE_PX)
+        if _is_close_up(close, wanted_px):
+            best = close
+    if best is None:
+        looks += seen_at(FINE_SIDE_PX)
+        best = best_look(looks, wanted_px)
+    if best is None or best.middle_px is None:
         return looks[-1].factor
     return bounded(best.factor * wanted_px / _true_width(best.middle_px, wanted_px), image)
+
+
+def _is_close_up(close: Look, wanted_px: float) -> bool:
+    """Whether the picture seen small holds a fruit or two, surely, and large even so."""
+    return (
+        close.middle_px is not None
+        and close.middle_px >= LOOKS_TRUE_FROM * wanted_px
+        and close.sum_of_chances >= CLOSE_CHANCE * len(close.widths_px)
+    )
 
 
 def _true_width(seen_px: float, wanted_px: float) -> float:
