@@ -3,6 +3,7 @@
 FruitVisionError
 ├── PhotoError
 │   ├── PhotoUnreadable        the bytes are no picture, or too large to open safely
+│   ├── ReferenceRefused       a reference that was pointed at is not there
 │   └── ScaleRefused           references in one photo contradict each other
 ├── LensNotCalibrated          photos of the board don't tell the lens well enough
 ├── FieldDataError             a CSV from the field or the office does not make sense
@@ -48,6 +49,10 @@ class PhotoError(FruitVisionError):
 
 class PhotoUnreadable(PhotoError):
     """The bytes are no picture, or too large to open safely."""
+
+
+class ReferenceRefused(PhotoError):
+    """A reference that was pointed at is not there, or can't be measured."""
 
 
 class ScaleRefused(PhotoError):

@@ -37,6 +37,7 @@ ALLOWED: dict[str, set[str]] = {
     "sampling": BASE,
     "walk_list": BASE | {"sampling", "whole_file"},
     "camera": BASE,
+    "balls": BASE | {"camera"},
     "lens": BASE | {"camera", "printed_ruler", "whole_file"},
     "printed_ruler": {"settings"},
     "scale": BASE | {"camera"},

@@ -22,6 +22,12 @@ class Doubt(StrEnum):
     MARKER_TILTED = "marker_tilted"
     MARKER_SMALL = "marker_small"
     MARKERS_DISAGREE = "markers_disagree"
+    MARKER_BENT = "marker_bent"
+    MARKER_UNCLEAR = "marker_unclear"
+    BALL_HIDDEN = "ball_hidden"
+    BALL_SMALL = "ball_small"
+    REFERENCE_LEFT_OUT = "reference_left_out"
+    REFERENCE_REFUSED = "reference_refused"
     SCALE_BY_HAND = "scale_by_hand"
     LENS_UNKNOWN = "lens_unknown"
     VIEWS_NOT_JOINED = "views_not_joined"
@@ -83,6 +89,12 @@ _WORDS: dict[Doubt, str] = {
     Doubt.MARKER_TILTED: "The marker is tilted over 35°: fruit are counted, not sized.",
     Doubt.MARKER_SMALL: "The marker is under 40 px wide: fruit are counted, not sized. Go nearer.",
     Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
+    Doubt.MARKER_BENT: "The marker is bent or curled: it gives no scale. Glue it on a flat board.",
+    Doubt.MARKER_UNCLEAR: "The marker is wet, dirty or in part hidden: it gives no scale.",
+    Doubt.BALL_HIDDEN: "A ball is half hidden, or too like what is behind it: it gives no scale.",
+    Doubt.BALL_SMALL: "A ball is under 12 px wide: it gives no scale. Go nearer.",
+    Doubt.REFERENCE_LEFT_OUT: "A reference disagrees with the others and was left out: see which.",
+    Doubt.REFERENCE_REFUSED: "A reference that was pointed at can't be used: see why.",
     Doubt.SCALE_BY_HAND: "The scale was typed in, not measured from a marker.",
     Doubt.LENS_UNKNOWN: "Lens unknown: the stretch of fruit near the picture's edge stays in.",
     Doubt.LENS_ZOOMED: "Taken with digital zoom: step nearer instead, and zoom back to 1.",
