@@ -186,7 +186,7 @@ def error_of_spread(read_mm: Array, fruit_weights: Array, tree: NDArray[np.intp]
         return 1.5 * alone  # our choice: the fruit of one tree are alike
     sums = np.bincount(tree, weights * (squares - variance))
     clustered = float((sums @ sums) * trees / (trees - 1)) ** 0.5 / (2 * variance)
-    return max(alone, clustered)
+    return float(max(alone, clustered))
 
 
 def spread_by_hand(readings: Sequence[CaliperReading]) -> Spread:
