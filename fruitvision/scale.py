@@ -10,13 +10,31 @@ from math import hypot, isfinite, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import Doubt, Doubts, Photo, Reference, Scale, merge_doubts
+from fruitvision.domain import (
+    Ball,
+    DepthGrade,
+    Doubt,
+    Doubts,
+    Photo,
+    Reference,
+    Scale,
+    merge_doubts,
+)
 from fruitvision.errors import ScaleRefused, SettingsError
+from fruitvision.scale_plane import Sighting, at_odds, plane_through
 
 Floats = NDArray[np.float64]
 
 # A marker with one of these gives no scale.
-UNUSABLE = (Doubt.MARKER_CUT, Doubt.MARKER_TILTED, Doubt.MARKER_SMALL)
+UNUSABLE = (
+    Doubt.MARKER_CUT,
+    Doubt.MARKER_TILTED,
+    Doubt.MARKER_SMALL,
+    Doubt.MARKER_BENT,
+    Doubt.MARKER_UNCLEAR,
+)
+# Lens taken where the photo names none, as for markers: 26 mm of 43.27 mm.
+_PHONE_LENS = 26.0 / 43.2666
 # Two markers hung at fruit depth may differ by what their depths differ: 50 mm at 2 m is 2.5 %. A
 # sheet printed "fit to page" is 3 % or more off. Our choice lies between the two.
 MOST_DISAGREEMENT = 0.03
@@ -63,6 +81,106 @@ def scale_from_references(
     )
     scale = Scale(mm_per_px=mm_per_px, mm_per_px_error=error, doubts=doubts)
     return with_distance(scale, photo), doubts
+
+
+def scale_from_all(
+    references: Sequence[Reference], balls: Sequence[Ball], photo: Photo
+) -> tuple[Scale | None, Doubts, tuple[str, ...]]:
+    """Scale over the picture from all markers and balls in it.
+
+    Parameters
+    ----------
+    references : sequence of Reference
+    balls : sequence of Ball
+        As found in `photo`. One with any doubt is not used.
+    photo : Photo
+        Its focal length, if known, gives the distance.
+
+    Returns
+    -------
+    scale : Scale or None
+        One marker or ball: the same everywhere. Two markers: their mean. A ball beside others, or
+        three and more: the plane through them, with an error that holds their spread. None without
+        one that can be used.
+    doubts : Doubts
+        Those of the scale, or the reasons why there is none.
+    remarks : tuple of str
+        References that were left out, with what they say.
+
+    Raises
+    ------
+    ScaleRefused
+        If references contradict each other and it can't be told which is wrong.
+    """
+    usable = [one for one in references if not set(one.doubts) & set(UNUSABLE)]
+    clear = [ball for ball in balls if not ball.doubts]
+    unclear = merge_doubts(*(ball.doubts for ball in balls))
+    if not clear and len(usable) < 3:
+        scale, doubts = scale_from_references(references, photo)
+        if scale is None and unclear:
+            doubts = merge_doubts(unclear, tuple(one for one in doubts if one != Doubt.NO_MARKER))
+        elif scale is not None and len(usable) > 1:
+            scale = replace(scale, grade=DepthGrade.REFERENCES)
+        return scale, doubts, _unclear_words(balls)
+    sightings = [*map(_marker_sighting, usable), *map(_ball_sighting, clear)]
+    odd = at_odds(sightings)
+    if len(odd) == len(sightings) > 1:
+        raise ScaleRefused(
+            f"References disagree: {'; '.join(one.name for one in odd)}.",
+            fix="Check the size of each, hang all at the depth of the fruit, or leave the wrong "
+            "one away.",
+        )
+    kept = [one for one in sightings if one not in odd]
+    lens: Doubts = () if photo.focal_px else (Doubt.LENS_UNKNOWN,)
+    doubts = merge_doubts(lens, (Doubt.REFERENCE_LEFT_OUT,) if odd else ())
+    if len(kept) == 1:
+        scale = Scale(mm_per_px=kept[0].mm_per_px, mm_per_px_error=kept[0].mm_per_px_error)
+    else:
+        scale = plane_through(kept, photo.focal_px or _phone_focal_px(photo))
+    words = tuple(
+        f"Left out: {one.name}; the others say {scale.at(one.x_px, one.y_px)[0]:.4f} there."
+        for one in odd
+    )
+    scale = with_distance(replace(scale, doubts=doubts), photo)
+    return scale, doubts, words + _unclear_words(balls)
+
+
+def _phone_focal_px(photo: Photo) -> float:
+    return _PHONE_LENS * hypot(photo.width_px, photo.height_px)
+
+
+def _marker_sighting(reference: Reference) -> Sighting:
+    x, y = (float(one) for one in np.mean(reference.corners_px, axis=0))
+    return Sighting(
+        name=_named(reference),
+        x_px=x,
+        y_px=y,
+        mm_per_px=reference.mm_per_px,
+        mm_per_px_error=reference.mm_per_px_error,
+    )
+
+
+def _ball_sighting(ball: Ball) -> Sighting:
+    says = f"{ball.mm_per_px:.4f} ± {ball.mm_per_px_error:.4f} mm per px"
+    return Sighting(
+        name=f"{_ball_words(ball)} says {says}",
+        x_px=ball.centre_x_px,
+        y_px=ball.centre_y_px,
+        mm_per_px=ball.mm_per_px,
+        mm_per_px_error=ball.mm_per_px_error,
+    )
+
+
+def _ball_words(ball: Ball) -> str:
+    return (
+        f"ball of {ball.diameter_mm:g} mm at x {ball.centre_x_px:.0f}, y {ball.centre_y_px:.0f} px"
+    )
+
+
+def _unclear_words(balls: Sequence[Ball]) -> tuple[str, ...]:
+    return tuple(
+        f"{_ball_words(ball).capitalize()}: {ball.doubts[0].words}" for ball in balls if ball.doubts
+    )
 
 
 def scale_by_hand(mm_per_px: float, *, error: float | None = None) -> Scale:
