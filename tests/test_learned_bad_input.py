@@ -1,5 +1,6 @@
 """The shipped detector on pictures that are no good row photos: no crash, no invented fruit."""
 
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -129,6 +130,63 @@ def test_round_things_without_a_leaf_are_no_fruit() -> None:
             cv2.circle(image, (x - 7, y - 8), 6, (225, 120, 120), -1, cv2.LINE_AA)
     assert len(detect(image)) == 0
     assert len(choose_detector("learned").detect_all(image, mm_per_px=None)) == 0
+
+
+def heap_of(columns: int, rows: int, radius: int, spacing: int) -> Detections:
+    """Fruit side by side from the top left corner, discs of `radius` px."""
+    across = np.arange(-radius, radius + 1)
+    disc = across**2 + across[:, None] ** 2 <= radius**2
+    corners = np.array([(x, y) for y in range(rows) for x in range(columns)]) * spacing
+    n, size = len(corners), 2 * radius
+    return Detections(
+        outlines=np.column_stack([corners + radius, np.full((n, 2), size), np.zeros(n)]).astype(
+            float
+        ),
+        masks=(disc,) * n,
+        mask_origins=corners.astype(np.int64),
+        visible_shares=np.ones(n),
+        scores=np.ones(n),
+        on_this_row=np.ones(n, dtype=np.bool_),
+        boxes=np.hstack([corners, corners + size]).astype(float),
+    )
+
+
+@dataclass(frozen=True)
+class SeesAHeap:
+    """Finds the same in every picture."""
+
+    found: Detections
+    name: str = "heap"
+    version: str = "1"
+    limits: str = ""
+    count_error: float = 0.1
+    facts: tuple[str, ...] = ()
+
+    def detect(self, image: Image, *, mm_per_px: float | None) -> Detections:
+        return self.found
+
+    def detect_all(self, image: Image, *, mm_per_px: float | None) -> Detections:
+        return self.found
+
+
+@pytest.mark.parametrize(
+    ("found", "doubted"),
+    [
+        # 20 discs of radius 24: 20 * pi * 24² = 36 191 px of 200 x 250, 0.72 of them.
+        pytest.param(heap_of(4, 5, 24, 50), True, id="bin"),
+        pytest.param(heap_of(4, 5, 10, 50), False, id="tree"),
+        # 9 discs of radius 28 cover 0.44, but might be nine fruit from near by.
+        pytest.param(heap_of(3, 3, 28, 60), False, id="close up"),
+    ],
+)
+def test_a_photo_that_shows_hardly_anything_but_fruit_is_doubted(
+    found: Detections, doubted: bool, tmp_path: Path
+) -> None:
+    path = tmp_path / "bin.png"
+    leafy = np.resize(np.array([(80, 130, 50), (60, 100, 40)], np.uint8), (250, 200, 3))
+    PillowImage.fromarray(leafy).save(path)
+    measured = measure_photo(path, detector=SeesAHeap(found), settings=Settings())
+    assert (Doubt.NO_TREE in measured.doubts) == doubted
 
 
 def test_what_is_nearly_black_is_no_leaf_whatever_its_tint() -> None:

@@ -25,6 +25,7 @@ from fruitvision.errors import FruitVisionError, ScaleRefused
 from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
+from fruitvision.fruit.heap import is_heap
 from fruitvision.fruit.measure import measure_fruit
 from fruitvision.lens.fitting import odd_sizes, with_calibration
 from fruitvision.photo import photo_id_of, read_photo
@@ -125,12 +126,13 @@ def measure_photo(
         )
     detections = detector.detect(image, mm_per_px=scale.mm_per_px if scale else None)
     detections = detections.outside([sheet_px(reference) for reference in references])
+    heap = (Doubt.NO_TREE,) if is_heap(detections, image) else ()
     return MeasuredPhoto(
         photo=photo,
         references=references,
         scale=scale,
         fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings, picture=image),
-        doubts=merge_doubts(photo.doubts, doubts),
+        doubts=merge_doubts(photo.doubts, doubts, heap),
         made_with=made_with(detector, settings, lenses),
         remarks=remarks,
     )
