@@ -8,19 +8,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import Camera
+from fruitvision.domain import Camera, Photo
 
 Floats = NDArray[np.float64]
 
+# Lens taken where the photo names none. Our choice: main cameras of phones have 23 to 28 mm.
+_PHONE_LENS_35MM = 26.0
+_DIAGONAL_35MM = 43.2666
 # Newton's steps back through the distortion. A lens that moves points by a fifth needs 5 of them.
 _STEPS = 20
 _CLOSE = 1e-12
 # Points around an outline. Our choice: what is left out are bends of its 3rd order and more.
 _AROUND = 24
+
+
+def usual_camera(photo: Photo) -> Camera:
+    """A phone's main camera, for a photo that names none."""
+    return Camera(
+        focal_px=_PHONE_LENS_35MM / _DIAGONAL_35MM * hypot(photo.width_px, photo.height_px),
+        middle_x_px=(photo.width_px - 1) / 2,
+        middle_y_px=(photo.height_px - 1) / 2,
+    )
 
 
 def ideal_px(points: Floats, camera: Camera) -> Floats:

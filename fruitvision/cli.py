@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -25,6 +26,7 @@ from fruitvision.console import (
     make_forecast,
     measure_again,
     pick_date,
+    point_at_references,
     progress_line,
     say,
     say_forecast,
@@ -175,6 +177,10 @@ def measure(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     overlays: Annotated[bool, typer.Option("--overlays", help="Also draw what was seen.")] = False,
+    references: Annotated[
+        Path | None,
+        typer.Option("--references", help="CSV of markers and balls: where, and how large."),
+    ] = None,
     pair: Annotated[
         bool, typer.Option("--pair", help="All show one tree face, from places a step apart.")
     ] = False,
@@ -210,6 +216,7 @@ def measure(
     with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
         if lenses_of is not None:
             copy_lenses(lenses_of, store)
+        left_out = [] if references is None else point_at_references(references, paths, store)
         measured = measure_photos(
             paths,
             store=store,
@@ -222,6 +229,7 @@ def measure(
     if pair:
         measured, face = join_measured(measured, settings)
         joined = len(face.joined) == len(paths)
+    measured = replace(measured, refused=(*left_out, *measured.refused))
     write_fruit_csv(measured.photos, out / "fruit.csv", shown)
     write_photos_csv(measured.photos, out / "photos.csv", shown)
     write_refused_csv(measured.refused, out / "refused.csv")

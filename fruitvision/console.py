@@ -48,6 +48,15 @@ def copy_lenses(farm: Path, store: FarmStore) -> None:
             store.save_lens(lens)
 
 
+def point_at_references(table: Path, photos: Sequence[Path], store: FarmStore) -> list[Refused]:
+    """Keep what a table of references says of photos; the lines that were refused."""
+    from fruitvision.pipeline.photos import refused_row
+    from fruitvision.pipeline.references import by_name, point_at
+    from fruitvision.reference_table import read_references
+
+    return list(map(refused_row, point_at(read_references(table), by_name(photos), store)))
+
+
 @contextmanager
 def progress_line(what: str) -> Iterator[Progress]:
     """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""

@@ -9,15 +9,18 @@ the grey halfway between black and white into the black, which made markers 1 % 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from math import acos, degrees, hypot
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.camera import ideal_px
+from fruitvision.camera import ideal_px, usual_camera
 from fruitvision.cut_marker import cut_markers, sides_px
-from fruitvision.domain import Camera, Corners, Doubt, Doubts, Photo, Reference
+from fruitvision.domain import Corners, Doubt, Doubts, Photo, PointedReference, Reference
+from fruitvision.errors import ReferenceRefused
+from fruitvision.marker_sides import corners_by_sides
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -35,6 +38,8 @@ UNREAD = -1
 # Smallest marker that is searched for, px. Our choice: half of what is usable, so that a photo
 # taken from too far is told so.
 _SEARCHED_SIDE_PX = 18.0
+# Side of a marker that a person points at, in the part that is searched closely, px. Our choice.
+_CLOSE_SIDE_PX = 160.0
 # White rim put around the picture, so that a marker cut by the frame still closes. Our choice.
 _RIM_PX = 16
 # The AprilTag refinement counts from a pixel's corner: constant shift measured in our scenes.
@@ -48,9 +53,6 @@ _ENLARGED_SIDE_PX = 100.0
 # photos of samples/ 62 %, within two 88 %. Our choice lies between the two.
 _CORNER_SD_PX = 0.06
 _EDGE_SD_PX = 0.08
-# Lens taken where the photo names none. Our choice: main cameras of phones have 23 to 28 mm.
-_PHONE_LENS_35MM = 26.0
-_DIAGONAL_35MM = 43.2666
 
 
 def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Reference, ...]:
@@ -96,6 +98,80 @@ def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Refe
     return tuple(sorted(found, key=lambda one: one.corners_px))
 
 
+def read_square(
+    image: Image, photo: Photo, pointed: PointedReference, found: Sequence[Reference]
+) -> list[Reference]:
+    """The markers of a picture, one of them with the side that a person stated.
+
+    Parameters
+    ----------
+    image : (H, W, 3) uint8, RGB
+    photo : Photo
+    pointed : PointedReference
+        A printed square: the box around it, and its side.
+    found : sequence of Reference
+        What `find_references` found.
+
+    Raises
+    ------
+    ReferenceRefused
+        If no marker can be read in the box.
+    """
+    here = [one for one in found if _in_box(np.array(one.corners_px), pointed)]
+    rest = [one for one in found if one not in here]
+    side_mm = pointed.size_mm
+    read = [one for one in here if one.marker_id != UNREAD]
+    if read:
+        again = [
+            replace(
+                one,
+                side_mm=side_mm,
+                mm_per_px=one.mm_per_px * side_mm / one.side_mm,
+                mm_per_px_error=one.mm_per_px_error * side_mm / one.side_mm,
+            )
+            for one in read
+        ]
+    else:
+        grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+        again = [
+            _measure(marker_id, *_refine(grey, marker_id, quad), photo, side_mm)
+            for marker_id, quad in _search_closely(grey, pointed)
+        ]
+    if not again:
+        x0, y0, x1, y1 = pointed.box_px
+        raise ReferenceRefused(
+            f"No marker can be read in the box x {x0:.0f} to {x1:.0f}, y {y0:.0f} to {y1:.0f} px.",
+            fix="It must be one of our printed sheets, whole, flat and not mirrored; take the "
+            "photo again, or leave it away.",
+        )
+    return sorted([*rest, *again], key=lambda one: one.corners_px)
+
+
+def _in_box(quad: Floats, pointed: PointedReference) -> bool:
+    x, y = quad.mean(axis=0)
+    x0, y0, x1, y1 = pointed.box_px
+    return bool(x0 <= x <= x1 and y0 <= y <= y1)
+
+
+def _search_closely(grey: Image, pointed: PointedReference) -> list[tuple[int, Floats]]:
+    """Markers that can be read in an enlarged part of the picture, px of the picture."""
+    x0, y0, x1, y1 = pointed.box_px
+    size = max(x1 - x0, y1 - y0)
+    low = np.maximum(np.floor([x0 - 0.4 * size, y0 - 0.4 * size]), 0).astype(int)
+    high = np.ceil([x1 + 0.4 * size, y1 + 0.4 * size]).astype(int)
+    zoom = max(1.0, _CLOSE_SIDE_PX / size)
+    crop = cv2.resize(
+        grey[low[1] : high[1], low[0] : high[0]],
+        None,
+        fx=zoom,
+        fy=zoom,
+        interpolation=cv2.INTER_CUBIC,
+    )
+    read, _ = _search(np.asarray(crop, dtype=np.uint8))
+    quads = [(marker_id, (quad + 0.5) / zoom - 0.5 + low) for marker_id, quad in read]
+    return [(marker_id, quad) for marker_id, quad in quads if _in_box(quad, pointed)]
+
+
 # ---------------------------------------------------------------- search
 
 
@@ -130,7 +206,8 @@ def _refine(grey: Image, marker_id: int, rough: Floats) -> tuple[Floats, bool]:
         fine = (_quad(corner) + 0.5 - _CORNER_SHIFT_PX) / zoom - 0.5 + low
         if found_id == marker_id and abs(fine - rough).max() < 0.1 * sides_px(rough).max() + 2:
             return fine, True
-    return rough, False
+    by_sides = corners_by_sides(crop, rough - low)
+    return (rough, False) if by_sides is None else (by_sides + low, True)
 
 
 def _in_linear_light(crop: Image, quad: Floats) -> Image:
@@ -195,7 +272,7 @@ def _doubts(side_px: float, tilt_deg: float) -> Doubts:
 
 def _scale_of(quad: Floats, photo: Photo, side_mm: float) -> tuple[float, float, float]:
     """mm per px, its standard error, and the tilt in degrees."""
-    camera = photo.camera or _usual_camera(photo)
+    camera = photo.camera or usual_camera(photo)
     middle = np.array([camera.middle_x_px, camera.middle_y_px])
     focal_px = camera.focal_px
     quad = ideal_px(quad, camera)
@@ -211,16 +288,6 @@ def _scale_of(quad: Floats, photo: Photo, side_mm: float) -> tuple[float, float,
         # The truth lies between a phone's lens and a very long one: half the gap is one error.
         error = hypot(error, (mm_per_px - _mm_per_px_of_long_lens(quad, side_mm)) / 2)
     return mm_per_px, error, tilt_deg
-
-
-def _usual_camera(photo: Photo) -> Camera:
-    """A phone's main camera, for a photo that names none."""
-    diagonal_px = hypot(photo.width_px, photo.height_px)
-    return Camera(
-        focal_px=_PHONE_LENS_35MM / _DIAGONAL_35MM * diagonal_px,
-        middle_x_px=(photo.width_px - 1) / 2,
-        middle_y_px=(photo.height_px - 1) / 2,
-    )
 
 
 def _pose(quad: Floats, focal_px: float, side_mm: float) -> tuple[float, float]:

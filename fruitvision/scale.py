@@ -10,6 +10,7 @@ from math import hypot, isfinite, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitvision.camera import usual_camera
 from fruitvision.domain import (
     Ball,
     DepthGrade,
@@ -33,8 +34,6 @@ UNUSABLE = (
     Doubt.MARKER_BENT,
     Doubt.MARKER_UNCLEAR,
 )
-# Lens taken where the photo names none, as for markers: 26 mm of 43.27 mm.
-_PHONE_LENS = 26.0 / 43.2666
 # Two markers hung at fruit depth may differ by what their depths differ: 50 mm at 2 m is 2.5 %. A
 # sheet printed "fit to page" is 3 % or more off. Our choice lies between the two.
 MOST_DISAGREEMENT = 0.03
@@ -136,17 +135,13 @@ def scale_from_all(
     if len(kept) == 1:
         scale = Scale(mm_per_px=kept[0].mm_per_px, mm_per_px_error=kept[0].mm_per_px_error)
     else:
-        scale = plane_through(kept, photo.focal_px or _phone_focal_px(photo))
+        scale = plane_through(kept, photo.focal_px or usual_camera(photo).focal_px)
     words = tuple(
         f"Left out: {one.name}; the others say {scale.at(one.x_px, one.y_px)[0]:.4f} there."
         for one in odd
     )
     scale = with_distance(replace(scale, doubts=doubts), photo)
     return scale, doubts, words + _unclear_words(balls)
-
-
-def _phone_focal_px(photo: Photo) -> float:
-    return _PHONE_LENS * hypot(photo.width_px, photo.height_px)
 
 
 def _marker_sighting(reference: Reference) -> Sighting:

@@ -20,6 +20,10 @@ class Settings:
     marker_side_mm: float = 150.0
     # Measured length of the printed 150 mm ruler, mm; a sheet printed "fit to page" reads less.
     ruler_measured_mm: float = 150.0
+    # Diameter of balls that hang among the fruit and are found by their colour, mm; 0: none hang.
+    ball_diameter_mm: float = 0.0
+    # Their colour: one of `BALL_COLOUR_NAMES`.
+    ball_colour: str = "white"
     # Scale given by hand, mm per px; 0 takes it from the marker.
     mm_per_px: float = 0.0
     # Standard deviation of the fruit's depth around the marker, mm. In simulated canopies the fruit
@@ -97,9 +101,16 @@ class Settings:
 
     def __post_init__(self) -> None:
         units_of(self.units)
+        if self.ball_colour not in BALL_COLOUR_NAMES:
+            raise SettingsError(
+                f"A ball can't be told from leaves, fruit and wood by the colour "
+                f"'{self.ball_colour}'.",
+                fix=f"Hang one that is {', '.join(BALL_COLOUR_NAMES[:-1])} or "
+                f"{BALL_COLOUR_NAMES[-1]}, or point at the balls (references.csv).",
+            )
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name not in ("seed", *_SHOWING) and not value >= 0:
+            if field.name not in ("seed", "ball_colour", *_SHOWING) and not value >= 0:
                 raise SettingsError(
                     f"Setting '{field.name}' is {value}.", fix="Give a number of 0 or more."
                 )
@@ -128,9 +139,12 @@ class Settings:
     @property
     def measuring_sha256(self) -> str:
         """Short hash of the values that a photo's measurement depends on, kept with it."""
-        return _hash({name: getattr(self, name) for name in _MEASURING})
+        balls = ("ball_diameter_mm", "ball_colour") if self.ball_diameter_mm > 0 else ()
+        return _hash({name: getattr(self, name) for name in (*_MEASURING, *balls)})
 
 
+# Colours by which a ball can be told from leaves, fruit and wood. Our choice.
+BALL_COLOUR_NAMES = ("white", "blue", "orange", "yellow", "pink", "purple")
 _QUANTILES = ("promise_quantile", "labour_quantile", "bins_quantile")
 _SHARES = ("smallest_sized_share", "drop_share", "cull_share", *_QUANTILES)
 _ABOVE_ZERO = (

@@ -14,7 +14,7 @@ measure again with other settings adds a result; the one that was saved last cou
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -35,6 +35,7 @@ from fruitvision.domain import (
     MadeWith,
     MeasuredPhoto,
     PickPlan,
+    PointedReference,
     RegisteredTree,
     TreePhoto,
     VarietyCull,
@@ -96,6 +97,10 @@ class Store(Protocol):
     def culls(self) -> tuple[VarietyCull, ...]: ...
     def save_grades(self, grades: Iterable[VarietyGrade]) -> None: ...
     def grades(self) -> tuple[VarietyGrade, ...]: ...
+    def save_pointed_references(
+        self, photo_id: str, references: Sequence[PointedReference]
+    ) -> None: ...
+    def pointed_references(self, photo_id: str) -> tuple[PointedReference, ...]: ...
     def save_lens(self, lens: LensCalibration) -> None: ...
     def lenses(self) -> tuple[LensCalibration, ...]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
@@ -288,6 +293,34 @@ class FarmStore:
     def tree_photos(self, block_id: str | None = None) -> tuple[TreePhoto, ...]:
         """Photos by tree and face."""
         return tuple(map(rows.tree_photo, self._of_block(tables.tree_photo, block_id)))
+
+    def save_pointed_references(
+        self, photo_id: str, references: Sequence[PointedReference]
+    ) -> None:
+        """Keep the references that a person pointed at in a photo, in place of earlier ones.
+
+        Where they differ, the photo's results are forgotten: they were measured with the others.
+        """
+        if self.pointed_references(photo_id) == tuple(references):
+            return
+        table = tables.pointed_reference
+        new_rows = [
+            rows.pointed_reference_row(one, photo_id, number)
+            for number, one in enumerate(references, start=1)
+        ]
+        with writing(self._engine, self._path) as connection:
+            connection.execute(delete(table).where(table.c.photo_id == photo_id))
+            if new_rows:
+                connection.execute(insert(table), new_rows)
+            measured = tables.measurement
+            connection.execute(delete(measured).where(measured.c.photo_id == photo_id))
+
+    def pointed_references(self, photo_id: str) -> tuple[PointedReference, ...]:
+        """The references that a person pointed at in a photo, in their order."""
+        table = tables.pointed_reference
+        query = select(table).where(table.c.photo_id == photo_id).order_by(table.c.number)
+        with reading(self._engine, self._path) as connection:
+            return tuple(map(rows.pointed_reference, connection.execute(query).mappings()))
 
     # ------------------------------------------------------------ lenses
 

@@ -23,6 +23,7 @@ from fruitvision.domain import (
     MeasuredPhoto,
     Photo,
     PickPlan,
+    PointedReference,
     RegisteredTree,
     TreePhoto,
     VarietyCull,
@@ -187,6 +188,17 @@ def _photo(row: FoundRow) -> Photo:
         zone = timezone(timedelta(minutes=minutes))
         moment = moment.replace(tzinfo=UTC).astimezone(zone)
     return from_plain(Photo, {**fields, "taken_at": moment and moment.isoformat()})
+
+
+def pointed_reference_row(one: PointedReference, photo_id: str, number: int) -> NewRow:
+    """A reference that a person pointed at, with its number in the photo."""
+    return {"photo_id": photo_id, "number": number, **to_plain(one)}
+
+
+def pointed_reference(row: FoundRow) -> PointedReference:
+    """The reference in a row."""
+    plain = {name: row[name] for name in ("kind", "size_mm", "box_px")}
+    return from_plain(PointedReference, plain)
 
 
 def measurement_row(measured: MeasuredPhoto) -> NewRow:

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0008"
+SCHEMA = "fruitvision_0009"
 
 metadata = MetaData()
 
@@ -186,6 +186,17 @@ photo = Table(
     Column("focal_mm", Float),
     Column("zoom", Float, nullable=False, server_default="1"),
     Column("turned_deg", Integer),
+)
+
+# References of a photo that a person pointed at, in their order.
+pointed_reference = Table(
+    "pointed_reference",
+    metadata,
+    Column("photo_id", String, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("kind", String, nullable=False),
+    Column("size_mm", Float, nullable=False),
+    Column("box_px", JSON, nullable=False),
 )
 
 # `number` grows with every save: the highest of a photo is its latest result.

@@ -687,6 +687,7 @@ def _back_to_first_version(database: Path) -> None:
             "variety_grade",
             "lens_calibration",
             "calipered_fruit",
+            "pointed_reference",
         ):
             connection.execute(f"DROP TABLE {table}")
         for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from fruitvision.balls.ball import UNUSABLE_BALL, measure_ball
-from fruitvision.balls.colours import BALL_COLOURS, check_ball_colour, find_balls
+from fruitvision.balls.colours import BALL_COLOURS, find_balls
 
-__all__ = ["BALL_COLOURS", "UNUSABLE_BALL", "check_ball_colour", "find_balls", "measure_ball"]
+__all__ = ["BALL_COLOURS", "UNUSABLE_BALL", "find_balls", "measure_ball"]

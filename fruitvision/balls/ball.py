@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from fruitvision.balls.outline import Outline, find_outline
 from fruitvision.balls.sphere import mm_per_px_of_ball, outline_in_picture
+from fruitvision.camera import usual_camera
 from fruitvision.domain import Ball, Camera, Doubt, Doubts, Photo
 from fruitvision.errors import ReferenceRefused
 
@@ -30,8 +31,6 @@ _EDGE_SD_PX = 0.10
 _CLEAR_SEEN, _UNSEEN_SD = 0.65, 0.10
 # Blown-out light eats 0.7 px into a ball all around: 1.5 to 4.6 % of 50 px in 8 rendered balls.
 _BLOWN_OUT_SD_PX = 0.7
-# Lens taken where the photo names none, as for markers: 26 mm of 43.27 mm.
-_PHONE_LENS = 26.0 / 43.2666
 # What another lens (twice as long) would change is the error then.
 _OTHER_LENS = 2.0
 
@@ -62,7 +61,7 @@ def measure_ball(
     ReferenceRefused
         If there is no round edge in the box at all.
     """
-    camera = camera_or_phone(photo)
+    camera = photo.camera or usual_camera(photo)
     outline = find_outline(image, camera, box_px)
     if outline is None:
         x0, y0, x1, y1 = box_px
@@ -75,7 +74,7 @@ def measure_ball(
 
 def ball_of(outline: Outline, photo: Photo, *, diameter_mm: float, found_by: str) -> Ball:
     """The ball of an outline; arguments as in `measure_ball`."""
-    camera = camera_or_phone(photo)
+    camera = photo.camera or usual_camera(photo)
     seen = _in_picture(outline, photo)
     mm_per_px = mm_per_px_of_ball(outline.view, outline.radius_px, diameter_mm=diameter_mm)
     error = mm_per_px * _radius_error_px(outline, seen) / outline.radius_px
@@ -93,17 +92,6 @@ def ball_of(outline: Outline, photo: Photo, *, diameter_mm: float, found_by: str
         mm_per_px_error=error,
         found_by=found_by,
         doubts=_doubts(outline, seen),
-    )
-
-
-def camera_or_phone(photo: Photo) -> Camera:
-    """The photo's camera, or a phone's main one where its lens is not known."""
-    if photo.camera is not None:
-        return photo.camera
-    return Camera(
-        focal_px=_PHONE_LENS * hypot(photo.width_px, photo.height_px),
-        middle_x_px=(photo.width_px - 1) / 2,
-        middle_y_px=(photo.height_px - 1) / 2,
     )
 
 

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.balls.ball import LEAST_BALL_PX, UNUSABLE_BALL, ball_of, camera_or_phone
+from fruitvision.balls.ball import LEAST_BALL_PX, UNUSABLE_BALL, ball_of
 from fruitvision.balls.outline import Outline, find_outline
+from fruitvision.camera import usual_camera
 from fruitvision.domain import Ball, Photo
-from fruitvision.errors import SettingsError
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -26,8 +26,8 @@ class BallColour:
     value: tuple[float, float] = (0.0, 1.0)
 
 
-# Paints of balls that a grower can buy, wide enough for sun and shade. Our choice. Red, green and
-# wood are not among them: fruit, leaves and branches have these colours.
+# Paints of balls that a grower can buy (`settings.BALL_COLOUR_NAMES`), wide enough for sun and
+# shade. Our choice. Red, green and wood are not among them: fruit and branches have these colours.
 BALL_COLOURS = {
     "white": BallColour(saturation=(0.0, 0.20), value=(0.55, 1.0)),
     "blue": BallColour(hue_deg=(195, 260), saturation=(0.40, 1.0), value=(0.10, 1.0)),
@@ -53,22 +53,6 @@ _BLOWN_OUT = 250
 _MOST_CANDIDATES = 24
 
 
-def check_ball_colour(colour: str) -> None:
-    """Refuse a colour by which no ball can be found.
-
-    Raises
-    ------
-    SettingsError
-        If it is none of `BALL_COLOURS`.
-    """
-    if colour not in BALL_COLOURS:
-        raise SettingsError(
-            f"A ball can't be told from leaves, fruit and wood by the colour '{colour}'.",
-            fix=f"Hang one that is {', '.join(list(BALL_COLOURS)[:-1])} or "
-            f"{list(BALL_COLOURS)[-1]}, or point at the balls with --references.",
-        )
-
-
 def find_balls(
     image: Image, photo: Photo, *, diameter_mm: float, colour: str, mm_per_px: float | None
 ) -> tuple[Ball, ...]:
@@ -83,13 +67,7 @@ def find_balls(
         One of `BALL_COLOURS`.
     mm_per_px : float or None
         Scale of a marker in the same photo, if there is one: tells how large balls are.
-
-    Raises
-    ------
-    SettingsError
-        If the colour is unknown.
     """
-    check_ball_colour(colour)
     least_px, most_px = _radii_px(photo, diameter_mm, mm_per_px)
     shrink = max(1.0, least_px / _SEARCHED_RADIUS_PX)
     size = (round(image.shape[1] / shrink), round(image.shape[0] / shrink))
@@ -114,7 +92,7 @@ def _outline_at(image: Image, photo: Photo, middle: Floats, radius: float) -> Ou
     outline: Outline | None = None
     for _ in range(2):
         box = np.concatenate([middle - radius, middle + radius])
-        outline = find_outline(image, camera_or_phone(photo), box)
+        outline = find_outline(image, photo.camera or usual_camera(photo), box)
         if outline is None or outline.seen.mean() < _LEAST_SEEN / 2:
             return None
         middle, radius = outline.view.to_picture(np.zeros((1, 2)))[0], outline.radius_px
@@ -126,7 +104,7 @@ def _radii_px(photo: Photo, diameter_mm: float, mm_per_px: float | None) -> tupl
         radius = diameter_mm / 2 / mm_per_px
         least, most = radius / _DEPTH_FACTOR, radius * _DEPTH_FACTOR
     else:
-        at_1_mm = camera_or_phone(photo).focal_px * diameter_mm / 2
+        at_1_mm = (photo.camera or usual_camera(photo)).focal_px * diameter_mm / 2
         least, most = at_1_mm / _FARTHEST_MM, at_1_mm / _NEAREST_MM
     return max(least, LEAST_BALL_PX / 2), max(most, LEAST_BALL_PX / 2)
 

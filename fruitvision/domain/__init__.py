@@ -78,7 +78,9 @@ from fruitvision.domain.photo import (
     Fruit,
     MeasuredPhoto,
     Photo,
+    PointedReference,
     Reference,
+    ReferenceKind,
     Scale,
 )
 
@@ -118,9 +120,11 @@ __all__ = [
     "Pick",
     "PickForecast",
     "PickPlan",
+    "PointedReference",
     "Pollinizers",
     "Protocol",
     "Reference",
+    "ReferenceKind",
     "RegisterCheck",
     "RegisteredTree",
     "Scale",

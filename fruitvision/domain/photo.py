@@ -173,6 +173,23 @@ class Ball:
     doubts: Doubts = ()
 
 
+class ReferenceKind(StrEnum):
+    """What a reference is."""
+
+    SQUARE = "square"
+    BALL = "ball"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointedReference:
+    """A reference that a person pointed at: a box (x0, y0, x1, y1) around it, px of the upright
+    picture. `size_mm` is the side of a printed square or the diameter of a ball."""
+
+    kind: ReferenceKind
+    size_mm: float
+    box_px: tuple[float, float, float, float]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fruit:
     """One fruit in one photo: its full outline as an ellipse, hidden parts included.

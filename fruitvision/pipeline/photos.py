@@ -17,7 +17,7 @@ from fruitvision.domain import (
     MadeWith,
     MeasuredPhoto,
     Photo,
-    Reference,
+    PointedReference,
     Scale,
     merge_doubts,
 )
@@ -29,8 +29,8 @@ from fruitvision.fruit.heap import is_heap
 from fruitvision.fruit.measure import measure_fruit
 from fruitvision.lens.fitting import odd_sizes, with_calibration
 from fruitvision.photo import photo_id_of, read_photo
-from fruitvision.reference import find_references, sheet_px
-from fruitvision.scale import scale_by_hand, scale_from_references, with_distance
+from fruitvision.pipeline.references import Found, find_all_references
+from fruitvision.scale import scale_by_hand, scale_from_all, with_distance
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -96,6 +96,7 @@ def measure_photo(
     detector: Detector,
     settings: Settings,
     lenses: Sequence[LensCalibration] = (),
+    pointed: Sequence[PointedReference] = (),
 ) -> MeasuredPhoto:
     """All that one photo gives: references, scale, fruit, doubts.
 
@@ -103,6 +104,8 @@ def measure_photo(
     ----------
     lenses : sequence of LensCalibration
         The farm's; the one that fits the photo is used.
+    pointed : sequence of PointedReference
+        References that a person pointed at in this photo.
 
     Raises
     ------
@@ -111,13 +114,14 @@ def measure_photo(
     """
     image, photo = read_photo(path)
     photo, lens_doubts = with_calibration(photo, lenses)
-    references = find_references(image, photo, side_mm=settings.printed_side_mm)
-    scale, doubts, remarks = _scale(references, photo, settings)
+    found = find_all_references(image, photo, pointed, settings)
+    scale, doubts, remarks = _scale(found, photo, settings)
     doubts = merge_doubts(doubts, lens_doubts)
     if foliage_share(image) < LEAST_FOLIAGE_SHARE:
         return MeasuredPhoto(
             photo=photo,
-            references=references,
+            references=found.references,
+            balls=found.balls,
             scale=scale,
             fruit=(),
             doubts=merge_doubts(photo.doubts, doubts, (Doubt.NO_TREE,)),
@@ -125,11 +129,12 @@ def measure_photo(
             remarks=remarks,
         )
     detections = detector.detect(image, mm_per_px=scale.mm_per_px if scale else None)
-    detections = detections.outside([sheet_px(reference) for reference in references])
+    detections = detections.outside(found.areas_px())
     heap = (Doubt.NO_TREE,) if is_heap(detections, image) else ()
     return MeasuredPhoto(
         photo=photo,
-        references=references,
+        references=found.references,
+        balls=found.balls,
         scale=scale,
         fruit=measure_fruit(detections, photo=photo, scale=scale, settings=settings, picture=image),
         doubts=merge_doubts(photo.doubts, doubts, heap),
@@ -139,16 +144,16 @@ def measure_photo(
 
 
 def _scale(
-    references: Sequence[Reference], photo: Photo, settings: Settings
+    found: Found, photo: Photo, settings: Settings
 ) -> tuple[Scale | None, Doubts, tuple[str, ...]]:
     if settings.mm_per_px > 0:
         scale = with_distance(scale_by_hand(settings.mm_per_px), photo)
-        return scale, scale.doubts, ()
+        return scale, merge_doubts(scale.doubts, found.doubts), found.remarks
     try:
-        scale_found, doubts = scale_from_references(references, photo)
+        scale_found, doubts, remarks = scale_from_all(found.references, found.balls, photo)
     except ScaleRefused as err:
-        return None, (Doubt.MARKERS_DISAGREE,), (str(err),)
-    return scale_found, doubts, ()
+        return None, (Doubt.MARKERS_DISAGREE, *found.doubts), (str(err), *found.remarks)
+    return scale_found, merge_doubts(doubts, found.doubts), remarks + found.remarks
 
 
 def measure_photos(
@@ -183,8 +188,17 @@ def measure_photos(
     labels = names or _labels(list(distinct.values()))
     found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in distinct}
     todo = [path for photo_id, path in distinct.items() if found[photo_id] is None]
+    pointed = {
+        path: store.pointed_references(photo_id)
+        for photo_id, path in distinct.items()
+        if found[photo_id] is None
+    }
     measure = partial(
-        _measure_by_name, detector_name=detector_name, settings=settings, lenses=lenses
+        _measure_by_name,
+        detector_name=detector_name,
+        settings=settings,
+        lenses=lenses,
+        pointed={path: references for path, references in pointed.items() if references},
     )
     done = len(distinct) - len(todo)
     on_progress(done, len(distinct))
@@ -223,10 +237,20 @@ _detector = cache(choose_detector)
 
 
 def _measure_by_name(
-    path: Path, detector_name: str, settings: Settings, lenses: Sequence[LensCalibration]
+    path: Path,
+    detector_name: str,
+    settings: Settings,
+    lenses: Sequence[LensCalibration],
+    pointed: Mapping[Path, Sequence[PointedReference]],
 ) -> MeasuredPhoto:
     """What a worker process runs; its detector is loaded once."""
-    return measure_photo(path, detector=_detector(detector_name), settings=settings, lenses=lenses)
+    return measure_photo(
+        path,
+        detector=_detector(detector_name),
+        settings=settings,
+        lenses=lenses,
+        pointed=pointed.get(path, ()),
+    )
 
 
 def _distinct(

@@ -121,6 +121,7 @@ def _alone(
         detector=choose_detector(detector_name),
         settings=settings,
         lenses=store.lenses(),
+        pointed=store.pointed_references(measured.photo.photo_id),
     )
     return replace(again, photo=replace(again.photo, name=measured.photo.name), made_with=origin)
 

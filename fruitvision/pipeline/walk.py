@@ -30,7 +30,9 @@ from fruitvision.pipeline.photos import (
     quiet,
     refused_row,
 )
+from fruitvision.pipeline.references import by_name, point_at
 from fruitvision.pipeline.views import Faces, join_kept_faces, with_faces
+from fruitvision.reference_table import REFERENCES, read_references
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import WALK_DAYS
@@ -67,8 +69,8 @@ def load_walk(
     """Read a walk folder into the farm: register, photos, hand counts, calipers.
 
     The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv`,
-    `calipers.csv`, `caliper_pairs.csv` and the tables of the office (see `office_data`). Loading
-    the same folder again changes nothing.
+    `calipers.csv`, `caliper_pairs.csv`, `references.csv` and the tables of the office (see
+    `office_data`). Loading the same folder again changes nothing.
 
     Parameters
     ----------
@@ -91,6 +93,10 @@ def load_walk(
     office, office_refused = load_office(folder, store, blocks.rows)
     refused.extend(office_refused)
     by_path = {folder / row.file_name: row for row in walk.rows}
+    references_path = table_in(folder, REFERENCES)
+    if references_path is not None:
+        named = by_name(by_path) | {row.file_name: path for path, row in by_path.items()}
+        refused.extend(map(refused_row, point_at(read_references(references_path), named, store)))
     photos = measure_photos(
         tuple(by_path),
         store=store,
