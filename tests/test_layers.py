@@ -34,7 +34,6 @@ ALLOWED: dict[str, set[str]] = {
     "reference": BASE | {"camera", "cut_marker", "marker_sides"},
     "cut_marker": BASE,
     "marker_sides": set(),
-    "marker_sides": set(),
     "marker_sheet": BASE | {"printed_ruler", "reference", "units", "whole_file"},
     "sampling": BASE,
     "walk_list": BASE | {"sampling", "whole_file"},
