@@ -129,6 +129,18 @@ def test_the_classical_detector_has_one_kind_only() -> None:
         choose_detector("classical:int8")
 
 
+def test_a_card_may_say_what_a_picture_made_larger_gives(folder: Path) -> None:
+    assert read_card(folder).calibration.per_doubling == 0.0
+    replace_on_card(folder, "slope = 1.0", "slope = 1.0\nper_doubling = 2.4")
+    assert read_card(folder).calibration.per_doubling == 2.4
+    replace_on_card(folder, "offset = 0.0\n", "")
+    replace_on_card(folder, "slope = 1.0", "scores = [0.0, 1.0]\nchances = [0.0, 1.0]")
+    assert read_card(folder).calibration.per_doubling == 2.4
+    replace_on_card(folder, "per_doubling = 2.4", "per_doubling = -2.4")
+    with pytest.raises(DetectorDamaged, match="'per_doubling' is -2.4"):
+        read_card(folder)
+
+
 def test_a_picture_made_larger_raises_chances_by_doublings_between_its_limits() -> None:
     # Twice as large as 1.2 times: the odds of 1 to 4 grow by exp(log 4), to 1 to 1.
     calibration = Calibration(per_doubling=float(np.log(4.0)))

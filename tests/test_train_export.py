@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import Any
 
 import numpy as np
 import onnx
@@ -14,7 +15,13 @@ from fruitvision.errors import DetectorDamaged, SettingsError, TrainingError
 from fruitvision.fruit.learned import learned_detector
 from fruitvision.fruit.model_card import read_card
 from fruitvision.fruit.session import Network, session_of_bytes
-from fruitvision.train.card_facts import CardFacts, read_facts
+from fruitvision.train.card_facts import (
+    CalibrationFacts,
+    CardFacts,
+    FileFacts,
+    card_text,
+    read_facts,
+)
 from fruitvision.train.export import cells_of, export_model
 from fruitvision.train.network import FruitNetwork
 from fruitvision.train.onnx_graph import folded
@@ -147,6 +154,14 @@ def test_all_of_the_eight_bit_network_is_in_eight_bits_but_the_last_layer() -> N
     for node in inner:
         assert [made_by[name] for name in node.input] == ["DequantizeLinear"] * 3
     assert last.input[1] not in made_by
+
+
+@pytest.mark.parametrize("table", [{}, {"scores": (0.0, 1.0), "chances": (0.0, 1.0)}])
+def test_what_a_picture_made_larger_gives_goes_on_the_card(table: dict[str, Any]) -> None:
+    for per_doubling, said in ((2.4, True), (0.0, False)):
+        facts = CardFacts(calibration=CalibrationFacts(per_doubling=per_doubling, **table))
+        text = card_text(facts, {}, FileFacts(file="probe.npz", sha256=""))
+        assert ("per_doubling = 2.4" in text) == said
 
 
 def test_the_program_runs_both_and_the_card_says_what_the_facts_say() -> None:
