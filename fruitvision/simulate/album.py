@@ -295,7 +295,8 @@ def _make(place: Place) -> str:
 
 def _season(album: Album) -> tuple[SeasonBlock, ...]:
     blocks = album.work.draw()
-    write_field_data(blocks, album.folder, album.work.seed, album.work.faces)
+    work = album.work
+    write_field_data(blocks, album.folder, work.seed, work.faces, work.places)
     return blocks
 
 

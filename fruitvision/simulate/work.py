@@ -109,10 +109,10 @@ class Work:
             for block in blocks
             for number, tree in enumerate(block.photographed)
             for face in self.faces
-            for step in range(self._places(number, face))
+            for step in range(self.places(number, face))
         )
 
-    def _places(self, number: int, face: str) -> int:
+    def places(self, number: int, face: str) -> int:
         """Photos of a face of the photographed tree of that number."""
         return 2 if face == FACES[0] and number < self.second_places else self.steps
 

@@ -26,7 +26,7 @@ LEAST_DEPTH_SD_MM = 60.0
 # Worth of a pair before anything speaks against it, in squared standard errors: twice the
 # logarithm of how much likelier the same fruit stands there than another one, at some 30 fruit a
 # photo.
-WORTH = 11.0
+WORTH = 10.0
 # A pair is doubtful if the next best pairing of all fruit is worth only so much less.
 MARGIN = 4.0
 

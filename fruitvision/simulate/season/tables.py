@@ -15,7 +15,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import timedelta
 from pathlib import Path, PurePosixPath
 
@@ -49,17 +49,27 @@ def second_place(name: str) -> str:
     return str(path.with_stem(f"{path.stem}_step1"))
 
 
+def one_place(number: int, face: str) -> int:
+    """Photos of a face of the photographed tree of that number: one."""
+    return 1
+
+
 def write_field_data(
-    blocks: tuple[SeasonBlock, ...], folder: Path, seed: int, faces: tuple[str, ...] = FACES
+    blocks: tuple[SeasonBlock, ...],
+    folder: Path,
+    seed: int,
+    faces: tuple[str, ...] = FACES,
+    places: Callable[[int, str], int] = one_place,
 ) -> tuple[Path, ...]:
     """Write the eight tables of a season (UTF-8) and return their paths.
 
-    Counting and caliper errors have their own stream of `seed`. `faces` : those photographed.
+    Counting and caliper errors have their own stream of `seed`. `faces` : those photographed;
+    `places` : how many photos there are of a face of the photographed tree of a number.
     """
     rng = np.random.default_rng([seed, 1])
     tables = {
         "blocks.csv": _blocks(blocks),
-        "walk.csv": _walk(blocks, faces),
+        "walk.csv": _walk(blocks, faces, places),
         "hand_counts.csv": _hand_counts(blocks, faces, rng),
         "calipers.csv": _calipers(blocks, rng),
         "truth_trees.csv": _truth_trees(blocks),
@@ -93,13 +103,16 @@ def _blocks(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
         )
 
 
-def _walk(blocks: tuple[SeasonBlock, ...], faces: tuple[str, ...]) -> Iterable[Row]:
+def _walk(
+    blocks: tuple[SeasonBlock, ...], faces: tuple[str, ...], places: Callable[[int, str], int]
+) -> Iterable[Row]:
     yield ("photo", "block", "row", "position", "face")
     for block in blocks:
-        for tree in block.photographed:
+        for number, tree in enumerate(block.photographed):
             for face in faces:
                 place = block.places[tree].tolist()
-                yield (photo_name(block, tree, face), block.plan.block_id, *place, face)
+                for step in range(places(number, face)):
+                    yield (photo_name(block, tree, face, step), block.plan.block_id, *place, face)
 
 
 def _hand_counts(
