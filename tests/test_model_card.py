@@ -137,7 +137,7 @@ def test_a_card_may_say_what_a_picture_made_larger_gives(folder: Path) -> None:
     replace_on_card(folder, "slope = 1.0", "scores = [0.0, 1.0]\nchances = [0.0, 1.0]")
     assert read_card(folder).calibration.per_doubling == 2.4
     replace_on_card(folder, "per_doubling = 2.4", "per_doubling = -2.4")
-    with pytest.raises(DetectorDamaged, match="'per_doubling' is -2.4"):
+    with pytest.raises(DetectorDamaged, match=r"'per_doubling' is -2\.4"):
         read_card(folder)
 
 
