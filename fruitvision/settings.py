@@ -32,8 +32,8 @@ class Settings:
     # Error of the marker's depth against the mean depth of the visible fruit, mm. Our choice.
     marker_depth_error_mm: float = 80.0
     # Error of the mean outlined diameter that all photos of a walk share, relative: a detector
-    # may draw all outlines too tight or too wide. Our choice, above what was found on the sample
-    # photos (-3.1 %, DEVELOPERS.md, Measured).
+    # may draw all outlines too tight or too wide. Our choice, above what was found on rendered
+    # blocks (-1.5 to +1.4 %, DEVELOPERS.md, Measured): real fruit are lumpier.
     outline_bias_error: float = 0.04
     # Height of the marker's centre above the ground, mm, where it hangs at the same height at every
     # tree, say from one wire; 0: not known, and fruit are not compared by height.

@@ -99,19 +99,21 @@ class Edges:
     own: Floats
 
 
-def find_edges(picture: Image, found: Detections) -> Edges:
-    """The hardest edges along rays from every fruit's middle.
+def find_edges(picture: Image, found: Detections, *, part: slice = slice(None)) -> Edges:
+    """The hardest edges along rays from the middle of every fruit of a part.
 
     Parameters
     ----------
     picture : (H, W, 3) uint8 RGB
     found : Detections
-        In it; one at least.
+        All in it.
+    part : slice
+        Of which the edges are wanted; one at least.
     """
-    centres, matrices = frames_of(found.outlines)
+    centres, matrices = frames_of(found.outlines[part])
     cuts = cut_outs(picture, centres, matrices)
     owners = owner_cut_outs(owners_of(found, *picture.shape[:2]), centres, matrices)
-    numbers = np.arange(1, len(found) + 1)[:, None, None]
+    numbers = np.arange(1, len(found) + 1)[part, None, None]
     colour = unrolled(cuts) / np.float32(255)
     whose = unrolled(
         np.stack([owners == numbers, (owners != numbers) & (owners > 0)], axis=-1).astype(

@@ -63,6 +63,8 @@ class RimDials:
 
 
 DIALS = RimDials()
+# Fruit whose edges are held in memory at a time: 0.15 GB.
+_AT_ONCE = 256
 # Neighbouring rays err together, and some outlines settle on a leaf's edge: errors are so many
 # times those of a fit whose rays err by themselves. Maximum likelihood on 2,700 fruit of 72
 # rendered photos; visible share, seen rim and size in px add nothing to it. Standardised errors
@@ -102,7 +104,16 @@ def refined(picture: Image, found: Detections) -> tuple[Detections, Rims]:
     """
     if not len(found):
         return found, Rims(found.outlines, np.zeros(0), np.zeros(0))
-    rims = fit_rims(find_edges(picture, found), found.visible_shares)
+    parts = [slice(first, first + _AT_ONCE) for first in range(0, len(found), _AT_ONCE)]
+    fitted = [
+        fit_rims(find_edges(picture, found, part=part), found.visible_shares[part])
+        for part in parts
+    ]
+    rims = Rims(
+        outlines=np.concatenate([one.outlines for one in fitted]),
+        errors=np.concatenate([one.errors for one in fitted]),
+        seen=np.concatenate([one.seen for one in fitted]),
+    )
     return replace(found, outlines=rims.outlines), rims
 
 
