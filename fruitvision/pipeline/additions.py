@@ -26,6 +26,7 @@ from fruitvision.pipeline.photos import (
     quiet,
     refused_row,
 )
+from fruitvision.pipeline.views import join_kept_faces, with_faces
 from fruitvision.pipeline.walk import place_photos
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Store
@@ -197,7 +198,7 @@ def add_photos(
     walked_on: date | None = None,
     on_progress: Progress = quiet,
 ) -> Measured:
-    """Measure photos of known trees and keep them in the farm.
+    """Measure photos of known trees and keep them in the farm; those of one face together.
 
     Parameters
     ----------
@@ -220,7 +221,8 @@ def add_photos(
     )
     refused = [_named(item, rows) for item in measured.refused]
     place_photos(rows, measured, store, walked_on=walked_on, refused=refused)
-    return replace(measured, refused=tuple(refused))
+    faces = join_kept_faces(store, settings=settings, detector_name=detector_name)
+    return replace(with_faces(measured, faces), refused=tuple(refused))
 
 
 def _named(refused: Refused, rows: Mapping[Path, WalkPhoto]) -> Refused:
