@@ -15,12 +15,17 @@ from fruitvision.pipeline.additions import add_photos, add_walk_files
 from fruitvision.store import FarmStore
 from fruitvision.walk_data import FACES, MOST_TREES, WalkPhoto
 
+PLACES_HINT = (
+    "A second photo of a face, 30 to 50 cm to the side and with the marker in it, gives the fruit "
+    "that both show their own distance: their millimetres are then far surer."
+)
 PROTOCOL_HINT = "Take the same faces of every tree: A from one alley, B from the other."
 
 
 def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
-    """Photos of one tree, one box a face."""
+    """Photos of one tree, one box a face; several of a face from places a step apart."""
     st.caption(PROTOCOL_HINT)
+    st.caption(PLACES_HINT)
     block = session.choose_block(blocks)
     left, right = st.columns(2)
     row = left.number_input("Row", min_value=1, value=1, step=1)
@@ -32,16 +37,21 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     walked_on = _walk_day("tree")
     uploads = [
         st.file_uploader(
-            f"Photo of face {face}",
+            f"Photo of face {face}, or several from places a step apart",
             type=files.PHOTO_TYPES,
+            accept_multiple_files=True,
             key=f"face {face} {session.upload_round()}",
         )
         for face in FACES
     ]
     if st.button("Measure this tree", type="primary", disabled=not any(uploads)):
         tree = TreeId(block.block_id, int(row), int(position))
-        with show.errors(), files.saved(uploads) as saved:
-            faces = [face for face, upload in zip(FACES, uploads, strict=True) if upload]
+        chosen = [
+            (face, upload)
+            for face, of_face in zip(FACES, uploads, strict=True)
+            for upload in of_face
+        ]
+        with show.errors(), files.saved([upload for _, upload in chosen]) as saved:
             rows: dict[Path, WalkPhoto] = {
                 file.path: WalkPhoto(
                     file_name=file.name,
@@ -50,7 +60,7 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
                     trees=int(trees),
                     vigour=vigour or None,
                 )
-                for face, file in zip(faces, saved, strict=True)
+                for (face, _), file in zip(chosen, saved, strict=True)
             }
             _measure(
                 lambda progress: add_photos(
