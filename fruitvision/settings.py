@@ -28,7 +28,7 @@ class Settings:
     mm_per_px: float = 0.0
     # Standard deviation of the fruit's depth around the marker, mm. In simulated canopies the fruit
     # that are seen scatter by 100 mm (a flat wall) to 180 mm (a leafy spindle).
-    canopy_depth_sd_mm: float = 150.0
+    canopy_depth_sd_mm: float = 140.0
     # Error of the marker's depth against the mean depth of the visible fruit, mm. Our choice.
     marker_depth_error_mm: float = 80.0
     # Error of the mean outlined diameter that all photos of a walk share, relative: a detector

@@ -303,8 +303,9 @@ def test_diameter_is_long_axis_times_scale():
 
 
 def test_error_is_outline_scale_and_depth_in_quadrature():
-    # A whole fruit: 5.5 %; scale 1 %; depth 150 mm of 1500 mm is 10 %.
-    (fruit,) = measured(detections((600, 450, 48, 44, 10)))
+    # A whole fruit: 5.5 %; scale 1 %; depth 140 mm of 1400 mm is 10 %.
+    scale = replace(SCALE, distance_mm=1400.0)
+    (fruit,) = measured(detections((600, 450, 48, 44, 10)), scale=scale)
     assert fruit.diameter_error_mm == pytest.approx(
         72 * (0.055**2 + 0.01**2 + 0.10**2) ** 0.5, rel=1e-6
     )
