@@ -144,7 +144,7 @@ def test_stated_errors_of_depths_are_true() -> None:
     stated = []
     for seed in range(0, 60, 3):
         first, second, pairs, depths, _ = _pair(
-            seed, Noise(corner_px=0.25, centre_px=1.35, outline_share=0.0), fruit=25
+            seed, Noise(corner_px=0.25, centre_px=0.9, outline_share=0.0), fruit=25
         )
         # The drawn lens is known: one that is not leaves more open.
         known = replace(first.camera, calibrated=True)

@@ -33,7 +33,7 @@ class Noise:
     the fruit that is missed, number of finds that are no fruit."""
 
     corner_px: float = 0.1
-    centre_px: float = 1.0
+    centre_px: float = 0.8
     outline_share: float = 0.04
     missed: float = 0.1
     false: int = 2
