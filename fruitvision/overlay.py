@@ -1,4 +1,4 @@
-"""What the tool saw: a photo with outlines, millimetres, the marker, and one line of words.
+"""What the tool saw: a photo with outlines, millimetres, references, and one line of words.
 
 Sized fruit: full light outline with its mm. Counted only: broken outline. Fruit of a row behind: a
 small dot. Shapes tell them apart, not colours, so that every eye can read it.
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from fruitvision.domain import Fruit, MeasuredPhoto
+from fruitvision.domain import Ball, Fruit, MeasuredPhoto
 from fruitvision.unit_system import METRIC, Unit
 from fruitvision.whole_file import write_whole
 
@@ -61,6 +61,8 @@ def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diam
     font = ImageFont.load_default(max(10.0, long_side * TEXT_SHARE))
     for reference in measured.references:
         _stroke(draw, [*reference.corners_px, reference.corners_px[0]], MARK, line + 1)
+    for ball in measured.balls:
+        _draw_ball(draw, ball, line + 1)
     for fruit in measured.fruit:
         _draw_fruit(draw, fruit, line)
     # Words last, so that no outline runs through them.
@@ -114,6 +116,15 @@ def write_numbers(image: Image, measured: MeasuredPhoto, path: Path) -> None:
     write_whole(path, content.getvalue())
 
 
+def small_jpeg(image: Image, long_side_px: int) -> bytes:
+    """(H, W, 3) uint8 RGB as JPEG, its long side brought down to so many px."""
+    canvas = PillowImage.fromarray(image)
+    canvas.thumbnail((long_side_px, long_side_px))
+    content = BytesIO()
+    canvas.save(content, "JPEG", quality=80)
+    return content.getvalue()
+
+
 def write_overlay(
     image: Image, measured: MeasuredPhoto, path: Path, unit: Unit = METRIC.diameter
 ) -> None:
@@ -158,7 +169,16 @@ def _draw_fruit(draw: ImageDraw.ImageDraw, fruit: Fruit, line: int) -> None:
             _stroke(draw, _arc(fruit, start, start + pi / DASHES, 8), LIGHT, line)
 
 
-def _arc(fruit: Fruit, start: float, end: float, points: int) -> list[Point]:
+def _draw_ball(draw: ImageDraw.ImageDraw, ball: Ball, line: int) -> None:
+    """A full outline around a ball that gives a scale, a broken one around another."""
+    parts = DASHES if ball.doubts else 1
+    for part in range(parts):
+        start, turn = 2 * pi * part / parts, 2 * pi / parts
+        end = start + (turn / 2 if ball.doubts else turn)
+        _stroke(draw, _arc(ball, start, end, POINTS // parts), MARK, line)
+
+
+def _arc(fruit: Fruit | Ball, start: float, end: float, points: int) -> list[Point]:
     """Points of the outline between two angles."""
     turn = radians(fruit.angle_deg)
     out = []

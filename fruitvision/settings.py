@@ -144,7 +144,7 @@ class Settings:
 
 
 # Colours by which a ball can be told from leaves, fruit and wood. Our choice.
-BALL_COLOUR_NAMES = ("white", "blue", "orange", "yellow", "pink", "purple")
+BALL_COLOUR_NAMES = ("white", "blue", "orange", "yellow", "purple")
 _QUANTILES = ("promise_quantile", "labour_quantile", "bins_quantile")
 _SHARES = ("smallest_sized_share", "drop_share", "cull_share", *_QUANTILES)
 _ABOVE_ZERO = (

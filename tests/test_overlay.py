@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image as PillowImage
 
-from fruitvision.domain import Doubt, Fruit, MadeWith, MeasuredPhoto, Photo, Reference, Scale
+from fruitvision.domain import Ball, Doubt, Fruit, MadeWith, MeasuredPhoto, Photo, Reference, Scale
 from fruitvision.overlay import DARK, LIGHT, MARK, draw_overlay, summary, write_overlay
 
 GREEN = np.full((900, 1200, 3), (40, 110, 30), dtype=np.uint8)
@@ -155,3 +155,27 @@ def test_the_file_is_a_jpeg_of_the_same_size(tmp_path):
     write_overlay(GREEN, photo_with(SIZED), path)
     with PillowImage.open(path) as picture:
         assert (picture.format, picture.size) == ("JPEG", (1200, 900))
+
+
+@pytest.mark.parametrize(("doubts", "share"), [((), 1.0), ((Doubt.BALL_HIDDEN,), 0.6)])
+def test_a_ball_has_a_full_outline_and_one_without_use_a_broken_one(
+    doubts: tuple[Doubt, ...], share: float
+) -> None:
+    ball = Ball(
+        diameter_mm=60.0,
+        centre_x_px=500.0,
+        centre_y_px=500.0,
+        width_px=120.0,
+        height_px=110.0,
+        angle_deg=0.0,
+        mm_per_px=0.5,
+        mm_per_px_error=0.002,
+        found_by="person",
+        doubts=doubts,
+    )
+    picture = draw_overlay(GREEN, replace(photo_with(), balls=(ball,)))
+    turns = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    blue = np.abs(picture.astype(int) - MARK).max(axis=2) < 60
+    rim = [(round(500 + 55 * np.sin(turn)), round(500 + 60 * np.cos(turn))) for turn in turns]
+    marked = np.mean([blue[y - 1 : y + 2, x - 1 : x + 2].any() for y, x in rim])
+    assert abs(marked - share) < 0.12

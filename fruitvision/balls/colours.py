@@ -27,13 +27,13 @@ class BallColour:
 
 
 # Paints of balls that a grower can buy (`settings.BALL_COLOUR_NAMES`), wide enough for sun and
-# shade. Our choice. Red, green and wood are not among them: fruit and branches have these colours.
+# shade. Our choice. Red, pink, green and wood are not among them: fruit, leaves and branches have
+# these colours. The pale underside of a leaf is nearly white, with a saturation of 0.15 and more.
 BALL_COLOURS = {
-    "white": BallColour(saturation=(0.0, 0.20), value=(0.55, 1.0)),
+    "white": BallColour(saturation=(0.0, 0.12), value=(0.55, 1.0)),
     "blue": BallColour(hue_deg=(195, 260), saturation=(0.40, 1.0), value=(0.10, 1.0)),
     "orange": BallColour(hue_deg=(14, 40), saturation=(0.62, 1.0), value=(0.45, 1.0)),
     "yellow": BallColour(hue_deg=(40, 62), saturation=(0.60, 1.0), value=(0.50, 1.0)),
-    "pink": BallColour(hue_deg=(310, 350), saturation=(0.25, 1.0), value=(0.45, 1.0)),
     "purple": BallColour(hue_deg=(262, 308), saturation=(0.25, 1.0), value=(0.15, 1.0)),
 }
 # Ball against the size that the marker's scale tells: 33 % nearer or farther. Our choice.

@@ -58,6 +58,7 @@ class Outline:
 
     `seen` : (N,) bool, rays that show it: an edge on the circle, the ball's colour inside.
     `blown_out` : (N,) bool, rays whose outside is blown out, which eats into the ball.
+    `colour_odds` : log odds by which its colour tells it from what is around; 0 to 2.
     """
 
     view: View
@@ -65,6 +66,7 @@ class Outline:
     radius_error_px: float
     seen: Bools
     blown_out: Bools
+    colour_odds: float = 0.0
 
 
 def find_outline(image: Image, camera: Camera, box_px: Floats) -> Outline | None:
@@ -78,12 +80,13 @@ def find_outline(image: Image, camera: Camera, box_px: Floats) -> Outline | None
         x0, y0, x1, y1, around the ball or around what is seen of it.
     """
     found, likeness = _search(image, camera, box_px)
-    first = _measure(image, camera, found, likeness, (_WIDE, _NEAR))
+    first = _measure(image, camera, found, likeness, (_WIDE, _NEAR, _CLOSE, _LAST))
     if first is None:
         return None
     # Again with the colours of the whole circle: a rim is often lighter or darker than the middle.
     likeness = _likeness_of(image, first)
-    return _measure(image, camera, first, likeness, (_WIDE, _NEAR, _CLOSE, _LAST))
+    again = _measure(image, camera, first, likeness, (_WIDE, _NEAR, _CLOSE, _LAST))
+    return first if again is None or first.seen.mean() > again.seen.mean() else again
 
 
 def _likeness_of(image: Image, outline: Outline) -> Likeness:
@@ -204,7 +207,9 @@ _WIDE = _Turn(reach=9.0, spacing=0.4, far=3.0, spread=1.0, moves=tuple(range(-9,
 _LEAST_REACH, _REACH_SHARE = 4.0, 0.15
 _NEAR = _Turn(reach=3.0, spacing=0.2, far=2.0, spread=0.6, moves=tuple(np.arange(-2, 2.01, 0.5)))
 _CLOSE = _Turn(reach=1.6, spacing=0.1, far=1.6, spread=0.4)
-_LAST = _Turn(reach=1.2, spacing=0.1, far=1.2, spread=0.35)
+# The last turn looks farther than it fits: a ray whose clear edge lies elsewhere shows no ball here.
+_LAST = _Turn(reach=3.4, spacing=0.1, far=1.2, spread=0.35)
+_CLEAREST = 0.6
 
 
 def _measure(
@@ -240,6 +245,7 @@ def _measure(
             radius_error_px=circle.radius_error_px * window.shrink,
             seen=rays.seen(circle),
             blown_out=rays.blown_out,
+            colour_odds=_colour_tells(rays.inside),
         )
         blurs = (rays.blur,)
     return outline
@@ -313,7 +319,9 @@ class _Rays:
         where = circle.shift[0] * np.cos(turn) + circle.shift[1] * np.sin(turn) + circle.shift[2]
         index = np.abs(self.steps - where[:, None]).argmin(axis=1)
         ray = np.arange(len(index))
-        shown = circle.on_it & (self.gains[ray, index] > LEAST_GAIN)
+        here = self.gains[ray, index]
+        clearest = (self.gains * self.trust).max(axis=1)
+        shown = circle.on_it & (here > LEAST_GAIN) & (here >= _CLEAREST * clearest)
         if not _colour_tells(self.inside):
             return np.asarray(shown)
         return np.asarray(shown & (self.inside[ray, index] > 0) & (self.outside[ray, index] < 1))
