@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import pytest
 
-from fruitvision.domain import Doubt, Protocol, Reference
+from fruitvision.domain import DepthGrade, Doubt, Protocol, Reference
 from fruitvision.tree import sample_trees, split_walks
 from tests.records import WALK, fruit, measured, tree_photo
 
@@ -86,3 +86,37 @@ def test_photos_of_two_visits_are_two_walks_and_a_rainy_day_is_none() -> None:
     photos = [tree_photo(i, "A", str(i), walked_on=day) for i, day in enumerate(days, 1)]
     walks = split_walks(photos)
     assert [[photo.photo_id for photo in walk] for walk in walks] == [["1", "2"], ["3", "4"]]
+
+
+def test_of_two_places_the_first_counts_and_of_two_days_the_last() -> None:
+    twin = ("a", "f001")
+    shared = replace(fruit(1, photo_id="b"), same_as=twin, depth_grade=DepthGrade.TWO_VIEWS)
+    photos = {
+        "a": measured("a", [fruit(1), fruit(2)]),
+        "b": measured("b", [shared, fruit(2, photo_id="b", diameter_mm=64.0)]),
+        "old": measured("old", [fruit(number) for number in range(1, 6)]),
+    }
+    first, second = tree_photo(4, "A", "a"), replace(tree_photo(4, "A", "b"), place=2)
+    earlier = tree_photo(4, "A", "old", walked_on=WALK - timedelta(days=3))
+    for walk in ([first, second, earlier], [earlier, second, first]):
+        (tree,), doubts = sample_trees(walk, photos)
+        assert tree.visible_count == 2
+        assert tree.diameters_mm == (70.0, 70.0, 64.0)
+        assert doubts == ()
+
+
+def test_a_first_photo_that_is_blurred_leaves_the_count_to_the_second() -> None:
+    photos = {
+        "a": replace(measured("a", [fruit(1)]), doubts=(Doubt.BLURRED,)),
+        "b": measured("b", [fruit(1), fruit(2), fruit(3)]),
+    }
+    walk = [tree_photo(4, "A", "a"), replace(tree_photo(4, "A", "b"), place=2)]
+    (tree,), _ = sample_trees(walk, photos)
+    assert tree.visible_count == 3
+
+
+def test_a_second_photo_that_shares_no_fruit_with_the_first_adds_nothing() -> None:
+    photos = {"a": measured("a", [fruit(1)]), "b": measured("b", [fruit(1), fruit(2)])}
+    walk = [tree_photo(4, "A", "a"), replace(tree_photo(4, "A", "b"), place=2)]
+    (tree,), _ = sample_trees(walk, photos)
+    assert tree.visible_count == len(tree.diameters_mm) == 1
