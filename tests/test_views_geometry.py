@@ -10,11 +10,12 @@ import pytest
 from scipy.optimize import least_squares
 
 from fruitvision.domain import MeasuredPhoto
-from fruitvision.views.bundle import Bundle, Sightings, fit_bundle
+from fruitvision.views.bundle import Bundle, fit_bundle
 from fruitvision.views.canopy import canopy_of
 from fruitvision.views.match import Pairs
 from fruitvision.views.pair import join_pair, sightings
 from fruitvision.views.pose import Floats, Pose, marker_poses, square_mm, turned
+from fruitvision.views.residuals import Sightings
 from fruitvision.views.sight import meetings
 from fruitvision.views.view import View, view_of
 from tests.two_places import NONE, Noise, camera_at, canopy, photographed

@@ -12,50 +12,29 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fruitvision.views.pose import Floats, Pose, cross_matrix, square_mm, turned
-from fruitvision.views.view import View, to_slopes
+from fruitvision.views.pose import Floats, Pose, turned
+from fruitvision.views.residuals import (
+    AROUND_MARKER_MM,
+    HALF_WEIGHT,
+    Ints,
+    Rows,
+    Sightings,
+    State,
+    corner_rows,
+    cost_of,
+    first_points,
+    fruit_rows,
+    lens_errors,
+    lenses_of,
+    misfits_of,
+)
+from fruitvision.views.view import View
 
-Ints = NDArray[np.int64]
-
-# What a photo's tags leave open of the lens: the focal length is rounded to a millimetre of 26,
-# and phones bend lines by a radial k1 of up to 0.02. A calibrated lens is known ten times better.
-# Our choice.
-FOCAL_ERROR = 0.01
-BEND_ERROR = 0.01
-CALIBRATED_SHARE = 0.1
-# Squared standardised distance at which a fruit's word counts half (Cauchy's weight): about the
-# 95 % point of a usual fit, common practice.
-_HALF_WEIGHT = 2.385**2
-# Standard deviation of a fruit's place around the marker in any direction, mm. Our choice: so wide
-# that it moves nothing that was seen, and keeps the first steps from running away.
-_AROUND_MARKER_MM = 2000.0
-# Depths of first guesses as shares of the marker's. Our choice.
-_FIRST_DEPTHS = (0.6, 1.6)
 _ROUNDS = 12
 # A turn of so many radians moves nothing by a hundredth of a px.
 _SETTLED = 2e-6
 _MOST_HALVINGS = 8
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sightings:
-    """Fruit that were matched: row by row, which view sees which fruit of the tree, and where.
-
-    `view`, `fruit` : (M,) numbers of views and of fruit, 0, 1, ...; `px` : (M, 2) ideal px;
-    `error_px` : (M,).
-    """
-
-    view: Ints
-    fruit: Ints
-    px: Floats
-    error_px: Floats
-
-    @property
-    def fruit_count(self) -> int:
-        """Fruit of the tree."""
-        return int(self.fruit.max()) + 1 if len(self.fruit) else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,7 +46,7 @@ class Bundle:
     frame; `depths_mm` : (M,) depth of each sighting along its camera's axis; `ratio_errors` : (M,)
     relative standard error of depth over focal length, which turns px into mm; `misfits` : (P,)
     squared standardised distance of each fruit's sightings from its point; `corner_misfit` : the
-    same for all corners; `baseline_error_share` : relative error of the step between the first two.
+    same for all corners.
     """
 
     poses: tuple[Pose, ...]
@@ -78,14 +57,6 @@ class Bundle:
     ratio_errors: Floats
     misfits: Floats
     corner_misfit: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _State:
-    turns: Floats  # (V, 3, 3)
-    places: Floats  # (V, 3)
-    lenses: Floats  # (G, 2): logarithm of the focal factor, k1
-    points: Floats  # (P, 3)
 
 
 def fit_bundle(views: Sequence[View], poses: Sequence[Pose], seen: Sightings) -> Bundle:
@@ -99,129 +70,26 @@ def fit_bundle(views: Sequence[View], poses: Sequence[Pose], seen: Sightings) ->
     seen : Sightings
         Each fruit in two views or more.
     """
-    lens_of = _lenses_of(views)
-    state = _State(
+    lens_of = lenses_of(views)
+    state = State(
         turns=np.stack([pose.turn for pose in poses]),
         places=np.stack([pose.place for pose in poses]),
         lenses=np.zeros((int(lens_of.max()) + 1, 2)),
         points=np.zeros((0, 3)),
     )
-    state = replace(state, points=_first_points(views, state, seen))
+    state = replace(state, points=first_points(views, state, seen))
     weights = np.ones(seen.fruit_count)
     system = _system(views, lens_of, state, seen, weights)
-    cost = _cost(views, lens_of, state, seen)
+    cost = cost_of(views, lens_of, state, seen)
     for _ in range(_ROUNDS):
         state, cost, step = _better(views, lens_of, state, seen, system, cost)
-        weights = 1 / (1 + _misfits(views, lens_of, state, seen) / _HALF_WEIGHT)
+        weights = 1 / (1 + misfits_of(views, lens_of, state, seen) / HALF_WEIGHT)
         system = _system(views, lens_of, state, seen, weights)
         if step < _SETTLED:
             break
     # A usual fruit counts fully in the errors: its weight is below 1 by how Cauchy's is made.
     weights = np.minimum(weights / np.median(weights), 1.0)
     return _bundle(views, lens_of, state, seen, _system(views, lens_of, state, seen, weights))
-
-
-# ---------------------------------------------------------------- the picture of a point
-
-
-def _lenses_of(views: Sequence[View]) -> Ints:
-    """(V,) number of each view's lens: photos of one lens share what is not known of it."""
-    numbers: dict[object, int] = {}
-    return np.array([numbers.setdefault(view.camera, len(numbers)) for view in views])
-
-
-def _lens_errors(views: Sequence[View], lens_of: Ints) -> Floats:
-    """(G, 2) what is left open of each lens: of its focal length's logarithm, and of its bend."""
-    calibrated = {
-        int(lens) for view, lens in zip(views, lens_of, strict=True) if view.camera.calibrated
-    }
-    usual = np.array([FOCAL_ERROR, BEND_ERROR])
-    return np.array(
-        [
-            usual * (CALIBRATED_SHARE if lens in calibrated else 1.0)
-            for lens in range(int(lens_of.max()) + 1)
-        ]
-    )
-
-
-def _picture(
-    seen: Floats, focal: Floats, middle: Floats, lens: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """(M, 2) px of (M, 3) points before the cameras, and how they move with point and lens."""
-    slope = seen[:, :2] / seen[:, 2:]
-    square = (slope**2).sum(axis=1)
-    scale = (focal * np.exp(lens[:, 0]))[:, None]
-    stretch = (1 + lens[:, 1] * square)[:, None]
-    bent = slope * stretch
-    by_slope = (
-        stretch[:, :, None] * np.eye(2)
-        + 2 * lens[:, 1, None, None] * slope[:, :, None] * slope[:, None, :]
-    ) * scale[:, :, None]
-    nearness = 1 / seen[:, 2]
-    slope_by_point = np.zeros((len(seen), 2, 3))
-    slope_by_point[:, 0, 0] = slope_by_point[:, 1, 1] = nearness
-    slope_by_point[:, :, 2] = -slope * nearness[:, None]
-    by_lens = np.stack([bent * scale, slope * square[:, None] * scale], axis=2)
-    return middle + bent * scale, by_slope @ slope_by_point, by_lens
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Rows:
-    """Residuals of sightings in standard errors, and their slopes."""
-
-    rest: Floats  # (M, 2)
-    by_point: Floats  # (M, 2, 3)
-    by_camera: Floats  # (M, 2, 6): turn, place
-    by_lens: Floats  # (M, 2, 2)
-
-
-def _rows(
-    views: Sequence[View],
-    lens_of: Ints,
-    state: _State,
-    view: Ints,
-    points: Floats,
-    px: Floats,
-    error_px: Floats,
-) -> _Rows:
-    focal = np.array([one.camera.focal_px for one in views])
-    middle = np.array([(one.camera.middle_x_px, one.camera.middle_y_px) for one in views])
-    turn = state.turns[view]
-    rotated = np.einsum("mij,mj->mi", turn, points)
-    drawn, by_seen, by_lens = _picture(
-        rotated + state.places[view], focal[view], middle[view], state.lenses[lens_of[view]]
-    )
-    weight = (1 / error_px)[:, None, None]
-    by_seen = by_seen * weight
-    return _Rows(
-        rest=(px - drawn) * weight[:, :, 0],
-        by_point=by_seen @ turn,
-        by_camera=np.concatenate([-by_seen @ cross_matrix(rotated), by_seen], axis=2),
-        by_lens=by_lens * weight,
-    )
-
-
-def _fruit_rows(views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings) -> _Rows:
-    points = state.points[seen.fruit]
-    return _rows(views, lens_of, state, seen.view, points, seen.px, seen.error_px)
-
-
-def _corner_rows(views: Sequence[View], lens_of: Ints, state: _State) -> tuple[_Rows, Ints]:
-    view = np.repeat(np.arange(len(views)), 4)
-    corners = np.concatenate([square_mm(one.side_mm) for one in views])
-    px = np.concatenate([one.corners_px for one in views])
-    error = np.repeat([one.corner_error_px for one in views], 4)
-    return _rows(views, lens_of, state, view, corners, px, error), view
-
-
-def _misfits(views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings) -> Floats:
-    rest = _fruit_rows(views, lens_of, state, seen).rest
-    return np.bincount(
-        seen.fruit, weights=(rest**2).sum(axis=1), minlength=seen.fruit_count
-    ).astype(np.float64)
-
-
-# ---------------------------------------------------------------- one step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,7 +106,7 @@ class _System:
     pull: Floats  # (C,)
 
 
-def _spread(rows: _Rows, view: Ints, lens_of: Ints, views: int, lenses: int) -> Floats:
+def _spread(rows: Rows, view: Ints, lens_of: Ints, views: int, lenses: int) -> Floats:
     """(M, 2, C) slopes by all cameras and lenses."""
     full = np.zeros((len(view), 2, 6 * views + 2 * lenses))
     number = np.arange(len(view))[:, None]
@@ -253,18 +121,18 @@ def _spread(rows: _Rows, view: Ints, lens_of: Ints, views: int, lenses: int) -> 
 
 
 def _system(
-    views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings, weights: Floats
+    views: Sequence[View], lens_of: Ints, state: State, seen: Sightings, weights: Floats
 ) -> _System:
     count, lenses = len(views), len(state.lenses)
-    corners, corner_view = _corner_rows(views, lens_of, state)
+    corners, corner_view = corner_rows(views, lens_of, state)
     outer = _spread(corners, corner_view, lens_of, count, lenses).reshape(8 * count, -1)
     normal = outer.T @ outer
     pull = outer.T @ corners.rest.ravel()
-    known = 1 / _lens_errors(views, lens_of).ravel() ** 2
+    known = 1 / lens_errors(views, lens_of).ravel() ** 2
     of_lens = np.arange(6 * count, 6 * count + 2 * lenses)
     normal[of_lens, of_lens] += known
     pull[of_lens] -= state.lenses.ravel() * known
-    rows = _fruit_rows(views, lens_of, state, seen)
+    rows = fruit_rows(views, lens_of, state, seen)
     by_camera = _spread(rows, seen.view, lens_of, count, lenses)
     own = weights[seen.fruit][:, None, None]
     inner = np.zeros((seen.fruit_count, 3, 3))
@@ -274,8 +142,8 @@ def _system(
     np.add.at(inner, seen.fruit, by_point @ rows.by_point)
     np.add.at(cross, seen.fruit, by_point @ by_camera)
     np.add.at(fruit_pull, seen.fruit, (by_point @ rows.rest[:, :, None])[:, :, 0])
-    inner += np.eye(3) / _AROUND_MARKER_MM**2
-    fruit_pull -= state.points / _AROUND_MARKER_MM**2
+    inner += np.eye(3) / AROUND_MARKER_MM**2
+    fruit_pull -= state.points / AROUND_MARKER_MM**2
     flat, heavy = by_camera.reshape(-1, len(pull)), (by_camera * own).reshape(-1, len(pull))
     normal += heavy.T @ flat
     pull += heavy.T @ rows.rest.ravel()
@@ -295,38 +163,21 @@ def _system(
 def _better(
     views: Sequence[View],
     lens_of: Ints,
-    state: _State,
+    state: State,
     seen: Sightings,
     system: _System,
     cost: float,
-) -> tuple[_State, float, float]:
+) -> tuple[State, float, float]:
     """The state after a step, shortened until it is better; its cost, and how far it turned."""
     for halvings in range(_MOST_HALVINGS):
         moved, turn = _after_step(state, system, 0.5**halvings)
-        lower = _cost(views, lens_of, moved, seen)
+        lower = cost_of(views, lens_of, moved, seen)
         if lower <= cost:
             return moved, lower, turn
     return state, cost, 0.0
 
 
-def _cost(views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings) -> float:
-    """What the fit makes small: squares of the corners and of what is known before, and Cauchy's
-    measure of the fruit; infinite where something lies behind a camera."""
-    rotated = np.einsum("mij,mj->mi", state.turns[seen.view], state.points[seen.fruit])
-    if min((rotated + state.places[seen.view])[:, 2].min(), state.places[:, 2].min()) <= 0:
-        return float("inf")
-    corners, _ = _corner_rows(views, lens_of, state)
-    misfits = _misfits(views, lens_of, state, seen)
-    known = (state.lenses / _lens_errors(views, lens_of)) ** 2
-    return float(
-        (corners.rest**2).sum()
-        + (_HALF_WEIGHT * np.log1p(misfits / _HALF_WEIGHT)).sum()
-        + known.sum()
-        + (state.points**2).sum() / _AROUND_MARKER_MM**2
-    )
-
-
-def _after_step(state: _State, system: _System, share: float) -> tuple[_State, float]:
+def _after_step(state: State, system: _System, share: float) -> tuple[State, float]:
     """The state after this share of a whole step, and the widest turn of a camera in it."""
     step = share * (system.covariance @ system.pull)
     fruit_step = np.einsum(
@@ -334,7 +185,7 @@ def _after_step(state: _State, system: _System, share: float) -> tuple[_State, f
     )
     count = len(state.turns)
     cameras = step[: 6 * count].reshape(count, 6)
-    moved = _State(
+    moved = State(
         turns=turned(state.turns, cameras[:, :3]),
         places=state.places + cameras[:, 3:],
         lenses=state.lenses + step[6 * count :].reshape(-1, 2),
@@ -343,41 +194,12 @@ def _after_step(state: _State, system: _System, share: float) -> tuple[_State, f
     return moved, float(np.abs(cameras[:, :3]).max())
 
 
-# ---------------------------------------------------------------- first points, and the outcome
-
-
-def _first_points(views: Sequence[View], state: _State, seen: Sightings) -> Floats:
-    """(P, 3) points nearest to all lines of sight, in the marker's frame, near the marker."""
-    count = seen.fruit_count
-    normal = np.zeros((count, 3, 3))
-    pull = np.zeros((count, 3))
-    first_line, first_eye = np.zeros((count, 3)), np.zeros((count, 3))
-    first_depth = np.zeros(count)
-    for number in reversed(range(len(views))):
-        mine = seen.view == number
-        fruit = seen.fruit[mine]
-        lines = to_slopes(seen.px[mine], views[number].camera) @ state.turns[number]
-        eye = -state.turns[number].T @ state.places[number]
-        unit = lines / np.linalg.norm(lines, axis=1, keepdims=True)
-        across = np.eye(3) - unit[:, :, None] * unit[:, None, :]
-        np.add.at(normal, fruit, across)
-        np.add.at(pull, fruit, across @ eye)
-        first_line[fruit], first_eye[fruit] = lines, eye
-        first_depth[fruit] = state.places[number, 2]
-    normal += 1e-9 * np.eye(3)
-    points = np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
-    depth = ((points - first_eye) * first_line).sum(axis=1) / (first_line**2).sum(axis=1)
-    low, high = _FIRST_DEPTHS
-    depth = np.clip(depth, low * first_depth, high * first_depth)
-    return np.asarray(first_eye + depth[:, None] * first_line)
-
-
 def _bundle(
-    views: Sequence[View], lens_of: Ints, state: _State, seen: Sightings, system: _System
+    views: Sequence[View], lens_of: Ints, state: State, seen: Sightings, system: _System
 ) -> Bundle:
     rotated = np.einsum("mij,mj->mi", state.turns[seen.view], state.points[seen.fruit])
     depths = rotated[:, 2] + state.places[seen.view, 2]
-    corners, _ = _corner_rows(views, lens_of, state)
+    corners, _ = corner_rows(views, lens_of, state)
     return Bundle(
         poses=tuple(
             Pose(turn=turn, place=place)
@@ -388,14 +210,14 @@ def _bundle(
         points_mm=state.points,
         depths_mm=depths,
         ratio_errors=_ratio_errors(lens_of, state, seen, system, rotated, depths),
-        misfits=_misfits(views, lens_of, state, seen),
+        misfits=misfits_of(views, lens_of, state, seen),
         corner_misfit=float((corners.rest**2).sum()),
     )
 
 
 def _ratio_errors(
     lens_of: Ints,
-    state: _State,
+    state: State,
     seen: Sightings,
     system: _System,
     rotated: Floats,

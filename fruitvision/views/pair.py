@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitvision.views.bundle import Bundle, Sightings, fit_bundle
+from fruitvision.views.bundle import Bundle, fit_bundle
 from fruitvision.views.match import (
     FEWEST_USUAL,
     LEAST_DEPTH_SD_MM,
@@ -16,6 +16,7 @@ from fruitvision.views.match import (
     pair_fruit,
 )
 from fruitvision.views.pose import Pose, marker_poses, square_mm
+from fruitvision.views.residuals import Sightings
 from fruitvision.views.search import Turn, search_turns
 from fruitvision.views.view import View
 

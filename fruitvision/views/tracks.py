@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitvision.views.bundle import Bundle, Sightings, fit_bundle
+from fruitvision.views.bundle import Bundle, fit_bundle
 from fruitvision.views.pair import JoinedPair
 from fruitvision.views.pose import Floats, Pose
+from fruitvision.views.residuals import Sightings
 from fruitvision.views.view import View
 
 # A sighting: number of the view, number of the fruit in it.
