@@ -18,8 +18,17 @@ from numpy.typing import NDArray
 
 from fruitvision.camera import ideal_px, usual_camera
 from fruitvision.cut_marker import cut_markers, sides_px
-from fruitvision.domain import Corners, Doubt, Doubts, Photo, PointedReference, Reference
+from fruitvision.domain import (
+    Corners,
+    Doubt,
+    Doubts,
+    Photo,
+    PointedReference,
+    Reference,
+    merge_doubts,
+)
 from fruitvision.errors import ReferenceRefused
+from fruitvision.marker_shape import is_bent, is_mirrored
 from fruitvision.marker_sides import corners_by_sides
 
 Image = NDArray[np.uint8]
@@ -88,13 +97,10 @@ def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Refe
         raise ValueError(f"side_mm must be above 0, got {side_mm}")
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     read, unread = _search(grey)
-    found = [
-        _measure(marker_id, *_refine(grey, marker_id, quad), photo, side_mm)
-        for marker_id, quad in read
-    ]
+    found = [_measured(grey, marker_id, quad, photo, side_mm) for marker_id, quad in read]
     whole = [quad for _, quad in read]
     cut = [quad for quad in cut_markers(grey, unread) if not _overlaps(quad, whole)]
-    found += [_cut_reference(quad, side_mm) for quad in cut]
+    found += [_cut_reference(grey, quad, side_mm) for quad in cut]
     return tuple(sorted(found, key=lambda one: one.corners_px))
 
 
@@ -134,7 +140,7 @@ def read_square(
     else:
         grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
         again = [
-            _measure(marker_id, *_refine(grey, marker_id, quad), photo, side_mm)
+            _measured(grey, marker_id, quad, photo, side_mm)
             for marker_id, quad in _search_closely(grey, pointed)
         ]
     if not again:
@@ -244,9 +250,10 @@ def sheet_px(reference: Reference) -> Floats:
 # ---------------------------------------------------------------- measure
 
 
-def _measure(
-    marker_id: int, quad: Floats, refined: bool, photo: Photo, side_mm: float
+def _measured(
+    grey: Image, marker_id: int, rough: Floats, photo: Photo, side_mm: float
 ) -> Reference:
+    quad, refined = _refine(grey, marker_id, rough)
     mm_per_px, mm_per_px_error, tilt_deg = _scale_of(quad, photo, side_mm)
     side_px = float(sides_px(quad).mean())
     if not refined:
@@ -260,7 +267,11 @@ def _measure(
         tilt_deg=tilt_deg,
         mm_per_px=mm_per_px,
         mm_per_px_error=mm_per_px_error,
-        doubts=_doubts(side_px, tilt_deg),
+        doubts=merge_doubts(
+            _doubts(side_px, tilt_deg),
+            (Doubt.MARKER_BENT,) if is_bent(grey, quad) else (),
+            () if refined else (Doubt.MARKER_UNCLEAR,),
+        ),
     )
 
 
@@ -342,7 +353,8 @@ def _holds(outer: Floats, inner: Floats) -> bool:
     return cv2.pointPolygonTest(outer.astype(np.float32), (middle[0], middle[1]), False) >= 0
 
 
-def _cut_reference(quad: Floats, side_mm: float) -> Reference:
+def _cut_reference(grey: Image, quad: Floats, side_mm: float) -> Reference:
+    mirrored = is_mirrored(grey, quad, DICTIONARY)
     longest = float(sides_px(quad).max())
     return Reference(
         marker_id=UNREAD,
@@ -353,5 +365,5 @@ def _cut_reference(quad: Floats, side_mm: float) -> Reference:
         mm_per_px=side_mm / longest,
         # Nothing is known of the part that is missing.
         mm_per_px_error=side_mm / longest,
-        doubts=(Doubt.MARKER_CUT,),
+        doubts=(Doubt.MARKER_MIRRORED if mirrored else Doubt.MARKER_CUT,),
     )

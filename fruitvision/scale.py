@@ -33,6 +33,7 @@ UNUSABLE = (
     Doubt.MARKER_SMALL,
     Doubt.MARKER_BENT,
     Doubt.MARKER_UNCLEAR,
+    Doubt.MARKER_MIRRORED,
 )
 # Two markers hung at fruit depth may differ by what their depths differ: 50 mm at 2 m is 2.5 %. A
 # sheet printed "fit to page" is 3 % or more off. Our choice lies between the two.

@@ -180,7 +180,6 @@ def test_a_ball_cut_by_the_frame_gives_no_scale() -> None:
 
 def test_a_far_ball_is_too_small() -> None:
     ball = ball_of(5, "white")
-    x, y, long, *_ = true_outline_px(CAMERA, ball)
     assert Doubt.BALL_SMALL in measured(ball, scene(ball, blur_px=0.5)).doubts
 
 

@@ -207,7 +207,7 @@ _WIDE = _Turn(reach=9.0, spacing=0.4, far=3.0, spread=1.0, moves=tuple(range(-9,
 _LEAST_REACH, _REACH_SHARE = 4.0, 0.15
 _NEAR = _Turn(reach=3.0, spacing=0.2, far=2.0, spread=0.6, moves=tuple(np.arange(-2, 2.01, 0.5)))
 _CLOSE = _Turn(reach=1.6, spacing=0.1, far=1.6, spread=0.4)
-# The last turn looks farther than it fits: a ray whose clear edge lies elsewhere shows no ball here.
+# The last turn looks farther than it fits: a ray whose clear edge lies elsewhere shows no ball.
 _LAST = _Turn(reach=3.4, spacing=0.1, far=1.2, spread=0.35)
 _CLEAREST = 0.6
 

@@ -24,6 +24,7 @@ class Doubt(StrEnum):
     MARKERS_DISAGREE = "markers_disagree"
     MARKER_BENT = "marker_bent"
     MARKER_UNCLEAR = "marker_unclear"
+    MARKER_MIRRORED = "marker_mirrored"
     BALL_HIDDEN = "ball_hidden"
     BALL_SMALL = "ball_small"
     REFERENCE_LEFT_OUT = "reference_left_out"
@@ -91,6 +92,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
     Doubt.MARKER_BENT: "The marker is bent or curled: it gives no scale. Glue it on a flat board.",
     Doubt.MARKER_UNCLEAR: "The marker is wet, dirty or in part hidden: it gives no scale.",
+    Doubt.MARKER_MIRRORED: "The marker is mirrored: use the photo as it was taken, not flipped.",
     Doubt.BALL_HIDDEN: "A ball is half hidden, or too like what is behind it: it gives no scale.",
     Doubt.BALL_SMALL: "A ball is under 12 px wide: it gives no scale. Go nearer.",
     Doubt.REFERENCE_LEFT_OUT: "A reference disagrees with the others and was left out: see which.",
