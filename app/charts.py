@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from typing import Any
 
@@ -38,6 +39,8 @@ NARROWEST_NAMED_MM = 1.5
 HEADROOM = 1.25
 NAME_PX = 16
 FONT_PX = 13
+# Width of a picture to draw in, px. Our choice: a ball of 40 px in a phone's photo is still 15.
+PICTURE_PX = 660
 # Room beside the bars of a bridge, as a part of their length. Our choice: a number fits in.
 BRIDGE_ROOM = 0.12
 
@@ -53,6 +56,30 @@ def _axis(**options: Any) -> alt.Axis:
 
 def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
     return alt.InlineData(values=rows)
+
+
+def picture_to_draw_in(jpeg: bytes, size_px: tuple[int, int], name: str) -> Chart:
+    """A photo in which a box can be drawn; the selection `name` gives it in px of `size_px`.
+
+    `size_px` : width and height of the photo; `jpeg` may be smaller. Axes are px, y down.
+    """
+    width_px, height_px = size_px
+    shown_px = PICTURE_PX, round(PICTURE_PX * height_px / width_px)
+    url = f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
+    middle = alt.InlineData(values=[{"x": width_px / 2, "y": height_px / 2, "url": url}])
+    across = alt.X("x:Q", scale=alt.Scale(domain=[0, width_px], nice=False), title="x, px")
+    down = alt.Y("y:Q", scale=alt.Scale(domain=[height_px, 0], nice=False), title="y, px")
+    box = alt.selection_interval(name=name, encodings=["x", "y"])
+    # The axes take their room from the plot: the picture fills what is left, and fits its axes.
+    fills = alt.MarkDef(
+        type="image", aspect=False, width=alt.ExprRef("width"), height=alt.ExprRef("height")
+    )
+    picture = alt.Chart(middle, mark=fills)
+    # A mark of its own carries the selection: an image would hide the box.
+    corners = alt.InlineData(values=[{"x": 0, "y": 0}, {"x": width_px, "y": height_px}])
+    ground = alt.Chart(corners).mark_point(opacity=0.0).encode(x=across, y=down).add_params(box)
+    layers = alt.layer(picture.encode(x=across, y=down, url="url:N"), ground)
+    return layers.properties(width=shown_px[0], height=shown_px[1])
 
 
 def sizes(today: SizeDistribution, limits: Limits, unit: Unit) -> Chart:

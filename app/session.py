@@ -13,7 +13,8 @@ from app import show, show_crop
 from app.files import bytes_of
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
-from fruitvision.overlay import write_numbers, write_overlay
+from fruitvision.overlay import small_jpeg, write_numbers, write_overlay
+from fruitvision.photo import read_photo
 from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
@@ -37,6 +38,9 @@ UNITS_IN_ADDRESS = "units"
 
 # Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
 OVERLAYS_KEPT = 40
+
+# Long side of a photo that is shown to draw in. Our choice: sharp on a laptop, about 300 kB.
+SMALL_PHOTO_PX = 1400
 
 # Farms whose block estimates are kept in memory. Our choice: one is open, another was before it.
 WALKS_KEPT = 2
@@ -136,6 +140,19 @@ def numbered(measured: MeasuredPhoto) -> bytes:
         If the farm's copy of the photo is missing or damaged.
     """
     return _numbered(repr((measured.photo.photo_id, measured.made_with)), measured)
+
+
+@st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
+def plain_photo(photo_id: str) -> tuple[bytes, tuple[int, int]]:
+    """The kept photo as a small JPEG, and the width and height of the whole one, px.
+
+    Raises
+    ------
+    StoreError, PhotoUnreadable
+        If the farm's copy of the photo is missing or damaged.
+    """
+    image, photo = read_photo(farm().photo_path(photo_id))
+    return small_jpeg(image, SMALL_PHOTO_PX), (photo.width_px, photo.height_px)
 
 
 @st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)

@@ -11,7 +11,7 @@ as in `field_data`.
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,10 +74,37 @@ def in_known_photos(
 
 def _reference(row: CsvRow) -> ReferenceRow:
     kind = _kind(row.text("kind"))
-    return ReferenceRow(
-        photo=row.required_text("photo").replace("\\", "/"),
-        reference=PointedReference(kind=kind, size_mm=_size_mm(row, kind), box_px=_box(row)),
-    )
+    photo = row.required_text("photo").replace("\\", "/")
+    size_mm, shown = _size_mm(row)
+    box = [parse_number(row.text(name), field=name) for name in ("x0", "y0", "x1", "y1")]
+    return ReferenceRow(photo=photo, reference=pointed_reference(kind, size_mm, box, shown=shown))
+
+
+def pointed_reference(
+    kind: ReferenceKind, size_mm: float, box_px: Sequence[float], *, shown: str = ""
+) -> PointedReference:
+    """What a person says of a reference, checked.
+
+    Parameters
+    ----------
+    box_px : sequence of 4 float
+        x and y of two opposite corners of the box, px of the upright picture.
+    shown : str
+        The size as it was typed, for the refusal.
+
+    Raises
+    ------
+    FieldDataError
+        If the size is none of such a reference, or the box can't hold one.
+    """
+    least, most = _SIZES_MM[kind]
+    if not least <= size_mm <= most:
+        what = "side of a printed square" if kind is ReferenceKind.SQUARE else "diameter of a ball"
+        raise FieldDataError(
+            f"{shown or f'The size is {size_mm:g} mm'}: the {what} is {least:g} to {most:g} mm.",
+            fix="Measure it and correct it.",
+        )
+    return PointedReference(kind=kind, size_mm=size_mm, box_px=_box(*box_px))
 
 
 def _kind(text: str) -> ReferenceKind:
@@ -89,7 +116,8 @@ def _kind(text: str) -> ReferenceKind:
         ) from err
 
 
-def _size_mm(row: CsvRow, kind: ReferenceKind) -> float:
+def _size_mm(row: CsvRow) -> tuple[float, str]:
+    """The size in mm, and how it was written."""
     in_mm, in_inches = row.text("size_mm"), row.text("size_in")
     if in_mm and in_inches:
         raise FieldDataError(
@@ -97,25 +125,16 @@ def _size_mm(row: CsvRow, kind: ReferenceKind) -> float:
         )
     if in_inches:
         size = mm_from_inches(parse_number(in_inches, field="size_in"))
-        shown = f"size_in is {in_inches}, that is {size:.1f} mm"
-    else:
-        size = parse_number(in_mm, field="size_mm")
-        shown = f"size_mm is {in_mm}"
-        if 0 < size < _MOST_INCHES:
-            raise FieldDataError(
-                f"{shown}, which looks like inches.", fix="Write millimetres, or use size_in."
-            )
-    least, most = _SIZES_MM[kind]
-    if not least <= size <= most:
-        what = "side of a printed square" if kind is ReferenceKind.SQUARE else "diameter of a ball"
+        return size, f"size_in is {in_inches}, that is {size:.1f} mm"
+    size, shown = parse_number(in_mm, field="size_mm"), f"size_mm is {in_mm}"
+    if 0 < size < _MOST_INCHES:
         raise FieldDataError(
-            f"{shown}: the {what} is {least:g} to {most:g} mm.", fix="Measure it and correct it."
+            f"{shown}, which looks like inches.", fix="Write millimetres, or use size_in."
         )
-    return size
+    return size, shown
 
 
-def _box(row: CsvRow) -> tuple[float, float, float, float]:
-    x0, y0, x1, y1 = (parse_number(row.text(name), field=name) for name in ("x0", "y0", "x1", "y1"))
+def _box(x0: float, y0: float, x1: float, y1: float) -> tuple[float, float, float, float]:
     left, right = sorted((x0, x1))
     top, bottom = sorted((y0, y1))
     wide, tall = right - left, bottom - top

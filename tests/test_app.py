@@ -17,7 +17,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Radio
 
+from app.charts import picture_to_draw_in
 from app.files import safe_name, saved
+from app.forms.references import drawn_sides
 from fruitvision.domain import Doubt, MeasuredPhoto, Pick, PickPlan, SizeDistribution
 from fruitvision.errors import FieldDataError
 from fruitvision.forecast.growth import Weather
@@ -515,6 +517,58 @@ def test_hand_counts_and_calipers_come_in_by_file_and_by_form(filled: Path) -> N
     with open_farm(filled) as store:
         assert [reading.diameter_mm for reading in store.caliper_readings()] == [71.5]
         assert store.hand_counts()[-1].fruit_count == 61
+
+
+def test_a_ball_that_a_person_points_at_is_kept_and_its_photo_measured_again(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    again: list[dict[str, str] | None] = []
+
+    def measure(store: FarmStore, names: dict[str, str] | None = None) -> None:
+        again.append(names)
+
+    monkeypatch.setattr("app.session.plain_photo", lambda photo_id: (FEW_PIXELS, (1500, 2000)))
+    monkeypatch.setattr("app.forms.references.measure_again", measure)
+    app = page("photos")
+    assert not any(item.label == "Measure with it" for item in app.button)
+    next(item for item in app.toggle if "Point at" in item.label).set_value(True).run()
+    size = "Its diameter or side, mm"
+
+    def type_in(label: str, value: str) -> None:
+        next(item for item in app.text_input if item.label == label).set_value(value)
+
+    type_in(size, "60")
+    press(app, "Measure with it")
+    assert "0 px wide" in app.error[0].value
+    for label, value in (("Left", 864), ("Top", 1404), ("Right", 924), ("Bottom", 1464)):
+        next(item for item in app.number_input if item.label == label).set_value(value)
+    type_in(size, "2.4")
+    press(app, "Measure with it")
+    assert "2.4 mm" in app.error[0].value
+    assert again == []
+    type_in(size, "60,5")
+    press(app, "Measure with it")
+    photo = photo_of(1, "A").photo
+    with open_farm(filled) as store:
+        (kept,) = store.pointed_references(photo.photo_id)
+    assert (kept.size_mm, kept.box_px) == (60.5, (864.0, 1404.0, 924.0, 1464.0))
+    assert again == [{photo.photo_id: photo.name}]
+    app.run()
+    assert "Ball of 60.5 mm, x 864 to 924, y 1404 to 1464 px" in text(app)
+    press(app, "Take it out")
+    with open_farm(filled) as store:
+        assert store.pointed_references(photo.photo_id) == ()
+
+
+def test_a_box_drawn_in_a_picture_is_in_px_of_the_whole_photo() -> None:
+    drawn = {"x": [924.4, 863.6], "y": [1404.2, 1464.0]}
+    assert drawn_sides(drawn) == (864, 1404, 924, 1464)
+    assert drawn_sides({"x": [-5.0, 30.0], "y": [2.0, 40.0]}) == (0, 2, 30, 40)
+    assert drawn_sides({}) == (0, 0, 0, 0)
+    chart = picture_to_draw_in(FEW_PIXELS, (1500, 2000), "box").to_dict()
+    encodings = [layer["encoding"] for layer in chart["layer"]]
+    assert all(one["x"]["scale"]["domain"] == [0, 1500] for one in encodings)
+    assert all(one["y"]["scale"]["domain"] == [2000, 0] for one in encodings)
 
 
 def test_a_caliper_is_typed_before_the_photos_millimetres_are_shown(

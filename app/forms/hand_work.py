@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import streamlit as st
@@ -89,8 +89,10 @@ def ruler_form(store: FarmStore) -> None:
                 measure_again(store)
 
 
-def measure_again(store: FarmStore) -> None:
-    """Measure the kept photos with the farm's present settings."""
-    result = measure_kept_photos(store, settings=session.settings(), on_progress=show.progress())
+def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> None:
+    """Measure the kept photos with the farm's present settings, see `measure_kept_photos`."""
+    result = measure_kept_photos(
+        store, settings=session.settings(), on_progress=show.progress(), names=names
+    )
     session.say_next(f"{show.counted(len(result.photos), 'photo')} measured again.", result.refused)
     st.rerun()

@@ -10,6 +10,7 @@ from app.forms.calipers import caliper_form
 from app.forms.hand_work import hand_count_form, hand_uploads, measure_again, ruler_form
 from app.forms.office import office_uploads
 from app.forms.photos import tree_form, walk_form
+from app.forms.references import reference_form
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.store import FarmStore
 
@@ -64,8 +65,8 @@ if not blocks:
     st.write("Photos belong to a tree of a block: add a block first.")
     st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
-one_tree, walk, hand_work, calipered, office, ruler = st.tabs(
-    ["One tree", "A walk", "Hand work", "Calipers", "Office tables", "Ruler"]
+one_tree, walk, hand_work, calipered, pointed, office, ruler = st.tabs(
+    ["One tree", "A walk", "Hand work", "Calipers", "Balls and sheets", "Office tables", "Ruler"]
 )
 with one_tree:
     tree_form(store, blocks)
@@ -76,6 +77,8 @@ with hand_work:
     hand_uploads(store)
 with calipered:
     blind = caliper_form(store, blocks)
+with pointed:
+    reference_form(store, blocks)
 with office:
     office_uploads(store)
 with ruler:

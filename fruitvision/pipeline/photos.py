@@ -286,8 +286,14 @@ def measure_kept_photos(
     detector_name: str = DEFAULT_DETECTOR,
     workers: int = 1,
     on_progress: Progress = quiet,
+    names: Mapping[str, str] | None = None,
 ) -> Measured:
     """Measure the farm's kept photos where this detector or these settings have not done so.
+
+    Parameters
+    ----------
+    names : mapping, optional
+        Names of photos by photo_id, for those whose results the farm has just forgotten.
 
     Raises
     ------
@@ -295,7 +301,8 @@ def measure_kept_photos(
         If there is no detector of that name.
     """
     origin = made_with(choose_detector(detector_name), settings, store.lenses())
-    names = {measured.photo.photo_id: measured.photo.name for measured in store.measured_photos()}
+    known = {measured.photo.photo_id: measured.photo.name for measured in store.measured_photos()}
+    known = {**(names or {}), **known}
     missing = {
         photo.photo_id: store.photo_path(photo.photo_id)
         for photo in store.tree_photos()
@@ -308,7 +315,7 @@ def measure_kept_photos(
         detector_name=detector_name,
         workers=workers,
         on_progress=on_progress,
-        names={path: names.get(photo_id, path.name) for photo_id, path in missing.items()},
+        names={path: known.get(photo_id, path.name) for photo_id, path in missing.items()},
     )
 
 

@@ -133,6 +133,7 @@ def measure_farm_again(
     detector_name: str = DEFAULT_DETECTOR,
     workers: int = 1,
     on_progress: Progress = quiet,
+    names: Mapping[str, str] | None = None,
 ) -> Measured:
     """`measure_kept_photos`, then photos of one face together.
 
@@ -147,6 +148,7 @@ def measure_farm_again(
         detector_name=detector_name,
         workers=workers,
         on_progress=on_progress,
+        names=names,
     )
     faces = join_kept_faces(store, settings=settings, detector_name=detector_name)
     return with_faces(measured, faces)

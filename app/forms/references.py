@@ -1,0 +1,102 @@
+"""Balls and sheets of known size that a person points at in a photo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app import charts, session, show
+from app.forms.hand_work import measure_again
+from fruitvision.domain import Block, PointedReference, ReferenceKind
+from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
+from fruitvision.reference_table import pointed_reference
+from fruitvision.store import FarmStore
+from fruitvision.units import parse_number
+
+KINDS = {ReferenceKind.BALL: "Ball", ReferenceKind.SQUARE: "Printed square"}
+SIDES = ("Left", "Top", "Right", "Bottom")
+# Name of the box that is drawn in the picture.
+BOX = "box"
+
+
+def reference_form(store: FarmStore, blocks: Sequence[Block]) -> None:
+    """A photo to draw a box in, what hangs there, and what was pointed at before."""
+    st.caption(
+        "A ball or a sheet that was not found by itself: choose the photo, draw a box close around "
+        "it, and say how large it is. Its edge is then found inside the box."
+    )
+    if not st.toggle("Point at a ball or a sheet in a photo"):
+        return
+    name = st.selectbox("Block with the photo", [block.block_id for block in blocks])
+    placed = placed_photos(str(name), store, session.settings())
+    if not placed:
+        st.write("No photos of this block yet.")
+        return
+    photo = st.selectbox("Photo to point in", placed, format_func=_photo_words)
+    known = store.pointed_references(photo.placed.photo_id)
+    with show.errors():
+        _known(store, photo, known)
+        _new(store, photo, known)
+
+
+def _new(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReference]) -> None:
+    photo_id = photo.placed.photo_id
+    jpeg, size_px = session.plain_photo(photo_id)
+    drawn = st.altair_chart(
+        charts.picture_to_draw_in(jpeg, size_px, BOX),
+        on_select="rerun",
+        selection_mode=BOX,
+        key=f"picture {photo_id}",
+        width="content",
+    )
+    unit = session.units().diameter
+    sides = drawn_sides(drawn.get("selection", {}).get(BOX, {}))
+    kind = st.radio("What hangs there", list(KINDS), format_func=KINDS.get, horizontal=True)
+    size = st.text_input(f"Its diameter or side, {unit.symbol}")
+    st.caption("The box in px of the photo, as drawn above or typed:")
+    columns = st.columns(4)
+    typed = [
+        column.number_input(side, min_value=0, value=value, key=f"{side} {photo_id} {value}")
+        for column, side, value in zip(columns, SIDES, sides, strict=True)
+    ]
+    if st.button("Measure with it"):
+        size_mm = parse_number(size, field="The size") * unit.size
+        new = pointed_reference(kind, size_mm, [float(value) for value in typed])
+        _measure_with(store, photo, [*known, new])
+
+
+def _measure_with(
+    store: FarmStore, photo: PlacedPhoto, references: Sequence[PointedReference]
+) -> None:
+    photo_id = photo.placed.photo_id
+    names = {photo_id: photo.measured.photo.name} if photo.measured else None
+    store.save_pointed_references(photo_id, references)
+    measure_again(store, names)
+
+
+def _known(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReference]) -> None:
+    unit = session.units().diameter
+    for number, one in enumerate(known):
+        x0, y0, x1, y1 = one.box_px
+        left, right = st.columns([3, 1])
+        left.write(
+            f"{KINDS[one.kind]} of {unit.shown(one.size_mm):.{unit.decimals(1)}f} {unit.symbol}, "
+            f"x {x0:.0f} to {x1:.0f}, y {y0:.0f} to {y1:.0f} px"
+        )
+        if right.button("Take it out", key=f"out {photo.placed.photo_id} {number}"):
+            _measure_with(store, photo, [*known[:number], *known[number + 1 :]])
+
+
+def drawn_sides(box: dict[str, Sequence[float]]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the drawn box in px; zeros while none is drawn."""
+    if not {"x", "y"} <= set(box):
+        return 0, 0, 0, 0
+    (left, right), (top, bottom) = sorted(box["x"]), sorted(box["y"])
+    return round(max(left, 0)), round(max(top, 0)), round(max(right, 0)), round(max(bottom, 0))
+
+
+def _photo_words(photo: PlacedPhoto) -> str:
+    tree = photo.placed.tree
+    name = photo.measured.photo.name if photo.measured else "not measured"
+    return f"Row {tree.row}, tree {tree.position}, face {photo.placed.face}: {name}"
