@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot
 
 import numpy as np
@@ -62,8 +63,7 @@ def measure_ball(
     ReferenceRefused
         If there is no round edge in the box at all.
     """
-    camera = photo.camera or usual_camera(photo)
-    outline = find_outline(image, camera, box_px)
+    outline = outline_of(image, photo, box_px)
     if outline is None:
         x0, y0, x1, y1 = box_px
         raise ReferenceRefused(
@@ -73,14 +73,31 @@ def measure_ball(
     return ball_of(outline, photo, diameter_mm=diameter_mm, found_by=found_by)
 
 
+def outline_of(image: Image, photo: Photo, box_px: Floats) -> Outline | None:
+    """The outline of the ball in a box; None where no circle is found.
+
+    Where the lens is not known, a phone's and a longer one are tried: they draw a ball off the
+    axis more and less stretched. The one by which more of its edge is seen is kept.
+    """
+    if photo.camera is not None:
+        return find_outline(image, photo.camera, box_px)
+    phone = usual_camera(photo)
+    found = [find_outline(image, lens, box_px) for lens in (phone, _longer(phone))]
+    outlines = [one for one in found if one is not None]
+    return max(outlines, key=lambda one: float(one.seen.mean()), default=None)
+
+
+def _longer(camera: Camera) -> Camera:
+    return replace(camera, focal_px=camera.focal_px * _OTHER_LENS)
+
+
 def ball_of(outline: Outline, photo: Photo, *, diameter_mm: float, found_by: str) -> Ball:
     """The ball of an outline; arguments as in `measure_ball`."""
-    camera = photo.camera or usual_camera(photo)
     seen = _in_picture(outline, photo)
     mm_per_px = mm_per_px_of_ball(outline.view, outline.radius_px, diameter_mm=diameter_mm)
     error = mm_per_px * _radius_error_px(outline, seen) / outline.radius_px
     if photo.camera is None:
-        error = hypot(error, _lens_error(outline, camera, diameter_mm, mm_per_px))
+        error = hypot(error, _lens_error(outline, diameter_mm, mm_per_px))
     x, y, long_px, short_px, direction_deg = outline_in_picture(outline.view, outline.radius_px)
     return Ball(
         diameter_mm=diameter_mm,
@@ -112,20 +129,17 @@ def _radius_error_px(outline: Outline, seen: NDArray[np.bool_]) -> float:
     return hypot(outline.radius_error_px, _EDGE_SD_PX * shrink, hidden, blown * shrink)
 
 
-def _lens_error(outline: Outline, camera: Camera, diameter_mm: float, mm_per_px: float) -> float:
+def _lens_error(outline: Outline, diameter_mm: float, mm_per_px: float) -> float:
     """Half of what a lens twice as long would change, mm per px.
 
     Off the axis the radius in a view is the picture's, across the line to the middle; only the
     cosine of the angle between view and axis depends on the lens.
     """
+    camera = outline.view.camera
     tangent = np.sqrt(max(1 / outline.view.off_axis**2 - 1, 0.0)) / _OTHER_LENS
     other = 1 / hypot(1.0, float(tangent))
     angle_px = outline.radius_px * outline.view.off_axis / other
-    long = Camera(
-        focal_px=camera.focal_px * _OTHER_LENS,
-        middle_x_px=camera.middle_x_px,
-        middle_y_px=camera.middle_y_px,
-    )
+    long = _longer(camera)
     distance_mm = diameter_mm / 2 * hypot(1.0, long.focal_px / other / angle_px)
     return abs(distance_mm * other / long.focal_px - mm_per_px) / 2
 

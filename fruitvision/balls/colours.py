@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.balls.ball import LEAST_BALL_PX, UNUSABLE_BALL, ball_of
-from fruitvision.balls.outline import Outline, find_outline
+from fruitvision.balls.ball import LEAST_BALL_PX, UNUSABLE_BALL, ball_of, outline_of
+from fruitvision.balls.outline import Outline
 from fruitvision.camera import usual_camera
 from fruitvision.domain import Ball, Photo
 
@@ -92,7 +92,7 @@ def _outline_at(image: Image, photo: Photo, middle: Floats, radius: float) -> Ou
     outline: Outline | None = None
     for _ in range(2):
         box = np.concatenate([middle - radius, middle + radius])
-        outline = find_outline(image, photo.camera or usual_camera(photo), box)
+        outline = outline_of(image, photo, box)
         if outline is None or outline.seen.mean() < _LEAST_SEEN / 2:
             return None
         middle, radius = outline.view.to_picture(np.zeros((1, 2)))[0], outline.radius_px
