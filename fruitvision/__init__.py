@@ -11,7 +11,7 @@ between the steps are in `domain`, their doubts beside them; the errors are in `
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 if TYPE_CHECKING:
     from fruitvision.errors import FruitVisionError
