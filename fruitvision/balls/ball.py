@@ -28,11 +28,11 @@ LEAST_BALL_PX = 12.0
 LEAST_SEEN, LEAST_SEEN_BESIDE_SKY, LEAST_SEEN_WITHOUT_COLOUR = 0.45, 0.6, 0.6
 _SKY_SHARE = 0.15
 # Standard error of the radius, px, where the edge is clean: what tone curve and blur leave.
-_EDGE_SD_PX = 0.10
+_EDGE_SD_PX = 0.12
 # ... and for what of the edge is not seen, below this share, as a share of the radius.
 _CLEAR_SEEN, _UNSEEN_SD = 0.7, 0.03
-# Blown-out light eats 0.7 px into a ball all around: 1.5 to 4.6 % of 50 px in 8 rendered balls.
-_BLOWN_OUT_SD_PX = 0.7
+# Blown-out light eats up to 1.2 px into a ball all around: 1.7 to 4.6 % of 50 px in 8 rendered.
+_BLOWN_OUT_SD_PX = 0.9
 # What another lens (twice as long) would change is the error then.
 _OTHER_LENS = 2.0
 
