@@ -103,7 +103,8 @@ def _by_colour(
     references: Sequence[Reference],
     known: Sequence[Ball],
 ) -> list[Ball]:
-    scales = [one.mm_per_px for one in (*references, *known) if not one.doubts]
+    scales = [one.mm_per_px for one in references if not one.doubts]
+    scales += [ball.mm_per_px for ball in known if not ball.doubts]
     found = find_balls(
         image,
         photo,
