@@ -273,7 +273,8 @@ def test_fruit_csv_has_just_the_promised_columns(tmp_path: Path) -> None:
         "a.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,false,,one plane,,",
         "a.jpg,001,101.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,,one plane,,",
         "a.jpg,002,102.25,200.1,33.33,30.0,-12.5,33.0,71.3,4.2,0.9,0.75,true,,one plane,,",
-        "b é.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,,,0.9,0.75,false,not_sized;partly_hidden,,,",
+        "b é.jpg,000,100.25,200.1,33.33,30.0,-12.5,33.0,,,0.9,0.75,false,"
+        "not_sized;partly_hidden,,,",
     ]
 
 

@@ -196,9 +196,10 @@ class Fruit:
 
     `width_px` is the long axis of the outline, `angle_deg` its direction, clockwise from +x;
     `height_px` is the axis at right angles. `diameter_px` is the long axis freed of the off-axis
-    stretch, and `diameter_error_px` the standard error of the outline alone. `diameter_mm` is None for a fruit that is counted and not sized. `distance_mm` is the
-    depth of its centre along the optical axis. `same_as` names the fruit (photo_id and fruit_id) of
-    another photo of this face that it is: it is counted there.
+    stretch, and `diameter_error_px` the standard error of the outline alone. `diameter_mm` is None
+    for a fruit that is counted and not sized. `distance_mm` is the depth of its centre along the
+    optical axis. `same_as` names the fruit (photo_id and fruit_id) of another photo of this face
+    that it is: it is counted there.
     """
 
     photo_id: str
