@@ -10,7 +10,7 @@ is right is not chosen: all smoothings are fitted, each with its evidence to ave
 simulated normal, skewed and two-peaked truths the average was as near as the best of them, and its
 draws held the truth more often.
 
-Why our own: of the libraries for this none is kept up (kwnpeb 2019, npeb 2024 for a paid solver);
+Why our own: no kept-up library was found that takes errors which differ from fruit to fruit;
 scipy, scikit-learn and statsmodels have mixtures without known errors only. It is Newton's method
 on some fifty numbers.
 
