@@ -76,9 +76,11 @@ def test_the_report_shows_two_views_and_how_well_twins_were_found(
     pair: tuple[tuple[MeasuredPhoto, ...], tuple[SizedPhoto, ...], tuple[SizingTruth, ...]],
 ) -> None:
     _, sized, _ = pair
-    together = Together(photos=sized, twins=twin_figures(*pair), seconds_per_pair=0.25)
+    together = Together(blocks={"wall": sized}, twins=twin_figures(*pair), seconds_per_pair=0.25)
     lines = report_lines({"block": sized}, together)
     assert any(line.startswith("two views, by true visible share") for line in lines)
+    at = lines.index("two views, by block")
+    assert [line.split()[0] for line in lines[at + 1 : at + 3]] == ["block", "wall"]
     (said,) = (line for line in lines if line.startswith("Pairs of photos"))
     assert "1 of 1 measured together, 0.25 s each" in said
     assert "Of 3 fruit found in both 33 % matched (of 2 seen in both 50 %)" in said

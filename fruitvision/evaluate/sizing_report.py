@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 from fruitvision.domain import DepthGrade
 from fruitvision.evaluate.sizing import SizedFruit, SizedPhoto
@@ -38,11 +38,28 @@ _BLOCK_HEADS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """Photos of faces that were measured from two places, and how well twins were found."""
+    """Photos of faces measured from two places, by block, and how well twins were found."""
 
-    photos: tuple[SizedPhoto, ...] = ()
+    blocks: Mapping[str, Sequence[SizedPhoto]] = field(default_factory=dict)
     twins: TwinFigures = field(default_factory=TwinFigures)
     seconds_per_pair: float = 0.0
+
+    @property
+    def photos(self) -> list[SizedPhoto]:
+        """Those of all blocks."""
+        return [photo for found in self.blocks.values() for photo in found]
+
+    def block_figures(self) -> list[BlockFigures]:
+        """Of the fruit that two places show, by block."""
+        return [
+            block_figures(name, [_seen_twice(photo) for photo in found])
+            for name, found in self.blocks.items()
+        ]
+
+
+def _seen_twice(photo: SizedPhoto) -> SizedPhoto:
+    both = tuple(one for one in photo.fruit if one.grade is DepthGrade.TWO_VIEWS)
+    return replace(photo, fruit=both)
 
 
 def _graded(
@@ -69,6 +86,10 @@ def report_lines(
         lines += [*_aligned([_HEADS, *(_cells(one) for one in stated)]), ""]
     figures = [block_figures(name, found) for name, found in blocks.items()]
     lines += _aligned([_BLOCK_HEADS, *(_block_cells(one) for one in figures)])
+    seen_twice = [one for one in together.block_figures() if one.figures.sized]
+    if seen_twice:
+        lines += ["", "two views, by block"]
+        lines += _aligned([_BLOCK_HEADS, *(_block_cells(one) for one in seen_twice)])
     return [*lines, *_twin_lines(together), "", *NOTES]
 
 
@@ -107,6 +128,7 @@ def document(
         },
         "pairs": {**asdict(together.twins), "seconds_per_pair": together.seconds_per_pair},
         "blocks": [asdict(block_figures(name, found)) for name, found in blocks.items()],
+        "blocks_two_views": [asdict(one) for one in together.block_figures()],
         "photos": {
             name: [
                 {"name": photo.name, "fruit": [asdict(one) for one in photo.fruit]}

@@ -119,7 +119,7 @@ def sizing(
             typer.echo(str(one), err=True)
         left_out += len(sized[block.name].refused)
     blocks = {name: found.photos for name, found in sized.items()}
-    together = measured_together(list(sized.values()))
+    together = measured_together(sized)
     say(report_lines(blocks, together))
     photos = sorted(first.rglob("photos/*.jpg"))[:1]
     times = [outline_ms(path, work) for path in photos]

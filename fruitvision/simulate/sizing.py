@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
@@ -135,12 +135,12 @@ def size_block(
     )
 
 
-def measured_together(blocks: Sequence[SizedBlock]) -> Together:
+def measured_together(blocks: Mapping[str, SizedBlock]) -> Together:
     """The pairs of all blocks."""
-    twins = sum((block.twins for block in blocks), TwinFigures())
-    seconds = sum(block.seconds_per_pair * block.twins.pairs for block in blocks)
+    twins = sum((block.twins for block in blocks.values()), TwinFigures())
+    seconds = sum(block.seconds_per_pair * block.twins.pairs for block in blocks.values())
     return Together(
-        photos=tuple(photo for block in blocks for photo in block.together),
+        blocks={name: block.together for name, block in blocks.items() if block.together},
         twins=twins,
         seconds_per_pair=seconds / max(1, twins.pairs),
     )
