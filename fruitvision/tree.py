@@ -16,6 +16,7 @@ from fruitvision.domain import (
     TreeSample,
     merge_doubts,
 )
+from fruitvision.rows_behind import without_rows_behind
 from fruitvision.sizing_chance import FruitKey, sizing_weights
 
 # A photo with one of these can't be counted honestly: it is kept and shown, and not used.
@@ -55,7 +56,8 @@ def sample_trees(
 
     Of several photos of a face the first counts, so that trees with one photo and with two are
     counted alike and one hidden-fruit factor serves both; photos of an earlier day are not used. A
-    later place adds the diameters of fruit that the first does not show (see `views`).
+    later place adds the diameters of fruit that the first does not show (see `views`). Fruit far
+    smaller than usual in the walk hang in the row behind (see `rows_behind`).
 
     Parameters
     ----------
@@ -86,10 +88,13 @@ def sample_trees(
     clear = {tree: of for tree, of in whole.items() if len({face[0].trees for face in of}) == 1}
     numbers = {face[0].trees for of_tree in clear.values() for face in of_tree}
     protocol = _protocol(two_faces=wanted == 2, panels=max(numbers, default=1) > 1)
-    used = [measured[p.photo_id] for faces in clear.values() for face in faces for p in face]
+    used = without_rows_behind(
+        [measured[p.photo_id] for faces in clear.values() for face in faces for p in face]
+    )
+    of_walk = {photo.photo.photo_id: photo for photo in used}
     weights = sizing_weights(used)
     trees = tuple(
-        _tree_sample(faces, measured, weights, protocol=protocol) for faces in clear.values()
+        _tree_sample(faces, of_walk, weights, protocol=protocol) for faces in clear.values()
     )
     doubts = {
         Doubt.FACE_MISSING: len(whole) < len(found),

@@ -40,6 +40,7 @@ class Doubt(StrEnum):
     CUT_BY_EDGE = "cut_by_edge"
     PARTLY_HIDDEN = "partly_hidden"
     # tree and block
+    ROW_BEHIND = "row_behind"
     FACE_MISSING = "face_missing"
     FEW_TREES = "few_trees"
     NO_HAND_COUNTS = "no_hand_counts"
@@ -106,6 +107,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.NOT_SIZED: "Counted, not sized.",
     Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
     Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",
+    Doubt.ROW_BEHIND: "Fruit far smaller than usual in this block were left out as the row behind.",
     Doubt.FACE_MISSING: "A tree lacks a usable photo of one face and was left out.",
     Doubt.FEW_TREES: "Fewer than 8 trees or panels: a first look, no promise.",
     Doubt.NO_HAND_COUNTS: "No hand-counted trees: visible fruit only, hidden fruit are not in.",
