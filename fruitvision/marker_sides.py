@@ -1,5 +1,5 @@
-"""The four sides of a square marker, each as a line through its edge: where a twig or a glint on
-one corner stops the usual refinement."""
+"""The four sides of a square marker: each as a line through its edge, where a twig or a glint on
+one corner stops the usual refinement, and how blurred they are."""
 
 from __future__ import annotations
 
@@ -21,6 +21,10 @@ _STEP_PX = 0.25
 _ON_LINE_PX = 0.6
 _FEWEST_ON_LINE = 0.6
 _ROUNDS = 6
+# Part of a side, at each end, that is left out where its blur is told: the other side's is near.
+_BLUR_LEFT_OUT = 0.15
+# Width between a quarter and three quarters of a Gaussian edge's light, in standard deviations.
+_HALF_WIDTH = 1.349
 
 
 def corners_by_sides(light: Image, rough: Floats) -> Floats | None:
@@ -42,17 +46,48 @@ def corners_by_sides(light: Image, rough: Floats) -> Floats | None:
     return np.array(corners)
 
 
-def _side(light: Image, start: Floats, end: Floats, middle: Floats) -> Floats | None:
-    """(3,) line a x + b y = c through the edge, dark inside and light outside; None if unclear."""
+def edge_blur_px(light: Image, quad: Floats) -> float:
+    """Standard deviation of the blur across a marker's sides, px; the middle one of the four.
+
+    Parameters
+    ----------
+    light : (H, W) uint8
+        The picture in linear light.
+    quad : (4, 2) float
+        Corners in order.
+    """
+    middle = quad.mean(axis=0)
+    return float(
+        np.median([_blur(light, quad[one], quad[(one + 1) % 4], middle) for one in range(4)])
+    )
+
+
+def _blur(light: Image, start: Floats, end: Floats, middle: Floats) -> float:
+    _, _, profile = _across(light, start, end, middle, left_out=_BLUR_LEFT_OUT)
+    usual = np.median(profile, axis=0)
+    # The white cells inside and whatever lies beyond the sheet may be near.
+    half = len(usual) // 2
+    dark, bright = usual[:half].min(), usual[half:].max()
+    lowest, highest = int(usual[:half].argmin()), half + int(usual[half:].argmax())
+    share = np.maximum.accumulate((usual[lowest : highest + 1] - dark) / max(bright - dark, 1.0))
+    # Ever higher, so that each share of the light has one place.
+    share = share + 1e-9 * np.arange(len(share))
+    quarter, three = np.interp([0.25, 0.75], share, _STEP_PX * np.arange(len(share)))
+    return float(three - quarter) / _HALF_WIDTH
+
+
+def _across(
+    light: Image, start: Floats, end: Floats, middle: Floats, *, left_out: float
+) -> tuple[Floats, Floats, Floats]:
+    """Places along a side (N, 2), the way outwards (2,), and the light across it (N, K)."""
     length = float(np.hypot(*(end - start)))
     along = (end - start) / length
     outwards = np.array([along[1], -along[0]])
     if outwards @ (start - middle) < 0:
         outwards = -outwards
-    reach = _REACH * length
-    steps = np.arange(-reach, reach + _STEP_PX, _STEP_PX)
-    places = np.linspace(_LEFT_OUT, 1 - _LEFT_OUT, _POINTS) * length
-    at = start + places[:, None, None] * along + steps[None, :, None] * outwards
+    steps = _steps(length)
+    places = start + np.linspace(left_out, 1 - left_out, _POINTS)[:, None] * length * along
+    at = places[:, None, :] + steps[None, :, None] * outwards
     profile = cv2.remap(
         light.astype(np.float32),
         at[..., 0].astype(np.float32),
@@ -60,9 +95,20 @@ def _side(light: Image, start: Floats, end: Floats, middle: Floats) -> Floats | 
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    rise = _smoothed(np.gradient(np.asarray(profile, dtype=np.float64), axis=1))
-    edge = _peaks(rise, steps)
-    return _line_through(start + places[:, None] * along + edge[:, None] * outwards)
+    return places, outwards, np.asarray(profile, dtype=np.float64)
+
+
+def _steps(length: float) -> Floats:
+    reach = _REACH * length
+    return np.arange(-reach, reach + _STEP_PX, _STEP_PX)
+
+
+def _side(light: Image, start: Floats, end: Floats, middle: Floats) -> Floats | None:
+    """(3,) line a x + b y = c through the edge, dark inside and light outside; None if unclear."""
+    places, outwards, profile = _across(light, start, end, middle, left_out=_LEFT_OUT)
+    rise = _smoothed(np.gradient(profile, axis=1))
+    edge = _peaks(rise, _steps(float(np.hypot(*(end - start)))))
+    return _line_through(places + edge[:, None] * outwards)
 
 
 def _smoothed(rise: Floats) -> Floats:

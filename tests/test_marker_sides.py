@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitvision.marker_sides import corners_by_sides
+from fruitvision.domain import Doubt
+from fruitvision.marker_sides import corners_by_sides, edge_blur_px
 from fruitvision.reference import find_references
 from tests.scenes import Camera, Leaf, Marker, draw_scene, photo_of, true_corners_px
 
@@ -47,3 +48,26 @@ def test_a_twig_over_a_corner_costs_no_scale() -> None:
     (found,) = find_references(image, photo_of(CAMERA), side_mm=150.0)
     assert found.mm_per_px == pytest.approx(2200.0 / CAMERA.focal_px, rel=4e-3)
     assert found.mm_per_px_error < 0.004 * found.mm_per_px
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 1.5, 2.0])
+def test_blur_of_the_sides_is_told(blur_px: float) -> None:
+    image = draw_scene(CAMERA, (MARKER,), blur_px=blur_px, rays_per_side=4)
+    true = true_corners_px(CAMERA, MARKER)
+    assert edge_blur_px(_light(image), true) == pytest.approx(blur_px, abs=0.25)
+
+
+@pytest.mark.parametrize("blur_px", [1.5, 2.0, 3.0, 4.0])
+def test_a_marker_blurred_after_the_tone_curve_is_never_surely_wrong(blur_px: float) -> None:
+    image = draw_scene(CAMERA, (MARKER,), rays_per_side=4)
+    image = cv2.GaussianBlur(image, (0, 0), blur_px).astype(np.uint8)
+    (found,) = find_references(image, photo_of(CAMERA), side_mm=150.0)
+    wrong = abs(found.mm_per_px - 2200.0 / CAMERA.focal_px)
+    assert Doubt.MARKER_UNCLEAR in found.doubts or wrong < 3 * found.mm_per_px_error
+
+
+def test_a_marker_under_water_gives_no_scale() -> None:
+    image = draw_scene(CAMERA, (MARKER,), rays_per_side=4)
+    image = cv2.GaussianBlur(image, (0, 0), 3.0).astype(np.uint8)
+    (found,) = find_references(image, photo_of(CAMERA), side_mm=150.0)
+    assert Doubt.MARKER_UNCLEAR in found.doubts

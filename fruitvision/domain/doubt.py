@@ -92,7 +92,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.MARKER_SMALL: "The marker is under 40 px wide: fruit are counted, not sized. Go nearer.",
     Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
     Doubt.MARKER_BENT: "The marker is bent or curled: it gives no scale. Glue it on a flat board.",
-    Doubt.MARKER_UNCLEAR: "The marker is wet, dirty or in part hidden: it gives no scale.",
+    Doubt.MARKER_UNCLEAR: "The marker is blurred, wet, dirty or half hidden: it gives no scale.",
     Doubt.MARKER_MIRRORED: "The marker is mirrored: use the photo as it was taken, not flipped.",
     Doubt.BALL_HIDDEN: "A ball is half hidden, or too like what is behind it: it gives no scale.",
     Doubt.BALL_SMALL: "A ball is under 12 px wide: it gives no scale. Go nearer.",
