@@ -128,7 +128,10 @@ def _together(
 def _with_reasons(
     photos: Sequence[MeasuredPhoto], joined: tuple[str, ...], problems: Sequence[NotJoined]
 ) -> tuple[MeasuredPhoto, ...]:
-    """Photos that were not joined with the doubt and the reasons."""
+    """Photos that were not joined with the doubt and the reasons.
+
+    A photo that fails for none of its own has the reasons of the others: it was left alone.
+    """
     return tuple(
         photo
         if photo.photo.name in joined
@@ -137,11 +140,15 @@ def _with_reasons(
             doubts=merge_doubts(photo.doubts, (Doubt.VIEWS_NOT_JOINED,)),
             remarks=(
                 *photo.remarks,
-                *(str(one) for one in problems if photo.photo.name in one.names),
+                *map(str, _reasons_of(photo.photo.name, problems)),
             ),
         )
         for photo in photos
     )
+
+
+def _reasons_of(name: str, problems: Sequence[NotJoined]) -> Sequence[NotJoined]:
+    return [one for one in problems if name in one.names] or problems
 
 
 # ---------------------------------------------------------------- which photos can be joined
