@@ -386,7 +386,8 @@ def export(
     farm: Farm,
     out: Out,
     version: Annotated[
-        str | None, typer.Option("--version", help="Forecast version; the latest if left out.")
+        str | None,
+        typer.Option("--version", help="Forecast version; the latest that is no what-if."),
     ] = None,
     units: ShownUnits = None,
 ) -> None:
@@ -405,10 +406,17 @@ def export(
         raise StoreError(
             f"No forecast has the version '{version}'.", fix=f"Known: {', '.join(kept)}."
         )
-    chosen = kept[version] if version else list(kept.values())[-1]
+    of_record = [item for item in kept.values() if not item.what_if]
+    if version is None and not of_record:
+        raise StoreError(
+            f"{farm} holds what-ifs only: {', '.join(kept)}.",
+            fix="Give one as --version, or make a forecast without --season and --pick-shift.",
+        )
+    chosen = kept[version] if version else of_record[-1]
     write_forecast(chosen, out, shown)
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
-    typer.echo(f"Version {chosen.forecast_id}, written to {out}: {written}.")
+    kind = f", a what-if ({chosen.what_if})" if chosen.what_if else ""
+    typer.echo(f"Version {chosen.forecast_id}{kind}, written to {out}: {written}.")
 
 
 @cli.command()

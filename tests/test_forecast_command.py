@@ -80,6 +80,25 @@ def test_export_writes_every_file_of_the_chosen_version(folder: Path, tmp_path: 
     assert read_forecast_json(tmp_path / "out" / "forecast.json") == made
 
 
+def test_export_takes_a_what_if_only_when_it_is_named(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert run("forecast", "--farm", str(folder), "--pick-shift", "5", "--keep")[0] == 0
+    status, text = run("export", "--farm", str(folder), "--out", str(out))
+    assert status != 0
+    assert "holds what-ifs only" in text
+    command("forecast", folder)
+    run("forecast", "--farm", str(folder), "--pick-shift", "5", "--keep")
+    record, *_ = [one for one in kept(folder) if not one.what_if]
+    asked, *_ = [one for one in kept(folder) if one.what_if]
+    assert run("export", "--farm", str(folder), "--out", str(out))[0] == 0
+    assert read_forecast_json(out / "forecast.json") == record
+    named = ("--version", asked.forecast_id)
+    status, text = run("export", "--farm", str(folder), "--out", str(out), *named)
+    assert status == 0
+    assert "a what-if" in text
+    assert read_forecast_json(out / "forecast.json") == asked
+
+
 def test_the_list_of_detail_files_is_that_of_the_tables() -> None:
     assert tuple(detail_file(table.name) for table in detail_tables(forecast())) == DETAIL_FILES
 

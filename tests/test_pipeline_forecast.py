@@ -436,7 +436,7 @@ def test_without_hand_counts_there_are_no_cartons_and_no_numbers_for_uses(tmp_pa
     assert made.total.cartons is None
     assert use_numbers(made) == ()
     text = "\n".join(forecast_lines(made))
-    assert "not known cartons" in text
+    assert "cartons not known" in text
     assert "no hand counts of this season" in text
 
 

@@ -16,7 +16,14 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
-from fruitvision.report.words import CAUTION, doubt_lines, range_words, three, unit_words
+from fruitvision.report.words import (
+    CAUTION,
+    doubt_lines,
+    named_words,
+    range_words,
+    three,
+    unit_words,
+)
 from fruitvision.unit_system import METRIC, Units
 
 # A step of the bridge below half a carton is no change.
@@ -100,8 +107,7 @@ def _block_lines(block: CropForecast, units: Units) -> list[str]:
         lines += [
             f"    pass of {one.pick_date}: {range_words(one.fruit)} fruit, "
             f"{unit_words(one.diameter_mm, units.diameter, digits=1)}, "
-            f"{range_words(one.bins)} bins, "
-            f"{range_words(one.cartons)} cartons"
+            f"{named_words(one.bins, 'bins')}, {named_words(one.cartons, 'cartons')}"
             for one in block.picks
         ]
     lines += _rests_on(block, indent="    ")
@@ -113,11 +119,13 @@ def _rests_on(crop: CropForecast, *, indent: str) -> list[str]:
 
 
 def _totals(crop: CropForecast, units: Units) -> str:
+    mass = unit_words(crop.tonnes, units.crop, digits=1)
     return (
         f"{range_words(crop.fruit)} fruit, "
         f"{unit_words(crop.diameter_mm, units.diameter, digits=1)}, "
-        f"{range_words(crop.bins)} bins, {unit_words(crop.tonnes, units.crop, digits=1)}, "
-        f"{range_words(crop.cartons)} cartons"
+        f"{named_words(crop.bins, 'bins')}, "
+        f"{mass if crop.tonnes is not None else f'{units.crop.symbol} not known'}, "
+        f"{named_words(crop.cartons, 'cartons')}"
     )
 
 

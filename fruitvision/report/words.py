@@ -23,6 +23,11 @@ def range_words(estimate: Estimate | None, *, digits: int = 0, unit: str = "") -
     return f"{mid} ({low}–{high}){' ' if unit else ''}{unit}"
 
 
+def named_words(estimate: Estimate | None, what: str) -> str:
+    """`19 (16–23) bins`, or that they are not known."""
+    return f"{what} not known" if estimate is None else f"{range_words(estimate)} {what}"
+
+
 def unit_words(estimate: Estimate | None, unit: Unit, *, digits: int = 0) -> str:
     """`2.80 (2.68–2.91) in`: a metric number in a user's unit; `digits` are those of the metric
     one."""

@@ -12,7 +12,7 @@ from fruitvision.train import defaults
 
 train_cli = typer.Typer(
     help="The learned detector, made again: packs of pictures, training, figures, export.\n\n"
-    "Needs pip install 'fruitvision[train]'. "
+    "Needs the extra train: pip install 'fruitvision\\[train]'. "
     "Example: fruitvision train run --config training.toml --out run",
     no_args_is_help=True,
 )
