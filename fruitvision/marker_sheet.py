@@ -14,7 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.errors import SettingsError, StoreError, did_you_mean
 from fruitvision.printed_ruler import INK, draw_ruler, put_text
-from fruitvision.reference import DICTIONARY
+from fruitvision.reference import DICTIONARY, SHEET_NUMBER
 from fruitvision.settings import RULER_MM
 from fruitvision.units import MM_PER_INCH
 from fruitvision.whole_file import write_whole
@@ -51,7 +51,7 @@ _GREY, _RULE = 0.35, 0.75
 
 
 def draw_marker_sheet(
-    path: Path, *, paper: str = "A4", marker_id: int = 7, side_mm: float = 150.0
+    path: Path, *, paper: str = "A4", marker_id: int = SHEET_NUMBER, side_mm: float = 150.0
 ) -> None:
     """Write the sheet as a PDF of one page, in vectors, to be printed at 100 %.
 

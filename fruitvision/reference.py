@@ -43,6 +43,8 @@ LEAST_SIDE_PX = 40.0
 SHEET_SHARE = 1.4
 # Id of a marker that is seen but can't be read.
 UNREAD = -1
+# The number of the printed sheet. The side of others is not known. Our choice.
+SHEET_NUMBER = 7
 
 # Smallest marker that is searched for, px. Our choice: half of what is usable, so that a photo
 # taken from too far is told so.

@@ -113,6 +113,17 @@ def test_a_square_has_the_side_that_was_stated(image: Image) -> None:
     assert again.mm_per_px == pytest.approx(1.2 * marker.mm_per_px)
 
 
+def test_a_marker_of_another_number_is_doubted_until_its_side_is_stated() -> None:
+    marker = Marker(centre_mm=(0.0, 0.0, 1000.0), side_mm=100.0, marker_id=12)
+    drawn = draw_scene(CAMERA, (marker,), rays_per_side=3)
+    found = find_all_references(drawn, PHOTO, (), SETTINGS)
+    assert Doubt.MARKER_OTHER in found.doubts
+    (seen,) = found.references
+    x, y = np.mean(seen.corners_px, axis=0)
+    stated = replace(box(x - 50, y - 50, x + 50, y + 50, ReferenceKind.SQUARE), size_mm=100.0)
+    assert find_all_references(drawn, PHOTO, (stated,), SETTINGS).doubts == ()
+
+
 @pytest.mark.parametrize(
     ("pointed", "words"),
     [

@@ -25,6 +25,7 @@ class Doubt(StrEnum):
     MARKER_BENT = "marker_bent"
     MARKER_UNCLEAR = "marker_unclear"
     MARKER_MIRRORED = "marker_mirrored"
+    MARKER_OTHER = "marker_other"
     BALL_HIDDEN = "ball_hidden"
     BALL_SMALL = "ball_small"
     REFERENCE_LEFT_OUT = "reference_left_out"
@@ -93,6 +94,8 @@ _WORDS: dict[Doubt, str] = {
     Doubt.MARKERS_DISAGREE: "Two markers give different scales: fruit are counted, not sized.",
     Doubt.MARKER_BENT: "The marker is bent or curled: it gives no scale. Glue it on a flat board.",
     Doubt.MARKER_UNCLEAR: "The marker is blurred, wet, dirty or half hidden: it gives no scale.",
+    Doubt.MARKER_OTHER: "A marker has another number than the printed sheet's: say its side as a "
+    "reference that you point at, or hang the sheet.",
     Doubt.MARKER_MIRRORED: "The marker is mirrored: use the photo as it was taken, not flipped.",
     Doubt.BALL_HIDDEN: "A ball is half hidden, or too like what is behind it: it gives no scale.",
     Doubt.BALL_SMALL: "A ball is under 12 px wide: it gives no scale. Go nearer.",

@@ -22,7 +22,13 @@ from fruitvision.domain import (
 from fruitvision.errors import FruitVisionError, ReferenceRefused
 from fruitvision.field_table import FieldTable, RefusedRow
 from fruitvision.photo import photo_id_of
-from fruitvision.reference import find_references, read_square, sheet_px
+from fruitvision.reference import (
+    SHEET_NUMBER,
+    UNREAD,
+    find_references,
+    read_square,
+    sheet_px,
+)
 from fruitvision.reference_table import ReferenceRow, in_known_photos
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -70,6 +76,7 @@ def find_all_references(
     A reference that is pointed at and can't be measured is named in a remark; the rest goes on.
     """
     references = list(find_references(image, photo, side_mm=settings.printed_side_mm))
+    others = [one for one in references if one.marker_id not in (UNREAD, SHEET_NUMBER)]
     balls: list[Ball] = []
     remarks: list[str] = []
     refused: list[tuple[float, float, float, float]] = []
@@ -90,10 +97,20 @@ def find_all_references(
     return Found(
         references=tuple(references),
         balls=tuple(balls),
-        doubts=(Doubt.REFERENCE_REFUSED,) if refused else (),
+        doubts=(
+            *([Doubt.REFERENCE_REFUSED] if refused else []),
+            *([Doubt.MARKER_OTHER] if any(not _stated(one, pointed) for one in others) else []),
+        ),
         remarks=tuple(remarks),
         refused_boxes_px=tuple(refused),
     )
+
+
+def _stated(marker: Reference, pointed: Sequence[PointedReference]) -> bool:
+    """Whether a person pointed at this marker, and so said its side."""
+    x, y = np.mean(marker.corners_px, axis=0)
+    boxes = (one.box_px for one in pointed if one.kind is ReferenceKind.SQUARE)
+    return any(x0 <= x <= x1 and y0 <= y <= y1 for x0, y0, x1, y1 in boxes)
 
 
 def _by_colour(
