@@ -34,8 +34,6 @@ _INCHES = ("diameter_in", "diameter_(in)", "diameter_inch", "caliper_in")
 # A place this far outside an outline, in its half axes, still means the fruit. Our choice: a finger
 # on a phone is off by a tenth of a fruit.
 REACH = 1.15
-# Fruit named on an error's line. Our choice.
-NUMBERS_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,12 +12,12 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitvision.errors import SettingsError, StoreError, did_you_mean
+from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.printed_ruler import INK, draw_ruler, put_text
 from fruitvision.reference import DICTIONARY, SHEET_NUMBER
 from fruitvision.settings import RULER_MM
 from fruitvision.units import MM_PER_INCH
-from fruitvision.whole_file import write_whole
+from fruitvision.whole_file import write_asked_for
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 
@@ -91,12 +91,7 @@ def draw_marker_sheet(
     _draw_page(canvas, PAPERS[paper], white, f"Marker {marker_id}  ·  side {side_mm:g} mm", side_mm)
     canvas.showPage()
     canvas.save()
-    try:
-        write_whole(path, page.getvalue())
-    except OSError as err:
-        raise StoreError(
-            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
-        ) from err
+    write_asked_for(path, page.getvalue())
 
 
 def _white_cells(marker_id: int) -> NDArray[np.bool_]:

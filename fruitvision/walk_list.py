@@ -11,9 +11,9 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.domain import TreeKind
-from fruitvision.errors import SettingsError, StoreError, did_you_mean
+from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.sampling import PlannedPlace, WalkPlan
-from fruitvision.whole_file import write_whole
+from fruitvision.whole_file import write_asked_for
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 
@@ -54,12 +54,7 @@ def write_walk_list(plan: WalkPlan, path: Path, *, paper: str = "A4") -> int:
         canvas.showPage()
         first += len(places)
     canvas.save()
-    try:
-        write_whole(path, sheet.getvalue())
-    except OSError as err:
-        raise StoreError(
-            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
-        ) from err
+    write_asked_for(path, sheet.getvalue())
     return len(pages)
 
 

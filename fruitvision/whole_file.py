@@ -6,6 +6,8 @@ import os
 import secrets
 from pathlib import Path
 
+from fruitvision.errors import StoreError
+
 
 def write_whole(path: Path, content: bytes) -> None:
     """Put content into a file in one step: written beside it, then moved into its place.
@@ -28,3 +30,19 @@ def write_whole(path: Path, content: bytes) -> None:
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def write_asked_for(path: Path, content: bytes) -> None:
+    """`write_whole` where a person said where to.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    try:
+        write_whole(path, content)
+    except OSError as err:
+        raise StoreError(
+            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
+        ) from err

@@ -1,16 +1,16 @@
 """Balls of stated diameter: the geometry of a sphere, outlines in drawn scenes, balls by colour."""
 
 from dataclasses import replace
-from math import hypot, radians, tan
+from math import asin, cos, hypot, radians, sin, tan
 
 import numpy as np
 import pytest
 
 from fruitvision.balls import BALL_COLOURS, find_balls, measure_ball
 from fruitvision.balls.sphere import (
+    View,
     mm_per_px_of_ball,
     outline_in_picture,
-    radius_in_view,
     view_of,
 )
 from fruitvision.domain import Ball as FoundBall
@@ -99,6 +99,13 @@ SPHERES = [
     (75, 300, 10, 295.442, 259.9388, 255.9266, 2.8873),
     (75, 300, 20, 281.908, 285.958, 268.43, 6.5564),
 ]
+
+
+def radius_in_view(view: View, mm_per_px: float, *, diameter_mm: float) -> float:
+    """Radius of the outline, px: the inverse of `mm_per_px_of_ball`."""
+    distance_mm = mm_per_px * view.camera.focal_px / view.off_axis
+    half = asin(min(diameter_mm / 2 / distance_mm, 0.999))
+    return view.focal_px * sin(half) / cos(half)
 
 
 @pytest.mark.parametrize("case", SPHERES, ids=lambda case: f"{case[0]} mm {case[1]} {case[2]} deg")

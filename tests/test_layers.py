@@ -46,7 +46,7 @@ ALLOWED: dict[str, set[str]] = {
     "scale_plane": BASE,
     "reference_table": BASE | {"field_table", "csv_file", "units"},
     "cores": set(),
-    "fruit": BASE | {"camera", "cores", "scale", "share"},
+    "fruit": BASE | {"rows_behind", "camera", "cores", "scale", "share"},
     "views": BASE | {"camera", "scale"},
     "overlay": BASE | {"unit_system", "whole_file"},
     "evaluate": BASE

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asin, atan, cos, hypot, sin, sqrt
+from math import atan, hypot, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,11 +50,6 @@ class View:
         middle = np.array([self.camera.middle_x_px, self.camera.middle_y_px])
         return drawn_px(slopes * self.camera.focal_px + middle, self.camera)
 
-    def to_view(self, points_px: Floats) -> Floats:
-        """(N, 2) px of the picture to px of the view."""
-        seen = rays(points_px, self.camera) @ self.axes.T
-        return np.asarray(seen[:, :2] / seen[:, 2:] * self.focal_px)
-
 
 def view_of(camera: Camera, x_px: float, y_px: float) -> View:
     """The view that looks at a point of the picture."""
@@ -82,13 +77,6 @@ def mm_per_px_of_ball(view: View, radius_px: float, *, diameter_mm: float) -> fl
     """
     distance_mm = diameter_mm / 2 / sin(atan(radius_px / view.focal_px))
     return distance_mm * view.off_axis / view.camera.focal_px
-
-
-def radius_in_view(view: View, mm_per_px: float, *, diameter_mm: float) -> float:
-    """Radius of the outline, px: the inverse of `mm_per_px_of_ball`."""
-    distance_mm = mm_per_px * view.camera.focal_px / view.off_axis
-    half = asin(min(diameter_mm / 2 / distance_mm, 0.999))
-    return view.focal_px * sin(half) / cos(half)
 
 
 def outline_in_picture(view: View, radius_px: float) -> tuple[float, float, float, float, float]:

@@ -12,6 +12,7 @@ from fruitvision.camera import ideal_outlines
 from fruitvision.domain import DepthGrade, Doubt, Doubts, Fruit, Photo, Scale, merge_doubts
 from fruitvision.fruit.detector import Detections, Image
 from fruitvision.fruit.rim import Rims, refined
+from fruitvision.rows_behind import BEHIND_BELOW, USUAL_QUANTILE
 from fruitvision.scale import remove_off_axis_stretch
 from fruitvision.settings import Settings
 
@@ -23,12 +24,6 @@ USUAL_DISTANCE_MM = 2000.0
 # more; standard deviation 5 % where it called more than 0.9 visible, 8 to 9 % from 0.7 to 0.9.
 OUTLINE_ERROR_SHARE = 0.055
 HIDDEN_ERROR_SHARE = 0.30
-# The usual fruit of a photo is the upper quartile of what the detector calls this row's: where a
-# tree bears little, most of that may hang behind. A fruit smaller than this share of it hangs in
-# the row behind, about twice as far away. On 72 rendered photos all 112 fruit of rows behind that
-# the detector took for this row lie below, and none of this row's.
-USUAL_QUANTILE = 0.75
-BEHIND_BELOW = 0.61
 # Sized fruit of this row that tell the usual fruit. Our choice: a median of fewer says little.
 FEWEST_USUAL = 5
 

@@ -10,7 +10,7 @@ from reportlab.lib.pagesizes import A3, A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitvision.errors import SettingsError, StoreError, did_you_mean
+from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.lens.board import (
     COLUMNS,
     MARKER_CELLS,
@@ -22,7 +22,7 @@ from fruitvision.lens.board import (
 )
 from fruitvision.printed_ruler import INK, draw_ruler, put_text
 from fruitvision.settings import RULER_MM
-from fruitvision.whole_file import write_whole
+from fruitvision.whole_file import write_asked_for
 
 # Paper and the side of a square that fills it, mm. A3 is better: photographed from farther away,
 # where the lens is focused more as in the orchard.
@@ -72,12 +72,7 @@ def draw_board_sheet(path: Path, *, paper: str = "A4") -> float:
     _draw_page(canvas, size, square_mm)
     canvas.showPage()
     canvas.save()
-    try:
-        write_whole(path, page.getvalue())
-    except OSError as err:
-        raise StoreError(
-            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
-        ) from err
+    write_asked_for(path, page.getvalue())
     return square_mm
 
 
