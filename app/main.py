@@ -3,24 +3,29 @@
 import streamlit as st
 
 from app import session, show
+from app.wording import say
 from fruitvision.errors import FruitVisionError
 
 st.set_page_config(page_title="fruitvision", page_icon=show.icon(), layout="centered")
 show.look()
 pages = [
-    st.Page("screens/farm.py", title="Farm", default=True),
-    st.Page("screens/photos.py", title="Photos"),
-    st.Page("screens/block.py", title="Block"),
-    st.Page("screens/forecast.py", title="Forecast"),
-    st.Page("screens/help.py", title="Help"),
+    st.Page("screens/blocks.py", title=say("common.page_blocks"), default=True),
+    st.Page("screens/walk.py", title=say("common.page_walk")),
+    st.Page("screens/photos.py", title=say("common.page_photos")),
+    st.Page("screens/forecast.py", title=say("common.page_forecast")),
+    st.Page("screens/sales.py", title=say("common.page_sales")),
+    st.Page("screens/setup.py", title=say("common.page_setup")),
+    st.Page("screens/help.py", title=say("common.page_help")),
 ]
 page = st.navigation(pages, position="hidden")
-with st.container(horizontal=True, gap="small", key="pages"):
+bar = st.container(horizontal=True, gap="small", key="pages")
+with bar:
     for item in pages:
         st.page_link(item)
 try:
     session.farm()
-    session.choose_units()
+    with bar:
+        session.choose_mine()
     page.run()
 except FruitVisionError as err:
     show.error(err)

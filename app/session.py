@@ -11,6 +11,7 @@ import streamlit as st
 
 from app import show, show_crop
 from app.files import bytes_of
+from app.wording import LANGUAGES, language, say, set_language
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import small_jpeg, write_numbers, write_overlay
@@ -35,6 +36,10 @@ _ROUND = "round"
 _UNITS = "units"
 # Beside it in the address of the page, so that a bookmark or another start keeps the choice.
 UNITS_IN_ADDRESS = "units"
+_PERSON = "person"
+PERSON_IN_ADDRESS = "who"
+# Our choice: a name and a family name.
+LONGEST_NAME = 40
 
 # Pictures kept in memory. Our choice: some 20 trees of two faces, about 1 MB each.
 OVERLAYS_KEPT = 40
@@ -79,19 +84,40 @@ def units() -> Units:
     return units_of(chosen if chosen in known else settings().units)
 
 
-def choose_units() -> None:
-    """A switch between the units, kept for this visit and in the address of the page."""
-    systems = list(UnitSystem)
-    chosen = st.radio(
-        "Units",
-        systems,
-        index=systems.index(units().system),
-        format_func=show.units_words,
-        horizontal=True,
-        label_visibility="collapsed",
-    )
-    st.session_state[_UNITS] = UnitSystem(chosen).value
-    st.query_params[UNITS_IN_ADDRESS] = UnitSystem(chosen).value
+def choose_mine() -> None:
+    """What holds for this visitor alone: language, units, and the name that entries are kept by.
+
+    All are kept for this visit and in the address of the page.
+    """
+    with st.popover(say("common.mine")):
+        codes = list(LANGUAGES)
+        chosen = st.selectbox(
+            say("common.language"),
+            codes,
+            index=codes.index(language()),
+            format_func=lambda code: LANGUAGES[code],
+        )
+        if chosen != language():
+            set_language(chosen)
+            st.rerun()
+        systems = list(UnitSystem)
+        system = st.radio(
+            say("common.units"),
+            systems,
+            index=systems.index(units().system),
+            format_func=show.units_words,
+        )
+        st.session_state[_UNITS] = st.query_params[UNITS_IN_ADDRESS] = UnitSystem(system).value
+        name = st.text_input(
+            say("common.who"), value=person(), max_chars=LONGEST_NAME, help=say("common.who_help")
+        )
+        st.session_state[_PERSON] = st.query_params[PERSON_IN_ADDRESS] = name.strip()
+
+
+def person() -> str:
+    """The name that this visitor's entries are kept by; empty if none was given."""
+    name = st.session_state.get(_PERSON) or st.query_params.get(PERSON_IN_ADDRESS) or ""
+    return str(name)[:LONGEST_NAME]
 
 
 def forget_units() -> None:

@@ -19,7 +19,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import create_engine
 
-from fruitvision import store_tables
 from fruitvision.domain import (
     Ball,
     CaliperReading,
@@ -45,6 +44,7 @@ from fruitvision.domain import (
 from fruitvision.errors import StoreError
 from fruitvision.records import from_json, from_plain, to_json, to_plain
 from fruitvision.store import DATABASE_NAME, Farm, FarmStore, Store, open_farm
+from fruitvision.store import tables as store_tables
 from tests.farm_records import (
     HILL,
     MADE_WITH,
@@ -688,11 +688,16 @@ def _back_to_first_version(database: Path) -> None:
             "lens_calibration",
             "calipered_fruit",
             "pointed_reference",
+            "photo_edit",
+            "job",
+            "change",
+            "frozen_forecast",
+            "walk_plan",
         ):
             connection.execute(f"DROP TABLE {table}")
-        for column in ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"'):
-            connection.execute(f"ALTER TABLE block DROP COLUMN {column}")
         for table, columns in (
+            ("block", ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"')),
+            ("block", ("target_fruit_per_tree", "target_diameter_mm")),
             ("tree_photo", ("trees", "vigour", "place")),
             ("photo", ("phone", "focal_mm", "zoom", "turned_deg")),
             ("measurement", ("calibration", "balls", "seen_with")),

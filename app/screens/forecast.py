@@ -142,7 +142,7 @@ st.title("Forecast")
 show.note(*session.said())
 if not store.blocks():
     st.write("No block yet.")
-    st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
+    st.page_link("screens/setup.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
 new, kept = st.columns(2, gap="medium")
 with new:

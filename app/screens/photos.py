@@ -63,7 +63,7 @@ st.title("Photos")
 show.note(*session.said())
 if not blocks:
     st.write("Photos belong to a tree of a block: add a block first.")
-    st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
+    st.page_link("screens/setup.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
 one_tree, walk, hand_work, calipered, pointed, office, ruler = st.tabs(
     ["One tree", "A walk", "Hand work", "Calipers", "Balls and sheets", "Office tables", "Ruler"]
@@ -91,4 +91,4 @@ if last is not None:
     show.measured_photos(last, session.units().diameter)
 st.subheader("What was seen")
 look_at_photos(store, {item.photo.photo_id for item in last.photos} if last else set())
-st.page_link("screens/block.py", label="See the block", icon=":material/arrow_forward:")
+st.page_link("screens/blocks.py", label="See the block", icon=":material/arrow_forward:")

@@ -46,6 +46,9 @@ class Block:
     area_ha: float | None = None
     # Blocks alike in variety, age and system share a name here; empty stands for the variety.
     group: str = ""
+    # What the block is wanted to bear: fruit a tree, and their mean diameter at the pick.
+    target_fruit_per_tree: float | None = None
+    target_diameter_mm: float | None = None
 
     @property
     def bearing_trees(self) -> int:

@@ -6,6 +6,7 @@ poor cameras, after what real row photos and the rendered orchards show.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import pi
 
@@ -13,6 +14,8 @@ import torch
 from torch import Generator, Tensor
 from torch.nn import functional
 
+from fruitvision.fruit.working_scale import LEAST_SMOOTHED_PX, SMOOTHED_PX
+from fruitvision.train.config import CoarseCrops
 from fruitvision.train.crops import Crops
 
 # Red, green and blue in luminance (ITU-R BT.709).
@@ -43,6 +46,18 @@ JPEG_TABLE = (
     (49, 64, 78, 87, 103, 121, 120, 101),
     (72, 92, 95, 98, 112, 100, 103, 99),
 )
+# The same of colour (table K.2), which is kept at half the size; all but these are 99.
+JPEG_COLOUR_CORNER = ((17, 18, 24, 47), (18, 21, 26, 66), (24, 26, 56, 99), (47, 66, 99, 99))
+# Largest factor of a picture made smaller, so that something is lost. Our choice.
+COARSE_MOST = 0.85
+# Quality of small pictures, as programs save them. Our choice.
+COARSE_QUALITY = (40.0, 95.0)
+# Brightness and the two differences of colour, from red, green and blue (ITU-T T.871).
+TO_YCC = (
+    (0.299, 0.587, 0.114),
+    (-0.168736, -0.331264, 0.5),
+    (0.5, -0.418688, -0.081312),
+)
 
 
 class Chance:
@@ -66,15 +81,20 @@ class Chance:
         return self.between(0.0, 1.0, *shape) < share
 
 
-def augment(crops: Crops, chance: Chance) -> Crops:
-    """The same fruit in another light, through another camera, some with balls between them."""
+def augment(
+    crops: Crops, chance: Chance, coarse: CoarseCrops, *, plain_share: float = 0.0
+) -> Crops:
+    """The same fruit in another light, through another camera, some with balls between them.
+
+    `plain_share` : of the crops, which keep their light, grain and sharpness.
+    """
     crops = hang_balls(crops, chance)
-    pictures = light(crops.pictures / 255.0, chance)
-    pictures = shade(pictures, chance)
-    pictures = coarser(pictures, chance)
-    pictures = blur(pictures, chance)
-    pictures = noise(pictures, chance)
-    pictures = jpeg(pictures, chance)
+    own = crops.pictures / 255.0
+    plain = chance.happens(plain_share, len(own), 1, 1, 1)
+    lit = torch.where(plain, own, shade(light(own, chance), chance))
+    seen = coarser(lit, chance, coarse)
+    rough = jpeg(noise(blur(seen, chance), chance), chance)
+    pictures = torch.where(plain, seen, rough)
     return replace(crops, pictures=pictures.clamp(0, 1) * 255.0)
 
 
@@ -128,33 +148,70 @@ def shade(pictures: Tensor, chance: Chance) -> Tensor:
     return pictures * torch.exp(field)
 
 
-def coarser(pictures: Tensor, chance: Chance) -> Tensor:
-    """One crop in six as from a camera with fewer px."""
+def coarser(pictures: Tensor, chance: Chance, coarse: CoarseCrops) -> Tensor:
+    """Some crops as from a camera with fewer px, some of these as small JPEGs made larger."""
     out = pictures.clone()
-    chosen = chance.happens(1 / 6, len(pictures)).nonzero()[:, 0].tolist()
-    factors = chance.between(0.35, 0.85, len(pictures)).tolist()
+    count = len(pictures)
+    chosen = chance.happens(coarse.share, count).nonzero()[:, 0].tolist()
+    factors = chance.between(coarse.least, COARSE_MOST, count).tolist()
+    coded = chance.happens(coarse.coded, count).tolist()
+    qualities = chance.between(*COARSE_QUALITY, count)
     for index in chosen:
-        small = functional.interpolate(
-            pictures[index][None],
-            scale_factor=factors[index],
-            mode="bilinear",
-            antialias=True,
-            recompute_scale_factor=True,
-        )
-        out[index] = functional.interpolate(small, pictures.shape[2:], mode="bilinear")[0]
+        one, factor = pictures[index : index + 1], factors[index]
+        if coded[index]:
+            out[index] = enlarged_jpeg(one, factor, qualities[index : index + 1])[0]
+        else:
+            out[index] = _resized(_resized(one, factor), 1.0, one.shape[2:])[0]
     return out
+
+
+def enlarged_jpeg(pictures: Tensor, factor: float, quality: Tensor) -> Tensor:
+    """As the detector sees a small picture: coded at that size, larger on straight lines, smoothed.
+
+    Parameters
+    ----------
+    pictures : (B, 3, H, W), 0 to 1
+    factor : float
+        How much smaller the picture was, below 1.
+    quality : (B,)
+        Of the JPEG, 1 to 100.
+    """
+    size = pictures.shape[2:]
+    whole_blocks = [16 * max(1, round(side * factor / 16)) for side in size]
+    small = colour_jpeg(_resized(pictures, factor, whole_blocks), quality)
+    larger = _resized(small, 1.0, size)
+    # As `fruitvision.fruit.working_scale.resampled` does.
+    sigma = SMOOTHED_PX * (1 / factor - 1)
+    if sigma < LEAST_SMOOTHED_PX:
+        return larger
+    return smoothed(larger, torch.full_like(quality, sigma), reach_px=6)
+
+
+def _resized(pictures: Tensor, factor: float, size: Sequence[int] | None = None) -> Tensor:
+    """`factor` times as large, or of that height and width."""
+    wanted = size or [max(1, int(side * factor)) for side in pictures.shape[2:]]
+    return functional.interpolate(pictures, list(wanted), mode="bilinear", antialias=factor < 1)
 
 
 def blur(pictures: Tensor, chance: Chance) -> Tensor:
     """One crop in four out of focus by up to 1.8 px."""
     count = len(pictures)
     sigma = torch.where(chance.happens(0.25, count), chance.between(0.4, 1.8, count), 0.05)
-    at = torch.arange(-4, 5, device=pictures.device).float()
+    return smoothed(pictures, sigma, reach_px=4)
+
+
+def smoothed(pictures: Tensor, sigma: Tensor, *, reach_px: int) -> Tensor:
+    """(B, 3, H, W) through bells of (B,) px, cut off at `reach_px`."""
+    count = len(pictures)
+    at = torch.arange(-reach_px, reach_px + 1, device=pictures.device).float()
     kernel = torch.exp(-((at[None] / sigma[:, None]) ** 2) / 2)
     kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, dim=0)
     flat = pictures.reshape(1, -1, *pictures.shape[2:])
-    flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=count * 3)
-    flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=count * 3)
+    for across in (True, False):
+        shape, pad = ((1, -1), (0, reach_px)) if across else ((-1, 1), (reach_px, 0))
+        # A picture goes on at its edge as it ends there.
+        flat = functional.pad(flat, (pad[1], pad[1], pad[0], pad[0]), mode="replicate")
+        flat = functional.conv2d(flat, kernel.reshape(-1, 1, *shape), groups=count * 3)
     return flat.reshape(pictures.shape)
 
 
@@ -168,21 +225,40 @@ def noise(pictures: Tensor, chance: Chance) -> Tensor:
 
 def jpeg(pictures: Tensor, chance: Chance) -> Tensor:
     """Half of the crops through JPEG's quantisation, quality 25 to 90, all channels alike."""
-    count, _, height, width = pictures.shape
-    basis = _cosines(pictures.device)
-    quality = chance.between(25, 90, count)
-    scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
+    count = len(pictures)
     table = torch.tensor(JPEG_TABLE, device=pictures.device, dtype=torch.float32)
-    steps = (table[None] * scale[:, None, None]).clamp_min(1.0)[:, None, None, None]
-    blocks = (
-        (255 * pictures.clamp(0, 1) - 128)
-        .reshape(count, 3, height // 8, 8, width // 8, 8)
-        .permute(0, 1, 2, 4, 3, 5)
-    )
-    spectrum = basis @ blocks @ basis.T
-    rough = basis.T @ ((spectrum / steps).round() * steps) @ basis
-    coded = (rough.permute(0, 1, 2, 4, 3, 5).reshape(pictures.shape) + 128) / 255
+    coded = _quantised(pictures.clamp(0, 1) - 0.5, table, chance.between(25, 90, count)) + 0.5
     return torch.where(chance.happens(0.5, count, 1, 1, 1), coded, pictures)
+
+
+def colour_jpeg(pictures: Tensor, quality: Tensor) -> Tensor:
+    """(B, 3, H, W), 0 to 1, sides of whole 16 px, as JPEG of (B,) quality with colour at half size.
+
+    As most programs save; the bits that follow lose nothing.
+    """
+    device = pictures.device
+    matrix = torch.tensor(TO_YCC, device=device)
+    planes = torch.einsum("ij,bjhw->bihw", matrix, pictures.clamp(0, 1))
+    bright = torch.tensor(JPEG_TABLE, device=device, dtype=torch.float32)
+    colour = torch.full((8, 8), 99.0, device=device)
+    colour[:4, :4] = torch.tensor(JPEG_COLOUR_CORNER, device=device, dtype=torch.float32)
+    luma = _quantised(planes[:, :1] - 0.5, bright, quality) + 0.5
+    halved = _quantised(functional.avg_pool2d(planes[:, 1:], 2), colour, quality)
+    chroma = functional.interpolate(halved, scale_factor=2.0, mode="bilinear")
+    back = torch.linalg.inv(matrix)
+    return torch.einsum("ij,bjhw->bihw", back, torch.cat([luma, chroma], 1)).clamp(0, 1)
+
+
+def _quantised(planes: Tensor, table: Tensor, quality: Tensor) -> Tensor:
+    """(B, C, H, W) around 0, 1 from end to end; blocks of 8 px in steps of (8, 8) / 255."""
+    count, channels, height, width = planes.shape
+    basis = _cosines(planes.device)
+    scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
+    steps = (table[None] * scale[:, None, None]).clamp_min(1.0)[:, None, None, None]
+    blocks = (255 * planes).reshape(count, channels, height // 8, 8, width // 8, 8)
+    spectrum = basis @ blocks.permute(0, 1, 2, 4, 3, 5) @ basis.T
+    rough = basis.T @ ((spectrum / steps).round() * steps) @ basis
+    return rough.permute(0, 1, 2, 4, 3, 5).reshape(planes.shape) / 255
 
 
 def _cosines(device: torch.device) -> Tensor:

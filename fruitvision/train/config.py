@@ -13,7 +13,7 @@ from typing import Any
 from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.train.config_values import record_from
 
-ENCODERS = ("lite0",)
+ENCODERS = ("lite0", "lite2")
 PRECISIONS = ("bf16", "float32")
 # The network halves a crop five times.
 CROP_MULTIPLE_PX = 32
@@ -63,6 +63,24 @@ class LossWeights:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CoarseCrops:
+    """Crops as from a camera with fewer px. Our choice of all three.
+
+    `share` : of all crops; `least` : how much smaller at most, as a factor; `coded` : of these, the
+    share that was a JPEG of that size, made larger as the detector does it.
+    """
+
+    share: float = 1 / 6
+    least: float = 0.35
+    coded: float = 0.0
+
+    def __post_init__(self) -> None:
+        _check("coarse.share", self.share, 0.0, 1.0)
+        _check("coarse.least", self.least, 0.1, 0.8)
+        _check("coarse.coded", self.coded, 0.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainingConfig:
     """Numbers of one training. All but the packs have a default with its source beside it."""
 
@@ -105,6 +123,12 @@ class TrainingConfig:
     # rules than a renderer. From rounds of training: at 1, AP50 on real photos fell by 0.015.
     rendered_heat_weight: float = 0.3
 
+    # Share of the crops whose light, grain and sharpness stay as they are, at the first step and at
+    # the last, with a straight line between. Towards the end photos are learned as they come.
+    plain_share: float = 0.0
+    last_plain_share: float | None = None
+
+    coarse: CoarseCrops = field(default_factory=CoarseCrops)
     loss_weights: LossWeights = field(default_factory=LossWeights)
 
     # Network: encoder, its published weights (none: random start), channels of the decoder at 16, 8
@@ -130,6 +154,8 @@ class TrainingConfig:
             )
         for name, (least, most) in _LIMITS.items():
             _check(name, getattr(self, name), least, most)
+        if self.last_plain_share is not None:
+            _check("last_plain_share", self.last_plain_share, 0.0, 1.0)
         _check_choice("encoder", self.encoder, ENCODERS)
         _check_choice("precision", self.precision, PRECISIONS)
         for low, high in (("zoom_least", "zoom_most"), ("fruit_px_least", "fruit_px_most")):
@@ -151,6 +177,11 @@ class TrainingConfig:
                 f"'decoder_channels' is {self.decoder_channels} in the training config.",
                 fix="Give numbers above 0.",
             )
+
+    def plain_share_at(self, progress: float) -> float:
+        """Share of crops left in their own light after that share of the steps, 0 to 1."""
+        last = self.plain_share if self.last_plain_share is None else self.last_plain_share
+        return self.plain_share + (last - self.plain_share) * progress
 
     @property
     def sha256(self) -> str:
@@ -181,6 +212,7 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "fruit_px_most": (1.0, 1000.0),
     "rendered_heat_weight": (0.0, 100.0),
     "least_visible_share": (0.0, 1.0),
+    "plain_share": (0.0, 1.0),
     "head_layers": (0, 20),
     "workers": (1, 256),
     "checkpoint_steps": (1, 10_000_000),

@@ -33,7 +33,12 @@ def make_batch(
         held.append(albums[album][int(rng.integers(len(albums[album])))])
     windows = [choose_window(one, rng, config) for one in held]
     crops = cut(held, windows, config.crop_px)
-    crops = augment(crops, Chance(int(rng.integers(2**31)), device))
+    crops = augment(
+        crops,
+        Chance(int(rng.integers(2**31)), device),
+        config.coarse,
+        plain_share=config.plain_share_at(step / steps),
+    )
     return crops, make_targets(crops)
 
 

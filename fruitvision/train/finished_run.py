@@ -35,7 +35,7 @@ def read_finished(run: Path) -> FinishedRun:
     """
     config = read_config(run / CONFIG_FILE)
     path = run / WEIGHTS_FILE
-    network = FruitNetwork(config.decoder_channels, config.head_layers)
+    network = FruitNetwork(config.decoder_channels, config.head_layers, config.encoder)
     try:
         network.load_state_dict(torch.load(path, map_location="cpu", weights_only=True))
     except FileNotFoundError as err:

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
+from io import BytesIO
 from math import cos, pi
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from fruitvision.train.manifest import checked_manifest
 from fruitvision.train.network import FruitNetwork
 from fruitvision.train.pack import read_pack
 from fruitvision.train.targets import Targets
+from fruitvision.whole_file import write_whole
 
 Say = Callable[[str], None]
 
@@ -91,7 +93,7 @@ class Learner:
     def __init__(self, config: TrainingConfig, device: torch.device) -> None:
         self.config, self.device = config, device
         torch.manual_seed(config.seed)
-        self.network = FruitNetwork(config.decoder_channels, config.head_layers)
+        self.network = FruitNetwork(config.decoder_channels, config.head_layers, config.encoder)
         if config.encoder_weights:
             load_published(self.network.encoder, config.encoder_weights)
         if config.start_weights:
@@ -271,10 +273,15 @@ class _Run:
             if done >= steps or done % self.config.checkpoint_steps == 0:
                 seconds = before + time.monotonic() - self.begun
                 self.checkpoints.save(self.learner.state(done, steps, seconds))
+                self._keep_weights()
         feeder.stop()
-        state = {name: value.cpu() for name, value in self.learner.averaged.state.items()}
-        torch.save(state, self.weights_file)
         return Trained(self.weights_file, steps, before + time.monotonic() - self.begun)
+
+    def _keep_weights(self) -> None:
+        """The running mean so far: a training that is cut short has weights too."""
+        stream = BytesIO()
+        torch.save({n: v.cpu() for n, v in self.learner.averaged.state.items()}, stream)
+        write_whole(self.weights_file, stream.getvalue())
 
     def _steps_that_fit(self) -> int:
         """Steps that fit into the config's minutes, by the speed of a few, which are undone."""

@@ -16,7 +16,6 @@ from fruitvision.fruit.cells import CHANNELS, ROW_BEHIND, THIS_ROW
 from fruitvision.train.encoder import (
     PICTURE_MIDDLE,
     PICTURE_SPAN,
-    TAPPED_CHANNELS,
     Encoder,
     convolution,
 )
@@ -60,12 +59,19 @@ class FruitNetwork(nn.Module):
         Channels of the decoder at 16, 8 and 4 px.
     head_layers : int
         Separable layers before the output.
+    encoder : str
+        Name of the encoder's layout.
     """
 
-    def __init__(self, widths: tuple[int, int, int] = (128, 96, 64), head_layers: int = 2) -> None:
+    def __init__(
+        self,
+        widths: tuple[int, int, int] = (128, 96, 64),
+        head_layers: int = 2,
+        encoder: str = "lite0",
+    ) -> None:
         super().__init__()
-        quarter, eighth, sixteenth, thirtysecond = TAPPED_CHANNELS
-        self.encoder = Encoder()
+        self.encoder = Encoder(encoder)
+        quarter, eighth, sixteenth, thirtysecond = self.encoder.tapped_channels
         self.join16 = Join(thirtysecond, sixteenth, widths[0])
         self.join8 = Join(widths[0], eighth, widths[1])
         self.join4 = Join(widths[1], quarter, widths[2])

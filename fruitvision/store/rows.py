@@ -9,7 +9,6 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from fruitvision import store_tables as tables
 from fruitvision.domain import (
     Block,
     CaliperedFruit,
@@ -33,6 +32,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import StoreError
 from fruitvision.records import from_json, from_plain, to_json, to_plain
+from fruitvision.store import tables
 
 NewRow = dict[str, Any]
 FoundRow = Mapping[Any, Any]

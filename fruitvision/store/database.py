@@ -11,12 +11,12 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from fruitvision.errors import StoreError
-from fruitvision.store_tables import SCHEMA
+from fruitvision.store.tables import SCHEMA
 
 # Our choice: another process saves one photo at a time, which takes far less.
 WAIT_FOR_LOCK_MS = 30_000
 
-_MIGRATIONS = Path(__file__).with_name("migrations")
+_MIGRATIONS = Path(__file__).parents[1] / "migrations"
 
 
 def open_database(path: Path) -> Engine:

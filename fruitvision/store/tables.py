@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0009"
+SCHEMA = "fruitvision_0014"
 
 metadata = MetaData()
 
@@ -48,6 +48,8 @@ block = Table(
     Column("tree_spacing_m", Float),
     Column("area_ha", Float),
     Column("group", String, nullable=False, server_default=""),
+    Column("target_fruit_per_tree", Float),
+    Column("target_diameter_mm", Float),
 )
 
 registered_tree = Table(

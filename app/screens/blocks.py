@@ -91,7 +91,7 @@ st.title("Block")
 show.note(*session.said())
 if not blocks:
     st.write("No block yet.")
-    st.page_link("screens/farm.py", label="Add a block", icon=":material/arrow_back:")
+    st.page_link("screens/setup.py", label="Add a block", icon=":material/arrow_back:")
     st.stop()
 block = session.choose_block(blocks)
 photos = placed_photos(block.block_id, store, session.settings())

@@ -4,23 +4,18 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from hashlib import sha256
 from pathlib import Path
-from typing import Any
 
 import cv2
-import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
-from streamlit.testing.v1.element_tree import Radio
 
 from app.charts import picture_to_draw_in
 from app.files import safe_name, saved
 from app.forms.references import drawn_sides
-from fruitvision.domain import Doubt, MeasuredPhoto, Pick, PickPlan, SizeDistribution
+from fruitvision.domain import Doubt, Pick, PickPlan, SizeDistribution
 from fruitvision.errors import FieldDataError
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import choose_detector
@@ -33,9 +28,7 @@ from fruitvision.pipeline.additions import (
     set_ruler,
 )
 from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
-from fruitvision.pipeline.photos import made_with
 from fruitvision.pipeline.size_tables import farm_size_table
-from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.share import shared_folder
 from fruitvision.size_table import load_size_table
@@ -43,71 +36,7 @@ from fruitvision.store import FarmStore, open_farm
 from fruitvision.unit_system import UnitSystem
 from fruitvision.walk_data import WalkPhoto
 from tests import records
-
-MAIN = Path(__file__).parents[1] / "app" / "main.py"
-PAGES = ("farm", "photos", "block", "forecast", "help")
-TREES = 10
-# A JPEG picture of a few pixels.
-FEW_PIXELS = cv2.imencode(".jpg", np.zeros((8, 8, 3), np.uint8))[1].tobytes()
-
-
-@pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv(FARM_VARIABLE, str(tmp_path / "farm"))
-    return tmp_path / "farm"
-
-
-def photo_of(position: int, face: str) -> MeasuredPhoto:
-    """A photo of 6 + position fruit; 60, 61, 62 … mm wide."""
-    photo_id = sha256(f"{position}{face}".encode()).hexdigest()
-    fruit = [
-        records.fruit(number, photo_id=photo_id, diameter_mm=60.0 + number)
-        for number in range(6 + position)
-    ]
-    origin = made_with(choose_detector(), Settings())
-    return replace(records.measured(photo_id, fruit), made_with=origin)
-
-
-def fill(store: FarmStore, *, pick_date: date | None = records.PICK) -> None:
-    """One block, 10 trees of two faces, 5 of them counted by hand."""
-    store.save_blocks([records.block(pick_date=pick_date)])
-    for position in range(1, TREES + 1):
-        for face in "AB":
-            photo = photo_of(position, face)
-            store.save_measured_photo(photo)
-            store.save_tree_photos([records.tree_photo(position, face, photo.photo.photo_id)])
-    store.save_hand_counts([records.hand_count(n, 3 * (6 + n)) for n in range(1, 6)])
-
-
-@pytest.fixture
-def filled(folder: Path) -> Path:
-    with open_farm(folder) as store:
-        fill(store)
-    return folder
-
-
-def page(name: str) -> AppTest:
-    app = AppTest.from_file(str(MAIN), default_timeout=30).run()
-    return app if name == "farm" else app.switch_page(f"screens/{name}.py").run()
-
-
-def text(app: AppTest) -> str:
-    """All words on the page."""
-    kinds: Sequence[Sequence[object]] = (
-        app.title, app.subheader, app.markdown, app.caption,
-        app.error, app.warning, app.info, app.success,
-    )  # fmt: skip
-    return "\n".join(str(getattr(item, "value", "")) for kind in kinds for item in kind)
-
-
-def radio(app: AppTest, label: str) -> Radio[Any]:
-    (found,) = (item for item in app.radio if item.label == label)
-    return found
-
-
-def press(app: AppTest, label: str) -> AppTest:
-    (button,) = (item for item in app.button if item.label == label)
-    return button.click().run()
+from tests.app.pages import FEW_PIXELS, MAIN, PAGES, TREES, fill, page, photo_of, press, radio, text
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -128,7 +57,7 @@ def test_a_link_straight_to_a_page_opens_it_inside_the_app() -> None:
 
 
 def test_a_block_that_is_typed_in_is_shown(folder: Path) -> None:
-    app = page("farm")
+    app = page("setup")
     fields = {item.label: item for item in app.text_input}
     fields["Name of the block"].set_value("Mill")
     fields["Variety"].set_value("Braeburn")
@@ -144,7 +73,7 @@ def test_a_block_that_is_typed_in_is_shown(folder: Path) -> None:
 
 
 def test_a_block_without_bearing_trees_is_refused_with_its_fix(folder: Path) -> None:
-    app = page("farm")
+    app = page("setup")
     fields = {item.label: item for item in app.text_input}
     fields["Name of the block"].set_value("Mill")
     fields["Variety"].set_value("Braeburn")
@@ -159,14 +88,14 @@ def test_a_block_without_bearing_trees_is_refused_with_its_fix(folder: Path) -> 
 def test_the_block_page_shows_fruit_per_tree_and_the_factor(filled: Path) -> None:
     # Each photographed tree shows 2 (6 + n) fruit; hand counts are 3 (6 + n): the factor is 1.5,
     # and (6 + n) is 11.5 in the mean of n = 1 … 10: 1.5 · 2 · 11.5 = 34.5 fruit per tree.
-    shown = text(page("block"))
+    shown = text(page("blocks"))
     assert ">1.50<" in shown
     assert ">34<" in shown or ">35<" in shown
     assert Doubt.NO_CALIPERS.words in shown
 
 
 def test_the_block_page_follows_what_another_program_writes(filled: Path) -> None:
-    app = page("block")
+    app = page("blocks")
     assert ">1.50<" in text(app)
     with open_farm(filled) as store:
         store.save_hand_counts([records.hand_count(n, 4 * (6 + n)) for n in range(1, 6)])
@@ -175,7 +104,7 @@ def test_the_block_page_follows_what_another_program_writes(filled: Path) -> Non
 
 
 def test_the_block_page_lists_trees_with_their_hand_counts(filled: Path) -> None:
-    trees = next(item.value for item in page("block").table if "Seen" in item.value)
+    trees = next(item.value for item in page("blocks").table if "Seen" in item.value)
     # One standard error of a count is 8.5 %, as the card of the detector says.
     error = choose_detector().count_error
     assert trees["Seen"].tolist() == [
@@ -221,21 +150,21 @@ def test_units_are_a_visitors_choice_kept_between_pages_and_in_the_address(fille
     assert ">Short tons</div>" in text(app)
     assert re.search(r"2\.\d\d–\d\.\d\d in</div>", text(app))
     assert app.query_params["units"] in ("us", ["us"])
-    app = app.switch_page("screens/block.py").run()
+    app = app.switch_page("screens/blocks.py").run()
     assert "in³ a day" in text(app)
     assert not re.search(r"\d mm\b", text(app))
     # Another visitor with the same address sees the same, one without it the farm's units.
     fresh = AppTest.from_file(str(MAIN), default_timeout=30)
     fresh.query_params["units"] = "us"
     assert radio(fresh.run(), "Units").value == "us"
-    assert radio(page("farm"), "Units").value == "metric"
+    assert radio(page("setup"), "Units").value == "metric"
     odd = AppTest.from_file(str(MAIN), default_timeout=30)
     odd.query_params["units"] = "cubits"
     assert radio(odd.run(), "Units").value == "metric"
 
 
 def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> None:
-    app = page("farm")
+    app = page("setup")
     radio(app, "Usual units").set_value(UnitSystem.US)
     app = press(app, "Save units")
     assert not app.exception
@@ -295,7 +224,7 @@ def test_a_second_forecast_says_why_it_changed(filled: Path) -> None:
 
 
 def test_the_next_walk_is_planned_from_the_block_page(filled: Path) -> None:
-    app = page("block")
+    app = page("blocks")
     assert not app.download_button
     rows = next(item for item in app.text_input if item.label == "Positions of each row")
     rows.set_value("500, 500").run()
@@ -316,7 +245,7 @@ def test_a_register_comes_in_by_upload_and_parts_the_block(filled: Path) -> None
     upload(app, "register", ("register.csv", "\n".join(lines).encode()))
     press(app, "Load register")
     assert "register.csv: 1,000 register places in." in app.success[0].value
-    app = page("block")
+    app = page("blocks")
     assert "10 trees of Fuji, not in these numbers" in text(app)
     parts = next(item.value for item in app.table if "Part" in item.value)
     assert parts["Part"].tolist() == ["rest of the block", "low"]
@@ -390,7 +319,7 @@ def test_a_size_table_of_ones_own_comes_in_by_upload_and_stays(filled: Path) -> 
 def test_panels_are_called_so_with_their_trees(filled: Path) -> None:
     with open_farm(filled) as store:
         store.save_tree_photos(replace(photo, trees=4) for photo in store.tree_photos())
-    app = page("block")
+    app = page("blocks")
     assert not app.exception
     trees = next(item.value for item in app.table if "Seen" in item.value)
     assert trees["Tree"].tolist()[:2] == ["1, panel of 4", "2, panel of 4"]
@@ -411,7 +340,7 @@ def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) ->
 def test_a_farm_that_is_no_farm_is_said_plainly(folder: Path) -> None:
     folder.mkdir()
     (folder / "fruitvision.sqlite").write_text("Dear diary, today we picked Gala.\n" * 40)
-    app = page("farm")
+    app = page("setup")
     assert not app.exception
     assert "choose another folder" in app.error[0].value
 
@@ -450,7 +379,7 @@ def test_a_damaged_detector_is_said_on_the_page(
     content[len(content) // 2] ^= 1
     weights.write_bytes(content)
     monkeypatch.setattr("fruitvision.fruit.learned.shared_folder", lambda name: tmp_path / name)
-    app = page("block")
+    app = page("blocks")
     assert not app.exception
     (said,) = app.error
     assert "was altered or damaged" in said.value
@@ -593,7 +522,7 @@ def test_a_caliper_is_typed_before_the_photos_millimetres_are_shown(
     with open_farm(filled) as store:
         (one,) = store.calipered_fruit()
     assert one.diameter_mm == 58.5
-    words = text(page("block"))
+    words = text(page("blocks"))
     assert "Photos against calipers" in words
     assert "1 calipered fruit in 1 photo." in words
 
@@ -695,7 +624,7 @@ def test_another_ruler_makes_photos_unmeasured_until_measured_again(filled: Path
         assert settings.printed_side_mm == pytest.approx(147.0)
         photos = placed_photos(records.BLOCK_ID, store, settings)
         assert [photo.measured for photo in photos] == [None] * 2 * TREES
-    assert "not measured with the present settings" in text(page("block"))
+    assert "not measured with the present settings" in text(page("blocks"))
 
 
 def test_a_tree_line_has_the_mean_of_the_sized_fruit(filled: Path) -> None:

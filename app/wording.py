@@ -1,0 +1,159 @@
+"""Every word that the app says, in the visitor's language, from the files in `texts`.
+
+A text is found by its page and name: `say("walk.next_tree", row=3)` is `next_tree` of
+`texts/<language>/walk.toml`. Numbers and dates that are handed in are written as the language
+writes them. A text whose wording depends on a number is a table of `one` and `many`, chosen by `n`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date, datetime
+from functools import cache
+from pathlib import Path
+
+import streamlit as st
+
+from fruitvision.domain import Estimate
+from fruitvision.unit_system import Unit
+
+TEXTS = Path(__file__).with_name("texts")
+# Name of each language in itself.
+LANGUAGES = {"en": "English", "es": "Español", "fr": "Français"}
+# Thousands are parted by a narrow space in Spanish and French (SI brochure, 5.4.4), which no reader
+# can take for a decimal sign; English readers expect commas.
+_THOUSANDS = {"en": ",", "es": "\u202f", "fr": "\u202f"}
+_DECIMAL = {"en": ".", "es": ",", "fr": ","}
+_LANGUAGE = "language"
+# Beside it in the address of the page, so that a bookmark or another start keeps the choice.
+LANGUAGE_IN_ADDRESS = "lang"
+
+
+def language() -> str:
+    """The language that this visitor chose, else that of the address, else of the browser."""
+    chosen = st.session_state.get(_LANGUAGE) or st.query_params.get(LANGUAGE_IN_ADDRESS)
+    if chosen in LANGUAGES:
+        return str(chosen)
+    browser = (st.context.locale or "en").split("-")[0].lower()
+    return browser if browser in LANGUAGES else "en"
+
+
+def set_language(chosen: str) -> None:
+    """From now on this visitor reads this language."""
+    st.session_state[_LANGUAGE] = chosen
+    st.query_params[LANGUAGE_IN_ADDRESS] = chosen
+
+
+@cache
+def texts(language_code: str, page: str) -> dict[str, str | dict[str, str]]:
+    """The texts of a page in a language, by name."""
+    found: dict[str, str | dict[str, str]] = tomllib.loads(
+        (TEXTS / language_code / f"{page}.toml").read_text(encoding="utf-8")
+    )
+    return found
+
+
+def say(key: str, **values: object) -> str:
+    """A text in the visitor's language, its places filled.
+
+    Parameters
+    ----------
+    key : str
+        Page and name, such as `walk.next_tree`.
+    values : object
+        What stands in the places. Whole numbers and dates are written as the language does;
+        `n` also chooses between `one` and `many`.
+
+    Raises
+    ------
+    KeyError
+        If there is no such text, or a place stays empty.
+    """
+    page, name = key.split(".", 1)
+    code = language()
+    text = texts(code, page)[name]
+    if isinstance(text, dict):
+        text = text["one" if _is_one(code, values["n"]) else "many"]
+    return text.format(**{place: _written(value) for place, value in values.items()})
+
+
+def _is_one(code: str, number: object) -> bool:
+    """English and Spanish: 1. French: 0 and 1 (Unicode CLDR, plural rules)."""
+    return number == 1 or (code == "fr" and number == 0)
+
+
+def _written(value: object) -> str:
+    if isinstance(value, bool):
+        raise TypeError("A text has no place for yes or no.")
+    if isinstance(value, int):
+        return number(value)
+    if isinstance(value, float):
+        return number(value, 1)
+    if isinstance(value, datetime):
+        return moment(value)
+    if isinstance(value, date):
+        return day(value)
+    return str(value)
+
+
+# ---------------------------------------------------------------- numbers and dates
+
+
+def number(value: float, digits: int = 0) -> str:
+    """`1,234.5`, `1 234,5`: a number with so many decimals."""
+    code = language()
+    return (
+        f"{value:,.{digits}f}".replace(",", "\0")
+        .replace(".", _DECIMAL[code])
+        .replace("\0", _THOUSANDS[code])
+    )
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A change with its sign; no sign for what rounds to nothing."""
+    if round(value, digits) == 0:
+        return number(0, digits)
+    return f"{'+' if value > 0 else '−'}{number(abs(value), digits)}"
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """A share of 1 in percent, with the space that Spanish and French put before the sign."""
+    return f"{number(100 * share, digits)}{'%' if language() == 'en' else ' %'}"
+
+
+def ranged(estimate: Estimate | None, digits: int = 0, unit: Unit | None = None) -> str:
+    """`71 (68–74) mm`: P50, and P10 to P90 in brackets, in a user's unit where it has one."""
+    if estimate is None:
+        return say("common.not_known")
+    low, mid, high = estimate.p10, estimate.p50, estimate.p90
+    if unit is not None:
+        low, mid, high = (unit.shown(one) for one in (low, mid, high))
+        digits = unit.decimals(digits)
+    text = f"{number(mid, digits)} ({number(low, digits)}–{number(high, digits)})"
+    return f"{text} {unit.symbol}" if unit else text
+
+
+def measure(value: float | None, unit: Unit, digits: int = 0) -> str:
+    """A metric number in a user's unit; a dash where there is none."""
+    if value is None:
+        return "–"
+    return f"{number(unit.shown(value), unit.decimals(digits))} {unit.symbol}"
+
+
+def day(value: date | None) -> str:
+    """`14 Aug 2026`: the month in letters, so that no reader can take it for the day."""
+    if value is None:
+        return say("common.not_set")
+    months = str(texts(language(), "common")["months"]).split()
+    return f"{value.day} {months[value.month - 1]} {value.year}"
+
+
+def week(monday: date) -> str:
+    """`week 38 (14 Sep 2026)`: the ISO week and its Monday."""
+    return say("common.week", number=str(monday.isocalendar().week), monday=day(monday))
+
+
+def moment(value: datetime) -> str:
+    """Day and time of day on this computer's clock."""
+    local = value.astimezone()
+    return f"{day(local.date())}, {local:%H:%M}"

@@ -1,0 +1,21 @@
+"""What a farm keeps: one folder with a database and the photos, which can be copied as it is.
+
+::
+
+    FARM/fruitvision.sqlite        records
+    FARM/photos/<sha256>.<ext>     copies of the photo files, named after their content
+
+Records go in, records come out. A save is one transaction, and the same save again changes nothing.
+Close the store before you copy the folder: what was written last is then in the one file.
+
+Which result of a photo counts: results are kept apart by photo, version, detector and settings. To
+measure again with other settings adds a result; the one that was saved last counts.
+"""
+
+from __future__ import annotations
+
+from fruitvision.store.farm_store import DATABASE_NAME, FarmStore, open_farm
+from fruitvision.store.field import Farm
+from fruitvision.store.protocol import Store
+
+__all__ = ["DATABASE_NAME", "Farm", "FarmStore", "Store", "open_farm"]

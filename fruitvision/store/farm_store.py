@@ -1,0 +1,100 @@
+"""The store of a farm folder, and how it is opened."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from sqlalchemy import Engine
+
+from fruitvision.errors import StoreError
+from fruitvision.store.changes import ChangesPart
+from fruitvision.store.database import open_database
+from fruitvision.store.edits import EditsPart
+from fruitvision.store.field import FieldPart
+from fruitvision.store.forecasts import ForecastsPart
+from fruitvision.store.frozen import FrozenPart
+from fruitvision.store.hand_work import HandWorkPart
+from fruitvision.store.jobs import JobsPart
+from fruitvision.store.photos import PhotosPart
+from fruitvision.store.walk_plans import WalkPlansPart
+
+DATABASE_NAME = "fruitvision.sqlite"
+
+
+def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore:
+    """The store of a farm folder; use it in a `with` statement.
+
+    Parameters
+    ----------
+    folder : Path
+        The farm's folder.
+    create : bool
+        Make the folder and its database if there is none.
+    name : str
+        The farm's name; left out, the name stays as it is.
+
+    Raises
+    ------
+    StoreError
+        If there is no farm and `create` is false, the folder can't be written, its database is
+        damaged or belongs to something else, or a newer version wrote it.
+    """
+    database = folder / DATABASE_NAME
+    if not create and not database.exists():
+        raise StoreError(
+            f"There is no farm in {folder}.",
+            fix="Check the folder, or run: fruitvision load WALK --farm FARM.",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise StoreError(
+            f"Can't make the folder {folder}: {err.strerror}.",
+            fix="Choose a folder that you can write to.",
+        ) from err
+    store = FarmStore(folder, open_database(database))
+    if name and name != store.farm_name:
+        store.save_farm(replace(store.farm(), name=name))
+    return store
+
+
+class FarmStore(
+    FieldPart,
+    PhotosPart,
+    HandWorkPart,
+    ForecastsPart,
+    EditsPart,
+    JobsPart,
+    ChangesPart,
+    FrozenPart,
+    WalkPlansPart,
+):
+    """The store in a folder. Made by `open_farm`."""
+
+    def __init__(self, folder: Path, engine: Engine) -> None:
+        super().__init__(folder, engine, folder / DATABASE_NAME)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database; the folder can then be copied."""
+        self._engine.dispose()
+
+    @property
+    def stamp(self) -> str:
+        """Text that is another one after every write, of this program or another."""
+        files = (self._path, self._path.with_name(f"{self._path.name}-wal"))
+        found = [file.stat() for file in files if file.exists()]
+        return " ".join(f"{one.st_mtime_ns}/{one.st_size}" for one in found)

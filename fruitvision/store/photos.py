@@ -1,0 +1,162 @@
+"""Photos, what they gave, which trees they show, and the lenses that took them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from sqlalchemy import ColumnElement, Connection, delete, func, select
+from sqlalchemy.dialects.sqlite import insert
+
+from fruitvision.domain import (
+    LensCalibration,
+    MadeWith,
+    MeasuredPhoto,
+    PointedReference,
+    TreePhoto,
+)
+from fruitvision.errors import StoreError
+from fruitvision.photo_folder import find_photo, keep_photo
+from fruitvision.store import rows, tables
+from fruitvision.store.database import reading, writing
+from fruitvision.store.part import StorePart, upsert
+
+PHOTOS_NAME = "photos"
+
+
+class PhotosPart(StorePart):
+    """Photos and their results, lenses."""
+
+    def keep_photo(self, path: Path, photo_id: str) -> Path:
+        """Copy a photo file into the farm; returns the copy.
+
+        Raises
+        ------
+        StoreError
+            If the file can't be copied, or its sha256 is not `photo_id`.
+        """
+        return keep_photo(path, photo_id, self.folder / PHOTOS_NAME)
+
+    def photo_path(self, photo_id: str) -> Path:
+        """The kept copy of a photo.
+
+        Raises
+        ------
+        StoreError
+            If the farm has no copy of it.
+        """
+        kept = find_photo(photo_id, self.folder / PHOTOS_NAME)
+        if kept is None:
+            raise StoreError(
+                f"Photo {photo_id[:12]} is not in {self.folder / PHOTOS_NAME}.",
+                fix="Load its walk again.",
+            )
+        return kept
+
+    def save_measured_photo(self, measured: MeasuredPhoto) -> None:
+        """Keep a result; it is now the one that counts for its photo."""
+        with writing(self._engine, self._path) as connection:
+            if self._latest(connection, measured.photo.photo_id) == (measured,):
+                return
+            connection.execute(
+                delete(tables.measurement).where(
+                    *_made_with(measured.photo.photo_id, measured.made_with)
+                )
+            )
+            upsert(connection, tables.photo, [rows.photo_row(measured.photo)])
+            number = connection.execute(
+                insert(tables.measurement)
+                .values(rows.measurement_row(measured))
+                .returning(tables.measurement.c.number)
+            ).scalar_one()
+            fruit_rows = rows.fruit_rows(measured, number)
+            if fruit_rows:
+                connection.execute(insert(tables.fruit), fruit_rows)
+
+    def measured_photo(self, photo_id: str, made_with: MadeWith) -> MeasuredPhoto | None:
+        """The result of a photo made with just this, or None."""
+        query = select(tables.measurement.c.number).where(*_made_with(photo_id, made_with))
+        with reading(self._engine, self._path) as connection:
+            found = rows.measured_photos(connection, connection.execute(query).scalars().all())
+        return found[0] if found else None
+
+    def measured_photos_of(self, block_id: str, made_with: MadeWith) -> tuple[MeasuredPhoto, ...]:
+        """The results of a block's photos made with just this, by photo name."""
+        column = tables.measurement.c
+        of_block = select(tables.tree_photo.c.photo_id).where(
+            tables.tree_photo.c.block_id == block_id
+        )
+        query = select(column.number).where(
+            column.photo_id.in_(of_block),
+            column.version == made_with.version,
+            column.detector == made_with.detector,
+            column.settings_sha256 == made_with.settings_sha256,
+        )
+        with reading(self._engine, self._path) as connection:
+            return rows.measured_photos(connection, connection.execute(query).scalars().all())
+
+    def measured_photos(self) -> tuple[MeasuredPhoto, ...]:
+        """The result that counts of every photo, by photo name."""
+        with reading(self._engine, self._path) as connection:
+            return self._latest(connection, None)
+
+    def _latest(self, connection: Connection, photo_id: str | None) -> tuple[MeasuredPhoto, ...]:
+        column = tables.measurement.c
+        query = select(func.max(column.number)).group_by(column.photo_id)
+        if photo_id is not None:
+            query = query.where(column.photo_id == photo_id)
+        return rows.measured_photos(connection, connection.execute(query).scalars().all())
+
+    def save_tree_photos(self, photos: Iterable[TreePhoto]) -> None:
+        """Say which tree and face each photo shows; the last word on a photo counts."""
+        self._upsert(tables.tree_photo, [rows.tree_row(photo) for photo in photos])
+
+    def tree_photos(self, block_id: str | None = None) -> tuple[TreePhoto, ...]:
+        """Photos by tree and face."""
+        return tuple(map(rows.tree_photo, self._of_block(tables.tree_photo, block_id)))
+
+    def save_pointed_references(
+        self, photo_id: str, references: Sequence[PointedReference]
+    ) -> None:
+        """Keep the references that a person pointed at in a photo, in place of earlier ones.
+
+        Where they differ, the photo's results are forgotten: they were measured with the others.
+        """
+        if self.pointed_references(photo_id) == tuple(references):
+            return
+        table = tables.pointed_reference
+        new_rows = [
+            rows.pointed_reference_row(one, photo_id, number)
+            for number, one in enumerate(references, start=1)
+        ]
+        with writing(self._engine, self._path) as connection:
+            connection.execute(delete(table).where(table.c.photo_id == photo_id))
+            if new_rows:
+                connection.execute(insert(table), new_rows)
+            measured = tables.measurement
+            connection.execute(delete(measured).where(measured.c.photo_id == photo_id))
+
+    def pointed_references(self, photo_id: str) -> tuple[PointedReference, ...]:
+        """The references that a person pointed at in a photo, in their order."""
+        table = tables.pointed_reference
+        query = select(table).where(table.c.photo_id == photo_id).order_by(table.c.number)
+        with reading(self._engine, self._path) as connection:
+            return tuple(map(rows.pointed_reference, connection.execute(query).mappings()))
+
+    def save_lens(self, lens: LensCalibration) -> None:
+        """Add a phone's calibration, or replace the one of the same phone, lens and size."""
+        self._upsert(tables.lens_calibration, [rows.lens_row(lens)])
+
+    def lenses(self) -> tuple[LensCalibration, ...]:
+        """All calibrations, by name."""
+        return tuple(map(rows.lens, self._all_of(tables.lens_calibration)))
+
+
+def _made_with(photo_id: str, made_with: MadeWith) -> tuple[ColumnElement[bool], ...]:
+    column = tables.measurement.c
+    return (
+        column.photo_id == photo_id,
+        column.version == made_with.version,
+        column.detector == made_with.detector,
+        column.settings_sha256 == made_with.settings_sha256,
+    )
