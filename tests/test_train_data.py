@@ -546,7 +546,7 @@ def test_a_config_is_read_with_defaults_for_the_rest(tmp_path: Path) -> None:
         ("minutes = '8'", "'minutes' is '8' .* Give a number"),
         ("precision = 16", "'precision' is 16 .* Give a text"),
         ("precision = 'bf61'", "'precision' is 'bf61' .* mean 'bf16'"),
-        ("encoder = 'lite1'", "'encoder' is 'lite1' .* mean 'lite0'"),
+        ("encoder = 'lite0s'", "'encoder' is 'lite0s' .* mean 'lite0'"),
         ("decoder_channels = [1, 2]", "'decoder_channels' is .* Give a list of 3"),
         ("decoder_channels = 64", "'decoder_channels' is 64 .* Give a list"),
         ("loss_weights = 1", "'loss_weights' is 1 .* Give a table"),

@@ -2,21 +2,32 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import torch
+from PIL import Image as PillowImage
 from torch import Tensor, nn
 
-from fruitvision.errors import TrainingError
+from fruitvision.errors import SettingsError, TrainingError
 from fruitvision.fruit.cells import BOX, CHANNELS, ROW_BEHIND, THIS_ROW, decode
+from fruitvision.fruit.working_scale import resampled
 from fruitvision.train import augment as augmenting
+from fruitvision.train import loop as looping
 from fruitvision.train.album import Held, hold
-from fruitvision.train.augment import Chance, augment, hang_balls
+from fruitvision.train.augment import (
+    Chance,
+    augment,
+    coarser,
+    colour_jpeg,
+    enlarged_jpeg,
+    hang_balls,
+)
 from fruitvision.train.checkpoint import checkpoints_in
-from fruitvision.train.config import PackChoice, TrainingConfig
+from fruitvision.train.config import CoarseCrops, PackChoice, TrainingConfig
 from fruitvision.train.crops import Crops, Window, choose_window, cut
 from fruitvision.train.encoder import Encoder, load_published
 from fruitvision.train.evaluation import evaluate_run
@@ -24,8 +35,10 @@ from fruitvision.train.feeder import make_batch
 from fruitvision.train.judge import judge
 from fruitvision.train.loop import Averaged, Learner, rate_share, train
 from fruitvision.train.losses import Losses, losses, outline_numbers
+from fruitvision.train.network import FruitNetwork
 from fruitvision.train.pack import BALL, FALLEN_FRUIT, read_pack
 from fruitvision.train.targets import Targets, make_targets
+from fruitvision.whole_file import write_whole
 from tests.drawn_packs import Drawn, Fruit, write_pack
 
 CPU = torch.device("cpu")
@@ -354,21 +367,99 @@ def test_unknown_cells_cost_nothing_whatever_they_say(tmp_path: Path) -> None:
 # ---------------------------------------------------------------- light, camera, balls
 
 
+COARSE = CoarseCrops(share=0.5, coded=0.5)
+NEVER_COARSE = CoarseCrops(share=0.0)
+
+
+def scene(height: int, width: int) -> Tensor:
+    """(1, 3, H, W), 0 to 1: soft colours with an edge, as a photo has."""
+    rng = np.random.default_rng(4)
+    knots = torch.from_numpy(rng.uniform(0.1, 0.9, (1, 3, 6, 6))).float()
+    picture = nn.functional.interpolate(knots, (height, width), mode="bicubic").clamp(0, 1)
+    picture[:, 0, :, width // 2 :] *= 0.4
+    return picture
+
+
+def as_bytes(pictures: Tensor) -> Any:
+    return (255 * pictures[0]).round().byte().permute(1, 2, 0).contiguous().numpy()
+
+
+def as_pillow_saves(picture: Any, quality: int) -> Any:
+    stream = BytesIO()
+    PillowImage.fromarray(picture).save(stream, "JPEG", quality=quality, subsampling="4:2:0")
+    return np.asarray(PillowImage.open(stream).convert("RGB"))
+
+
+def rms(first: Any, second: Any) -> float:
+    return float(np.sqrt(np.mean((first.astype(float) - second.astype(float)) ** 2)))
+
+
+@pytest.mark.parametrize("quality", [40, 75, 95])
+def test_small_pictures_are_coded_as_a_real_encoder_does(quality: int) -> None:
+    picture = scene(96, 128)
+    ours = as_bytes(colour_jpeg(picture, torch.tensor([float(quality)])))
+    theirs = as_pillow_saves(as_bytes(picture), quality)
+    lost = rms(theirs, as_bytes(picture))
+    assert lost > 1.0
+    # Rounding of tables and of colours apart, the loss is the same one.
+    assert rms(ours, theirs) < 0.6 * lost + 0.4
+
+
+def test_a_coded_picture_is_enlarged_as_the_detector_enlarges_it() -> None:
+    picture = scene(192, 256)
+    half = nn.functional.interpolate(picture, (96, 128), mode="bilinear", antialias=True)
+    wanted, _ = resampled(as_bytes(colour_jpeg(half, torch.tensor([90.0]))), 2.0)
+    found = as_bytes(enlarged_jpeg(picture, 0.5, torch.tensor([90.0])))
+    assert found.shape == wanted.shape
+    assert rms(found, wanted) < 1.0
+
+
+def test_only_the_wanted_share_of_crops_gets_coarse_and_keeps_its_size() -> None:
+    pictures = scene(96, 96).repeat(200, 1, 1, 1)
+    seen = coarser(pictures, Chance(1, CPU), CoarseCrops(share=0.3, least=0.3, coded=0.5))
+    assert seen.shape == pictures.shape
+    changed = ((seen - pictures).abs().amax((1, 2, 3)) > 0.01).float().mean()
+    assert float(changed) == pytest.approx(0.3, abs=0.1)
+    assert torch.equal(coarser(pictures, Chance(1, CPU), NEVER_COARSE), pictures)
+
+
+def test_plain_crops_keep_their_light_and_sharpness(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(augmenting, "BALL_SHARE", 0.0)
+    (picture,) = held(tmp_path, Drawn(SEVERAL))
+    crops = cut([picture] * 40, [WHOLE] * 40, SIZE)
+    for share, spread in ((0.0, 0.01), (0.5, 0.25), (1.0, 1e-6)):
+        seen = augment(crops, Chance(3, CPU), NEVER_COARSE, plain_share=share)
+        same = ((seen.pictures - crops.pictures).abs().amax((1, 2, 3)) < 1e-3).float().mean()
+        assert float(same) == pytest.approx(share, abs=spread)
+
+
+def test_the_share_of_plain_crops_runs_in_a_line(tmp_path: Path) -> None:
+    config = small_config(tmp_path, plain_share=0.1, last_plain_share=0.5)
+    assert [config.plain_share_at(done) for done in (0, 0.5, 1)] == pytest.approx([0.1, 0.3, 0.5])
+    assert small_config(tmp_path, plain_share=0.2).plain_share_at(0.7) == 0.2
+    with pytest.raises(SettingsError, match="last_plain_share"):
+        small_config(tmp_path, last_plain_share=1.5)
+    with pytest.raises(SettingsError, match=r"coarse\.least"):
+        CoarseCrops(least=0.0)
+
+
 def test_another_light_leaves_labels_and_range_as_they_are(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(augmenting, "BALL_SHARE", 0.0)
     (picture,) = held(tmp_path, Drawn(SEVERAL))
     crops = cut([picture] * 12, [WHOLE] * 12, SIZE)
-    seen = augment(crops, Chance(3, CPU))
+    seen = augment(crops, Chance(3, CPU), COARSE)
     assert unequal(seen, crops) == ["pictures"]
     assert seen.pictures.shape == crops.pictures.shape
     assert float(seen.pictures.min()) >= 0
     assert float(seen.pictures.max()) <= 255
     # Each in a light of its own.
     assert len({round(float(one.mean()), 2) for one in seen.pictures}) == 12
-    assert unequal(seen, augment(crops, Chance(3, CPU))) == []
-    assert unequal(seen, augment(crops, Chance(4, CPU))) == ["pictures"]
+    assert unequal(seen, augment(crops, Chance(3, CPU), COARSE)) == []
+    assert unequal(seen, augment(crops, Chance(4, CPU), COARSE)) == ["pictures"]
 
 
 def test_fruit_behind_a_hung_ball_are_ignored_and_its_cells_are_no_fruit(
@@ -449,14 +540,26 @@ def test_thirty_steps_halve_the_heat_loss_on_two_pictures(tmp_path: Path) -> Non
     assert torch.isfinite(values).all()
 
 
-def test_a_training_that_was_stopped_goes_on_as_if_it_was_not(tmp_path: Path) -> None:
+def test_a_training_that_was_stopped_goes_on_as_if_it_was_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     pack = write_pack(tmp_path / "pack", [Drawn(SEVERAL), Drawn([TILTED], photo=True)])
     config = small_config(pack, steps=4, checkpoint_steps=2)
     out = tmp_path / "run"
+
+    def keep_early(name: Path, content: bytes) -> None:
+        if name.name == "weights.pt" and not name.exists():
+            write_whole(name.with_name("early.pt"), content)
+        write_whole(name, content)
+
+    monkeypatch.setattr(looping, "write_whole", keep_early)
     whole = train(config, out, device="cpu", say=lambda _: None)
     wanted = torch.load(whole.weights, weights_only=True)
-    # As after a kill in step 3 or 4.
+    # As after a kill in step 3 or 4: there are weights, but not those.
     checkpoints_in(out)[-1].unlink()
+    early = torch.load(whole.weights.with_name("early.pt"), weights_only=True)
+    assert early.keys() == wanted.keys()
+    assert any(not torch.equal(early[name], wanted[name]) for name in wanted)
     whole.weights.unlink()
     again = train(config, out, device="cpu", resume=True, say=lambda _: None)
     found = torch.load(again.weights, weights_only=True)
@@ -512,6 +615,21 @@ def test_the_encoder_has_the_published_layout_and_takes_its_weights(tmp_path: Pa
         (112, 4, 6),
         (320, 2, 3),
     ]
+
+
+def test_the_larger_encoder_has_the_published_layout() -> None:
+    encoder = Encoder("lite2")
+    # 6 092 072 weights are published; in the classifier 352 x 1280 + 2 x 1280 + 1280 x 1000 + 1000.
+    assert sum(p.numel() for p in encoder.parameters()) == 6_092_072 - 1_734_120
+    maps = encoder(torch.zeros(1, 3, 64, 64))
+    assert [tuple(one.shape[1:]) for one in maps] == [
+        (24, 16, 16),
+        (48, 8, 8),
+        (120, 4, 4),
+        (352, 2, 2),
+    ]
+    network = FruitNetwork((24, 16, 16), 1, "lite2").eval()
+    assert network(torch.zeros(1, 3, 64, 64)).shape == (1, CHANNELS, 16, 16)
 
 
 def test_weights_of_another_encoder_are_refused(tmp_path: Path) -> None:

@@ -207,11 +207,10 @@ def smoothed(pictures: Tensor, sigma: Tensor, *, reach_px: int) -> Tensor:
     kernel = torch.exp(-((at[None] / sigma[:, None]) ** 2) / 2)
     kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, dim=0)
     flat = pictures.reshape(1, -1, *pictures.shape[2:])
-    for across in (True, False):
-        shape, pad = ((1, -1), (0, reach_px)) if across else ((-1, 1), (reach_px, 0))
-        # A picture goes on at its edge as it ends there.
-        flat = functional.pad(flat, (pad[1], pad[1], pad[0], pad[0]), mode="replicate")
-        flat = functional.conv2d(flat, kernel.reshape(-1, 1, *shape), groups=count * 3)
+    # A picture goes on beyond its edge as it ends there.
+    flat = functional.pad(flat, (reach_px,) * 4, mode="replicate")
+    flat = functional.conv2d(flat, kernel[:, None, None, :], groups=count * 3)
+    flat = functional.conv2d(flat, kernel[:, None, :, None], groups=count * 3)
     return flat.reshape(pictures.shape)
 
 
