@@ -96,6 +96,11 @@ def _written(value: object) -> str:
     return str(value)
 
 
+def sentence(text: str) -> str:
+    """A sentence that the library made, in the visitor's language; as it is where none is known."""
+    return text
+
+
 # ---------------------------------------------------------------- numbers and dates
 
 
