@@ -7,11 +7,10 @@ import streamlit as st
 
 from app import session, show
 from app.forms.blocks import block_form, blocks_upload, pick_date_form
+from app.forms.first_start import first_start
 from app.forms.lens import lens_form
 from fruitvision.domain import Block
-from fruitvision.pipeline import load_walk
 from fruitvision.pipeline.additions import rename_farm, set_units
-from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem
 
@@ -30,22 +29,6 @@ def blocks_table(store: FarmStore, blocks: Sequence[Block]) -> None:
             for block in blocks
         ]
     )
-
-
-def load_larkhill(store: FarmStore) -> None:
-    with show.errors():
-        loaded = load_walk(
-            shared_folder("samples"),
-            store,
-            settings=session.settings(),
-            on_progress=show.progress(),
-        )
-        rename_farm("Larkhill (invented)", store)
-        session.say_next(
-            f"{loaded.blocks} blocks and {len(loaded.photos.photos)} photos are in.",
-            loaded.refused,
-        )
-        st.rerun()
 
 
 def name_form(store: FarmStore) -> None:
@@ -83,12 +66,7 @@ if blocks:
     with st.expander("Set a pick date"):
         pick_date_form(store, blocks)
 else:
-    st.write(
-        "Row photos in, pack-out forecast out. Start with a look at an invented farm, or put in "
-        "your own blocks. Everything stays on this computer."
-    )
-    if st.button("Load the invented farm Larkhill", type="primary"):
-        load_larkhill(store)
+    first_start(store)
 with st.expander("Add or correct a block", expanded=not blocks):
     block_form(store)
 with st.expander("Load a list of blocks"):

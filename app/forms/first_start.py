@@ -1,0 +1,36 @@
+"""What an empty farm offers: one click for the invented farm Larkhill."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from app import session, show
+from app.wording import say
+from fruitvision.pipeline import load_walk
+from fruitvision.pipeline.additions import rename_farm
+from fruitvision.share import shared_folder
+from fruitvision.store import FarmStore
+
+
+def first_start(store: FarmStore) -> None:
+    """Where to begin, and a button that loads the samples into this empty farm."""
+    st.write(say("setup.begin"))
+    if st.button(say("setup.load_larkhill"), type="primary"):
+        _load_larkhill(store)
+    st.caption(say("setup.larkhill_takes"))
+
+
+def _load_larkhill(store: FarmStore) -> None:
+    with show.errors():
+        loaded = load_walk(
+            shared_folder("samples"),
+            store,
+            settings=session.settings(),
+            on_progress=show.progress(),
+        )
+        rename_farm(say("setup.larkhill"), store)
+        session.say_next(
+            say("setup.loaded", blocks=loaded.blocks, photos=len(loaded.photos.photos)),
+            loaded.refused,
+        )
+        st.rerun()
