@@ -18,6 +18,7 @@ from fruitvision.overlay import small_jpeg, write_numbers, write_overlay
 from fruitvision.photo import read_photo
 from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
 from fruitvision.pipeline.additions import farm_settings
+from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
@@ -155,6 +156,17 @@ def overlay(measured: MeasuredPhoto) -> bytes:
     unit = units().diameter
     key = repr((measured.photo.photo_id, measured.made_with, unit.symbol))
     return _overlay(key, measured, unit)
+
+
+def thumbnail(photo_id: str) -> bytes:
+    """A small JPEG of the kept photo, 480 px on its long side.
+
+    Raises
+    ------
+    StoreError, PhotoUnreadable
+        If the farm's copy of the photo is missing or damaged.
+    """
+    return thumbnail_of(photo_id, farm())
 
 
 def numbered(measured: MeasuredPhoto) -> bytes:

@@ -28,6 +28,7 @@ ALLOWED: dict[str, set[str]] = {
     "packout_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "unit_system", "units"},
     "photo": BASE | {"photo_folder", "photo_tags"},
+    "thumbnail": BASE | {"photo", "whole_file"},
     "photo_tags": BASE | {"lens_tags"},
     "lens_tags": BASE,
     "photo_folder": BASE | {"whole_file"},

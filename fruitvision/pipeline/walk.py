@@ -30,6 +30,7 @@ from fruitvision.pipeline.photos import (
     quiet,
     refused_row,
 )
+from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.references import by_name, point_at
 from fruitvision.pipeline.views import Faces, join_kept_faces, with_faces
 from fruitvision.reference_table import REFERENCES, read_references
@@ -157,6 +158,7 @@ def place_photos(
             continue
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
+        thumbnail_of(photo_id, store)
         placed.append(
             TreePhoto(
                 tree=row.tree,
