@@ -236,15 +236,15 @@ def colour_jpeg(pictures: Tensor, quality: Tensor) -> Tensor:
     As most programs save; the bits that follow lose nothing.
     """
     device = pictures.device
-    matrix = torch.tensor(TO_YCC, device=device)
-    planes = torch.einsum("ij,bjhw->bihw", matrix, pictures.clamp(0, 1))
+    there = torch.tensor(TO_YCC)
+    back = torch.linalg.inv(there).to(device)
+    planes = torch.einsum("ij,bjhw->bihw", there.to(device), pictures.clamp(0, 1))
     bright = torch.tensor(JPEG_TABLE, device=device, dtype=torch.float32)
     colour = torch.full((8, 8), 99.0, device=device)
     colour[:4, :4] = torch.tensor(JPEG_COLOUR_CORNER, device=device, dtype=torch.float32)
     luma = _quantised(planes[:, :1] - 0.5, bright, quality) + 0.5
     halved = _quantised(functional.avg_pool2d(planes[:, 1:], 2), colour, quality)
     chroma = functional.interpolate(halved, scale_factor=2.0, mode="bilinear")
-    back = torch.linalg.inv(matrix)
     return torch.einsum("ij,bjhw->bihw", back, torch.cat([luma, chroma], 1)).clamp(0, 1)
 
 
