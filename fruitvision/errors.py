@@ -14,6 +14,7 @@ FruitVisionError
 ├── ForecastError              the dates or numbers do not allow a forecast
 ├── SimulationError            an invented orchard can't be made from these dials
 ├── TrainingError              data, state or results of a training can't be used
+├── ConflictError              somebody else changed the same thing meanwhile
 └── StoreError                 the farm folder can't be opened or written
 """
 
@@ -93,6 +94,14 @@ class SimulationError(FruitVisionError):
 
 class TrainingError(FruitVisionError):
     """Data, state or results of a training can't be used."""
+
+
+class ConflictError(FruitVisionError):
+    """Somebody else changed the same thing meanwhile. `conflict` : the `Conflict` with both."""
+
+    def __init__(self, what: str, *, fix: str, conflict: object = None) -> None:
+        super().__init__(what, fix=fix)
+        self.conflict = conflict
 
 
 class StoreError(FruitVisionError):

@@ -11,6 +11,13 @@ Conventions
 
 from __future__ import annotations
 
+from fruitvision.domain.change import (
+    Change,
+    Conflict,
+    FieldChange,
+    ThingKind,
+    differing,
+)
 from fruitvision.domain.crop import (
     Attention,
     BlockEstimate,
@@ -69,6 +76,7 @@ from fruitvision.domain.forecast import (
     UseQuantiles,
     WeekForecast,
 )
+from fruitvision.domain.frozen import FrozenForecast
 from fruitvision.domain.lens import LensCalibration
 from fruitvision.domain.photo import (
     Ball,
@@ -83,9 +91,27 @@ from fruitvision.domain.photo import (
     ReferenceKind,
     Scale,
 )
+from fruitvision.domain.review import (
+    AddedFruit,
+    CheckedPhoto,
+    Correction,
+    GroundLine,
+    Outline,
+    PhotoEdit,
+    RemovedFruit,
+    ReshapedFruit,
+    RowOfFruit,
+    SideLimits,
+)
+from fruitvision.domain.walk import (
+    KeptWalk,
+    PlannedPlace,
+    WalkPlan,
+)
 
 __all__ = [
     "USUAL_DOUBLING_G",
+    "AddedFruit",
     "Attention",
     "Ball",
     "Block",
@@ -97,29 +123,40 @@ __all__ = [
     "CaliperReading",
     "CaliperedFruit",
     "Camera",
+    "Change",
+    "CheckedPhoto",
     "ClassCull",
     "ClassForecast",
     "ClassGrade",
+    "Conflict",
     "Corners",
+    "Correction",
     "CropForecast",
     "DepthGrade",
     "Doubt",
     "Doubts",
     "Estimate",
+    "FieldChange",
     "Forecast",
+    "FrozenForecast",
     "Fruit",
     "GradeForecast",
+    "GroundLine",
     "GrowthRate",
     "HandCount",
     "HiddenFruitFactor",
+    "KeptWalk",
     "LensCalibration",
     "Losses",
     "MadeWith",
     "MeasuredPhoto",
+    "Outline",
     "Photo",
+    "PhotoEdit",
     "Pick",
     "PickForecast",
     "PickPlan",
+    "PlannedPlace",
     "PointedReference",
     "Pollinizers",
     "Protocol",
@@ -127,12 +164,17 @@ __all__ = [
     "ReferenceKind",
     "RegisterCheck",
     "RegisteredTree",
+    "RemovedFruit",
+    "ReshapedFruit",
+    "RowOfFruit",
     "Scale",
+    "SideLimits",
     "SizeClass",
     "SizeDistribution",
     "SizeTable",
     "Stratum",
     "StratumEstimate",
+    "ThingKind",
     "TreeId",
     "TreeKind",
     "TreePhoto",
@@ -141,8 +183,10 @@ __all__ = [
     "VarietyCull",
     "VarietyGrade",
     "VisitedPlace",
+    "WalkPlan",
     "WeekForecast",
     "WeighedFruit",
     "WeightRule",
+    "differing",
     "merge_doubts",
 ]

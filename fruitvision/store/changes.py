@@ -1,20 +1,34 @@
-"""Who changed what, and when."""
+"""Who changed what, and when; saves that take nobody's entry away unseen."""
 
 from __future__ import annotations
 
-from sqlalchemy import JSON, Column, Integer, String, Table
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from typing import TypeVar
 
+from sqlalchemy import JSON, Column, Connection, Integer, String, Table, delete, select
+from sqlalchemy.dialects.sqlite import insert
+
+from fruitvision.domain import Change, Conflict, ThingKind
+from fruitvision.errors import ConflictError
+from fruitvision.store import rows
+from fruitvision.store.database import reading, writing
+from fruitvision.store.merge import Merged, merge
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
+from fruitvision.store.things import Kept
 
-# `about` names the thing that changed; `before` and `after` are its fields, None where it was not.
+R = TypeVar("R")
+
+# `kind` and `about` name the thing that changed; `before` and `after` are its fields, None where it
+# was not.
 change = Table(
     "change",
     metadata,
     Column("number", Integer, primary_key=True),
     Column("at_utc", String, nullable=False),
     Column("who", String, nullable=False),
-    Column("what", String, nullable=False),
+    Column("kind", String, nullable=False),
     Column("about", String, nullable=False, index=True),
     Column("before", JSON(none_as_null=True)),
     Column("after", JSON(none_as_null=True)),
@@ -23,4 +37,172 @@ change = Table(
 
 
 class ChangesPart(StorePart):
-    """The record of changes."""
+    """The record of changes, and saves that keep it."""
+
+    def save_seen(
+        self,
+        kept: Kept[R],
+        seen: R | None,
+        mine: R | None,
+        *,
+        who: str,
+        at: datetime,
+        check: Callable[[R], None] | None = None,
+    ) -> R | None:
+        """Save a thing that a person changed, unless somebody else changed the same meanwhile.
+
+        Fields that only they changed stay as they made them. The same save again changes nothing.
+
+        Parameters
+        ----------
+        seen : record or None
+            The thing as the person saw it; None if they saw none.
+        mine : record or None
+            The thing as they want it; None takes it out.
+        who, at : str, datetime
+            Kept beside the change.
+        check : callable, optional
+            Raises a FruitVisionError where what would be kept makes no sense.
+
+        Returns
+        -------
+        record or None
+            What is kept now.
+
+        Raises
+        ------
+        ConflictError
+            If both changed a field, each in their way. Nothing is saved then.
+        """
+        with writing(self._engine, self._path) as connection:
+            theirs = _present(connection, kept)
+            merged = merge(*(_fields(kept, one) for one in (seen, mine, theirs)))
+            if merged.clashes:
+                raise _conflict(kept, theirs, merged, _latest(connection, kept))
+            new = None if merged.fields is None else kept.made(merged.fields)
+            if check is not None and new is not None:
+                check(new)
+            _put(connection, kept, theirs, new, who=who, at=at)
+        return new
+
+    def save_each(
+        self,
+        changes: Sequence[tuple[Kept[R], Callable[[R | None], R | None]]],
+        *,
+        who: str,
+        at: datetime,
+    ) -> int:
+        """Save many things at once, whatever they were; how many of them changed.
+
+        Parameters
+        ----------
+        changes : sequence of (kept, callable)
+            The callable is given the thing as it is kept now and returns it as it shall be.
+        """
+        done = 0
+        with writing(self._engine, self._path) as connection:
+            for kept, of in changes:
+                present = _present(connection, kept)
+                done += _put(connection, kept, present, of(present), who=who, at=at)
+        return done
+
+    def present(self, kept: Kept[R]) -> R | None:
+        """A thing as it is kept now."""
+        with reading(self._engine, self._path) as connection:
+            return _present(connection, kept)
+
+    def changes(
+        self, *, kind: ThingKind | None = None, about: str | None = None, most: int | None = None
+    ) -> tuple[Change, ...]:
+        """Changes, the latest first; of one kind, of one thing, or of all."""
+        query = select(change).order_by(change.c.number.desc())
+        if kind is not None:
+            query = query.where(change.c.kind == kind.value)
+        if about is not None:
+            query = query.where(change.c.about == about)
+        if most is not None:
+            query = query.limit(most)
+        with reading(self._engine, self._path) as connection:
+            return tuple(map(_change, connection.execute(query).mappings()))
+
+
+def _change(row: rows.FoundRow) -> Change:
+    return Change(
+        number=row["number"],
+        at=datetime.fromisoformat(row["at_utc"]).replace(tzinfo=UTC),
+        who=row["who"],
+        kind=ThingKind(row["kind"]),
+        about=row["about"],
+        before=row["before"],
+        after=row["after"],
+    )
+
+
+def _fields(kept: Kept[R], one: R | None) -> dict[str, object] | None:
+    return None if one is None else kept.taken_apart(one)
+
+
+def _present(connection: Connection, kept: Kept[R]) -> R | None:
+    query = select(kept.table).order_by(*kept.table.primary_key)
+    for name, value in kept.key.items():
+        query = query.where(kept.table.c[name] == value)
+    return kept.read(connection.execute(query).mappings().all())
+
+
+def _latest(connection: Connection, kept: Kept[R]) -> Change | None:
+    query = select(change).where(change.c.kind == kept.kind.value, change.c.about == kept.about)
+    row = connection.execute(query.order_by(change.c.number.desc()).limit(1)).mappings().first()
+    return None if row is None else _change(row)
+
+
+def _put(
+    connection: Connection,
+    kept: Kept[R],
+    before: R | None,
+    after: R | None,
+    *,
+    who: str,
+    at: datetime,
+) -> bool:
+    """Keep a thing and its change; false if it is as it was."""
+    was, shall_be = _fields(kept, before), _fields(kept, after)
+    if was == shall_be:
+        return False
+    connection.execute(
+        delete(kept.table).where(*(kept.table.c[name] == value for name, value in kept.key.items()))
+    )
+    new_rows = [] if after is None else kept.write(after)
+    if new_rows:
+        connection.execute(insert(kept.table), new_rows)
+    connection.execute(
+        insert(change).values(
+            at_utc=at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds"),
+            who=who,
+            kind=kept.kind.value,
+            about=kept.about,
+            before=was,
+            after=shall_be,
+        )
+    )
+    return True
+
+
+def _conflict(
+    kept: Kept[R], theirs: R | None, merged: Merged, latest: Change | None
+) -> ConflictError:
+    found = Conflict(
+        kind=kept.kind,
+        about=kept.about,
+        theirs=theirs,
+        mine=None if merged.fields is None else kept.made(merged.fields),
+        fields=merged.clashes,
+        who=latest.who if latest else "",
+        at=latest.at if latest else None,
+    )
+    name = f"The {found.kind.value} {found.about}".strip()
+    told = ", ".join(f"{one.name}: {one.before} now, {one.after} here" for one in found.fields)
+    return ConflictError(
+        f"{name} was changed meanwhile by {found.who or 'somebody'}: {told}.",
+        fix="Choose which of the two stays.",
+        conflict=found,
+    )

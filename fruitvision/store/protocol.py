@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from fruitvision.domain import (
     Block,
     CaliperedFruit,
     CaliperReading,
+    Change,
     Forecast,
+    FrozenForecast,
     HandCount,
+    KeptWalk,
     LensCalibration,
     MadeWith,
     MeasuredPhoto,
+    PhotoEdit,
     PickPlan,
     PointedReference,
     RegisteredTree,
+    ThingKind,
     TreePhoto,
     VarietyCull,
     VarietyGrade,
@@ -25,6 +31,9 @@ from fruitvision.domain import (
     WeighedFruit,
 )
 from fruitvision.store.field import Farm
+from fruitvision.store.things import Kept
+
+R = TypeVar("R")
 
 
 class Store(Protocol):
@@ -71,7 +80,36 @@ class Store(Protocol):
         self, photo_id: str, references: Sequence[PointedReference]
     ) -> None: ...
     def pointed_references(self, photo_id: str) -> tuple[PointedReference, ...]: ...
+    def photo_edits_of(self, block_id: str | None = None) -> tuple[PhotoEdit, ...]: ...
     def save_lens(self, lens: LensCalibration) -> None: ...
     def lenses(self) -> tuple[LensCalibration, ...]: ...
+    def start_walk(self, walk: KeptWalk) -> KeptWalk: ...
+    def change_walk(
+        self, block_id: str, drawn_on: date, change: Callable[[KeptWalk], KeptWalk]
+    ) -> KeptWalk: ...
+    def walks(self, block_id: str) -> tuple[KeptWalk, ...]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
     def forecasts(self) -> tuple[Forecast, ...]: ...
+    def save_frozen_forecast(self, frozen: FrozenForecast) -> FrozenForecast: ...
+    def frozen_forecasts(self) -> tuple[FrozenForecast, ...]: ...
+    def save_seen(
+        self,
+        kept: Kept[R],
+        seen: R | None,
+        mine: R | None,
+        *,
+        who: str,
+        at: datetime,
+        check: Callable[[R], None] | None = None,
+    ) -> R | None: ...
+    def save_each(
+        self,
+        changes: Sequence[tuple[Kept[R], Callable[[R | None], R | None]]],
+        *,
+        who: str,
+        at: datetime,
+    ) -> int: ...
+    def present(self, kept: Kept[R]) -> R | None: ...
+    def changes(
+        self, *, kind: ThingKind | None = None, about: str | None = None, most: int | None = None
+    ) -> tuple[Change, ...]: ...

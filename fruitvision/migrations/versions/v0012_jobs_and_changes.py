@@ -29,7 +29,7 @@ def upgrade() -> None:
         sa.Column("number", sa.Integer, primary_key=True),
         sa.Column("at_utc", sa.String, nullable=False),
         sa.Column("who", sa.String, nullable=False),
-        sa.Column("what", sa.String, nullable=False),
+        sa.Column("kind", sa.String, nullable=False),
         sa.Column("about", sa.String, nullable=False, index=True),
         sa.Column("before", sa.JSON(none_as_null=True)),
         sa.Column("after", sa.JSON(none_as_null=True)),

@@ -1,0 +1,297 @@
+"""Two people at once: nobody's entry is taken away unseen, and every change is told."""
+
+from __future__ import annotations
+
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from fruitvision.domain import (
+    CaliperReading,
+    Conflict,
+    FieldChange,
+    HandCount,
+    Pick,
+    PickPlan,
+    ThingKind,
+)
+from fruitvision.errors import ConflictError, FieldDataError
+from fruitvision.pipeline.entries import (
+    calipers_of,
+    hand_count_of,
+    save_block,
+    save_calipers,
+    save_hand_count,
+    save_name,
+    save_pick_plan,
+    save_settings,
+    settings_of,
+    settle,
+)
+from fruitvision.store import FarmStore, open_farm
+from fruitvision.store.merge import Merged, merge
+from tests import records
+
+DAY = date(2026, 8, 12)
+BLOCK = replace(records.block(), pick_date=date(2026, 9, 3), missing=10)
+
+
+@pytest.fixture
+def farm(tmp_path: Path):
+    with open_farm(tmp_path / "farm") as store:
+        yield store
+
+
+def conflict_of(error: ConflictError) -> Conflict:
+    assert isinstance(error.conflict, Conflict)
+    return error.conflict
+
+
+# ---------------------------------------------------------------- put together, field by field
+
+
+def test_changes_of_different_fields_are_both_kept() -> None:
+    merged = merge({"a": 1, "b": 1, "c": 1}, {"a": 2, "b": 1, "c": 1}, {"a": 1, "b": 3, "c": 1})
+    assert merged == Merged(fields={"a": 2, "b": 3, "c": 1})
+
+
+def test_a_field_that_both_changed_clashes_and_the_same_change_does_not() -> None:
+    merged = merge({"a": 1, "b": 1}, {"a": 2, "b": 5}, {"a": 3, "b": 5})
+    assert merged.clashes == (FieldChange(name="a", before=3, after=2),)
+    assert merged.fields == {"a": 2, "b": 5}
+
+
+@pytest.mark.parametrize(
+    ("seen", "mine", "theirs", "fields", "clashes"),
+    [
+        (None, {"a": 1}, None, {"a": 1}, 0),  # new
+        (None, {"a": 1}, {"a": 1}, {"a": 1}, 0),  # both entered the same
+        (None, {"a": 1}, {"a": 2}, {"a": 1}, 1),  # both entered it, otherwise
+        (None, {"a": 1, "b": None}, {"a": 1, "b": 7}, {"a": 1, "b": 7}, 0),  # b left empty
+        ({"a": 1}, None, {"a": 1}, None, 0),  # taken out
+        ({"a": 1}, None, {"a": 2}, None, 1),  # taken out, but changed meanwhile
+        ({"a": 1}, {"a": 2}, None, {"a": 2}, 1),  # changed, but taken out meanwhile
+        ({"a": 1}, None, None, None, 0),  # both took it out
+    ],
+)
+def test_what_is_new_or_gone(seen, mine, theirs, fields, clashes: int) -> None:
+    merged = merge(seen, mine, theirs)
+    assert merged.fields == fields
+    assert len(merged.clashes) == clashes
+
+
+# ---------------------------------------------------------------- blocks
+
+
+def test_two_people_change_different_fields_of_a_block_and_both_stay(farm: FarmStore) -> None:
+    save_block(BLOCK, None, farm, who="Ana")
+    save_block(replace(BLOCK, missing=30), BLOCK, farm, who="Ana")
+    kept = save_block(replace(BLOCK, target_diameter_mm=75.0), BLOCK, farm, who="Ben")
+    assert (kept.missing, kept.target_diameter_mm) == (30, 75.0)
+    assert farm.blocks() == (kept,)
+
+
+def test_the_same_field_changed_twice_is_a_conflict_with_both_values(farm: FarmStore) -> None:
+    save_block(BLOCK, None, farm, who="Ana")
+    theirs = save_block(replace(BLOCK, pick_date=date(2026, 9, 7)), BLOCK, farm, who="Ana")
+    mine = replace(BLOCK, pick_date=date(2026, 9, 10), missing=12)
+    with pytest.raises(ConflictError, match="changed meanwhile by Ana") as caught:
+        save_block(mine, BLOCK, farm, who="Ben")
+    assert farm.blocks() == (theirs,)
+    conflict = conflict_of(caught.value)
+    assert conflict.who == "Ana"
+    assert conflict.at is not None
+    assert datetime.now(UTC) - conflict.at < timedelta(minutes=1)
+    assert conflict.fields == (
+        FieldChange(name="pick_date", before="2026-09-07", after="2026-09-10"),
+    )
+    settle(conflict, farm, who="Ben")
+    assert farm.blocks() == (mine,)
+    assert [(one.who, one.kind) for one in farm.changes()] == [
+        ("Ben", ThingKind.BLOCK),
+        ("Ana", ThingKind.BLOCK),
+        ("Ana", ThingKind.BLOCK),
+    ]
+
+
+def test_a_conflict_that_is_settled_late_is_a_conflict_again(farm: FarmStore) -> None:
+    save_block(BLOCK, None, farm, who="Ana")
+    second = save_block(replace(BLOCK, missing=20), BLOCK, farm, who="Ana")
+    with pytest.raises(ConflictError) as caught:
+        save_block(replace(BLOCK, missing=30), BLOCK, farm, who="Ben")
+    save_block(replace(second, missing=21), second, farm, who="Ana")
+    with pytest.raises(ConflictError) as again:
+        settle(conflict_of(caught.value), farm, who="Ben")
+    assert conflict_of(again.value).fields == (FieldChange(name="missing", before=21, after=30),)
+    settle(conflict_of(again.value), farm, who="Ben")
+    assert farm.blocks()[0].missing == 30
+
+
+def test_a_block_typed_in_that_is_there_already_is_a_conflict_and_empty_boxes_wipe_nothing(
+    farm: FarmStore,
+) -> None:
+    save_block(replace(BLOCK, area_ha=2.5), None, farm, who="Ana")
+    with pytest.raises(ConflictError) as caught:
+        save_block(replace(BLOCK, positions=900, area_ha=None), None, farm, who="Ben")
+    settle(conflict_of(caught.value), farm, who="Ben")
+    (kept,) = farm.blocks()
+    assert (kept.positions, kept.area_ha) == (900, 2.5)
+
+
+def test_what_two_changes_make_together_must_make_sense(farm: FarmStore) -> None:
+    small = replace(BLOCK, positions=100, missing=0, pollinizers=0)
+    save_block(small, None, farm, who="Ana")
+    theirs = save_block(replace(small, missing=60), small, farm, who="Ana")
+    with pytest.raises(FieldDataError, match="leave no bearing tree"):
+        save_block(replace(small, pollinizers=50), small, farm, who="Ben")
+    assert farm.blocks() == (theirs,)
+
+
+def test_a_block_without_a_name_or_with_one_that_is_nearly_taken_is_refused(
+    farm: FarmStore,
+) -> None:
+    save_block(BLOCK, None, farm, who="Ana")
+    for name in ("  ", "gala  NORTH"):
+        with pytest.raises(FieldDataError):
+            save_block(replace(BLOCK, block_id=name), None, farm, who="Ana")
+    assert farm.blocks() == (BLOCK,)
+
+
+# ---------------------------------------------------------------- counts, calipers, picks, farm
+
+
+def count(fruit: int) -> HandCount:
+    return HandCount(tree=records.tree_id(9), fruit_count=fruit, counted_on=DAY)
+
+
+def test_two_counts_of_one_tree_and_day_are_a_conflict(farm: FarmStore) -> None:
+    save_hand_count(count(61), None, farm, who="Ana")
+    save_hand_count(count(61), None, farm, who="Ben")
+    with pytest.raises(ConflictError) as caught:
+        save_hand_count(count(64), None, farm, who="Ben")
+    conflict = conflict_of(caught.value)
+    assert conflict.theirs == count(61)
+    assert conflict.fields == (FieldChange(name="fruit_count", before=61, after=64),)
+    assert hand_count_of(records.tree_id(9), DAY, farm) == count(61)
+    settle(conflict, farm, who="Ben")
+    assert farm.hand_counts() == (count(64),)
+    # Who saw 64 corrects it without a question.
+    save_hand_count(count(65), count(64), farm, who="Ana")
+    assert farm.hand_counts() == (count(65),)
+
+
+def caliper(mm: float, name: str = "") -> CaliperReading:
+    return CaliperReading(tree=records.tree_id(3), measured_on=DAY, diameter_mm=mm, fruit=name)
+
+
+def test_a_set_of_calipers_is_one_entry(farm: FarmStore) -> None:
+    tree = records.tree_id(3)
+    first = (caliper(70.5), caliper(71.0), caliper(64.0, "red tag"))
+    save_calipers(first, (), farm, tree=tree, measured_on=DAY, who="Ana")
+    assert calipers_of(tree, DAY, farm) == first
+    with pytest.raises(ConflictError) as caught:
+        save_calipers((caliper(69.0),), (), farm, tree=tree, measured_on=DAY, who="Ben")
+    assert calipers_of(tree, DAY, farm) == first
+    settle(conflict_of(caught.value), farm, who="Ben")
+    assert calipers_of(tree, DAY, farm) == (caliper(69.0),)
+    save_calipers((), (caliper(69.0),), farm, tree=tree, measured_on=DAY, who="Ben")
+    assert calipers_of(tree, DAY, farm) == ()
+    latest = farm.changes(kind=ThingKind.CALIPERS)[0]
+    assert (latest.before, latest.after) == ({"calipered": [["", 69.0]]}, None)
+
+
+def test_the_passes_of_a_block_are_one_entry(farm: FarmStore) -> None:
+    plans = [PickPlan(picks=(Pick(pick_date=date(2026, 9, day)),)) for day in (3, 7, 10)]
+    save_pick_plan("Hill", plans[0], None, farm, who="Ana")
+    save_pick_plan("Hill", plans[1], plans[0], farm, who="Ana")
+    with pytest.raises(ConflictError) as caught:
+        save_pick_plan("Hill", plans[2], plans[0], farm, who="Ben")
+    settle(conflict_of(caught.value), farm, who="Ben")
+    assert farm.pick_plans() == {"Hill": plans[2]}
+
+
+def test_name_and_settings_of_the_farm_are_changed_apart(farm: FarmStore) -> None:
+    seen = farm.farm()
+    save_name(" Larkhill ", seen, farm, who="Ana")
+    save_settings(replace(settings_of(seen), ruler_measured_mm=148.0), seen, farm, who="Ben")
+    save_settings(replace(settings_of(seen), units="us"), seen, farm, who="Cy")
+    kept = settings_of(farm.farm())
+    assert (farm.farm_name, kept.ruler_measured_mm, kept.units) == ("Larkhill", 148.0, "us")
+    with pytest.raises(ConflictError) as caught:
+        save_settings(replace(settings_of(seen), ruler_measured_mm=147.0), seen, farm, who="Ana")
+    conflict = conflict_of(caught.value)
+    assert conflict.fields == (FieldChange(name="ruler_measured_mm", before=148.0, after=147.0),)
+    settle(conflict, farm, who="Ana")
+    kept = settings_of(farm.farm())
+    assert (farm.farm_name, kept.ruler_measured_mm, kept.units) == ("Larkhill", 147.0, "us")
+    with pytest.raises(FieldDataError):
+        save_name(" ", seen, farm, who="Ana")
+
+
+# ---------------------------------------------------------------- the record of changes
+
+
+def test_changes_tell_who_when_what_before_and_after(farm: FarmStore) -> None:
+    save_block(BLOCK, None, farm, who="Ana")
+    save_block(replace(BLOCK, missing=30), BLOCK, farm, who="Ben")
+    save_block(replace(BLOCK, missing=30), BLOCK, farm, who="Ben")
+    save_hand_count(count(61), None, farm, who="Ana")
+    latest, corrected, first = farm.changes()
+    assert (latest.kind, latest.who) == (ThingKind.HAND_COUNT, "Ana")
+    assert (first.before, corrected.who) == (None, "Ben")
+    assert corrected.fields == (FieldChange(name="missing", before=10, after=30),)
+    assert corrected.at.utcoffset() == timedelta(0)
+    assert farm.changes(about="Gala North") == (corrected, first)
+    assert farm.changes(kind=ThingKind.HAND_COUNT) == (latest,)
+    assert farm.changes(most=1) == (latest,)
+
+
+# ---------------------------------------------------------------- many at once
+
+
+def _correct_until_kept(folder: Path, who: str, times: int) -> int:
+    """Raise the missing trees by one so many times, as a person who looks again at a conflict."""
+    asked_again = 0
+    with open_farm(folder) as store:
+        for _ in range(times):
+            while True:
+                (seen,) = store.blocks()
+                try:
+                    save_block(replace(seen, missing=seen.missing + 1), seen, store, who=who)
+                    break
+                except ConflictError:
+                    asked_again += 1
+    return asked_again
+
+
+def _count_trees(folder: Path, who: str, row: int) -> None:
+    with open_farm(folder) as store:
+        for position in range(1, 16):
+            tree = replace(records.tree_id(position), row=row)
+            one = HandCount(tree=tree, fruit_count=row, counted_on=DAY)
+            save_hand_count(one, None, store, who=who)
+
+
+def test_threads_and_processes_that_write_at_once_lose_nothing(tmp_path: Path) -> None:
+    folder = tmp_path / "farm"
+    with open_farm(folder) as store:
+        store.save_blocks([replace(BLOCK, missing=0)])
+    with (
+        ThreadPoolExecutor(4) as threads,
+        ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes,
+    ):
+        tasks = [processes.submit(_count_trees, folder, f"P{row}", row) for row in (1, 2)]
+        tasks += [threads.submit(_count_trees, folder, f"T{row}", row) for row in (3, 4)]
+        fixed = [threads.submit(_correct_until_kept, folder, name, 10) for name in ("Ana", "Ben")]
+        for task in (*tasks, *fixed):
+            task.result(timeout=120)
+    with open_farm(folder) as store:
+        assert store.blocks()[0].missing == 20
+        assert len(store.hand_counts()) == 4 * 15
+        by_who = [one.who for one in store.changes(kind=ThingKind.BLOCK)]
+        assert (by_who.count("Ana"), by_who.count("Ben")) == (10, 10)
+        assert len(store.changes(kind=ThingKind.HAND_COUNT)) == 4 * 15
