@@ -8,11 +8,10 @@ import streamlit as st
 
 from app import show
 from fruitvision.advice import Advice
-from fruitvision.domain import Attention, StratumEstimate, TreeKind
+from fruitvision.domain import Attention, PlannedPlace, StratumEstimate, TreeKind, WalkPlan
 from fruitvision.pipeline import BlockWalks
 from fruitvision.report import range_words
 from fruitvision.report.blocks import pollinizer_words, spacing_words
-from fruitvision.sampling import PlannedPlace, WalkPlan
 from fruitvision.size_shares import ClassShare
 from fruitvision.unit_system import Units
 

@@ -7,42 +7,17 @@ which is safe as long as no pattern of the block repeats with the step.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
 
-from fruitvision.domain import RegisteredTree, TreeId, TreeKind
+from fruitvision.domain import PlannedPlace, RegisteredTree, TreeId, TreeKind, WalkPlan
 from fruitvision.errors import FieldDataError
 
 # Fewest trees of a stratum: a spread can be computed from two.
 FEWEST_IN_STRATUM = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedPlace:
-    """One stop of a walk.
-
-    `steps` : positions from the stop before in the same row, or from the end of the row where it
-    is entered; `repeat` : it was on the earlier walk; `count_by_hand` : count all its fruit.
-    """
-
-    tree: TreeId
-    kind: TreeKind
-    stratum: str
-    steps: int
-    repeat: bool = False
-    count_by_hand: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WalkPlan:
-    """The stops of one walk through a block, in the order of the way, and the seed of the draw."""
-
-    block_id: str
-    places: tuple[PlannedPlace, ...]
-    seed: int
 
 
 def rows_of_positions(block_id: str, row_lengths: Sequence[int]) -> tuple[RegisteredTree, ...]:
@@ -81,6 +56,7 @@ def plan_walk(
     seed: int,
     earlier: Sequence[TreeId] = (),
     hand_counts: int = 0,
+    without: Collection[TreeId] = (),
 ) -> WalkPlan:
     """Draw the trees of one walk.
 
@@ -100,31 +76,34 @@ def plan_walk(
         Trees of the walk before.
     hand_counts : int
         Stops to be counted by hand, spread evenly over the bearing trees of the walk.
+    without : collection of TreeId
+        Trees that are not drawn: those of a walk that gets more.
 
     Raises
     ------
     FieldDataError
         If fewer than 1 or more trees are wanted than bear, or the register is of several blocks.
     """
-    frame = {item.tree: item for item in register if item.kind is not TreeKind.POLLINIZER}
+    places = {item.tree: item for item in register if item.kind is not TreeKind.POLLINIZER}
+    frame = {tree: item for tree, item in places.items() if tree not in without}
     _check(frame, trees)
-    way = serpentine(list(frame))
+    way = serpentine(list(places))
     before = set(earlier)
     rng = np.random.default_rng(seed)
     drawn: set[TreeId] = set()
     for name, wanted in _allocate(list(frame.values()), trees).items():
-        part = [tree for tree in way if frame[tree].stratum == name]
+        part = [tree for tree in way if tree in frame and frame[tree].stratum == name]
         # Gaps are drawn too: more positions, so that as many bearing trees come out as wanted.
         bearing = sum(frame[tree].kind is not TreeKind.MISSING for tree in part)
-        stops = round(wanted * len(part) / bearing)
+        drawn_here = round(wanted * len(part) / bearing)
         known = [tree for tree in part if tree in before]
-        again = _every_kth(known, min(stops // 2, len(known)), rng)
+        again = _every_kth(known, min(drawn_here // 2, len(known)), rng)
         fresh = [tree for tree in part if tree not in before]
-        new = _every_kth(fresh, min(stops - len(again), len(fresh)), rng)
+        new = _every_kth(fresh, min(drawn_here - len(again), len(fresh)), rng)
         drawn |= {*again, *new}
     ends = _row_ends(way)
     stops_in_order = [tree for tree in way if tree in drawn]
-    places = [
+    stops = [
         PlannedPlace(
             tree=tree,
             kind=frame[tree].kind,
@@ -135,7 +114,7 @@ def plan_walk(
         for index, tree in enumerate(stops_in_order)
     ]
     return WalkPlan(
-        block_id=way[0].block_id, places=_with_hand_counts(places, hand_counts), seed=seed
+        block_id=way[0].block_id, places=_with_hand_counts(stops, hand_counts), seed=seed
     )
 
 

@@ -10,9 +10,8 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitvision.domain import TreeKind
+from fruitvision.domain import PlannedPlace, TreeKind, WalkPlan
 from fruitvision.errors import SettingsError, did_you_mean
-from fruitvision.sampling import PlannedPlace, WalkPlan
 from fruitvision.whole_file import write_asked_for
 
 PAPERS = {"A4": A4, "Letter": LETTER}

@@ -5,9 +5,9 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from fruitvision.domain import RegisteredTree, TreeId, TreeKind
+from fruitvision.domain import PlannedPlace, RegisteredTree, TreeId, TreeKind
 from fruitvision.errors import FieldDataError
-from fruitvision.sampling import PlannedPlace, plan_walk, rows_of_positions, serpentine
+from fruitvision.sampling import plan_walk, rows_of_positions, serpentine
 
 
 def tree(row: int, position: int) -> TreeId:

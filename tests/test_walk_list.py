@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from fruitvision.domain import RegisteredTree, TreeId, TreeKind
+from fruitvision.domain import RegisteredTree, TreeId, TreeKind, WalkPlan
 from fruitvision.errors import SettingsError, StoreError
-from fruitvision.sampling import WalkPlan, plan_walk
+from fruitvision.sampling import plan_walk
 from fruitvision.walk_list import PAPERS, write_walk_list
 
 

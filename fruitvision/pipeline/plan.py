@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from fruitvision.domain import RegisteredTree, TreeId, WalkPlan
 from fruitvision.errors import FieldDataError, did_you_mean
-from fruitvision.sampling import WalkPlan, plan_walk, rows_of_positions
+from fruitvision.sampling import plan_walk, rows_of_positions
 from fruitvision.store import Store
 from fruitvision.tree import split_walks
 
@@ -32,6 +33,26 @@ def plan_next_walk(
         If there is no such block, it has neither register nor row lengths, or the trees asked for
         are none or more than bear.
     """
+    register = register_or_rows(store, block_id, row_lengths)
+    return plan_walk(
+        register,
+        trees=trees,
+        seed=seed,
+        earlier=_trees_of_last_walk(store, block_id),
+        hand_counts=hand_counts,
+    )
+
+
+def register_or_rows(
+    store: Store, block_id: str, row_lengths: Sequence[int] = ()
+) -> tuple[RegisteredTree, ...]:
+    """The register of a block; where it has none, a plain one of its rows' lengths.
+
+    Raises
+    ------
+    FieldDataError
+        If there is no such block, or it has neither register nor row lengths.
+    """
     names = [block.block_id for block in store.blocks()]
     if block_id not in names:
         raise FieldDataError(f"There is no block '{block_id}'.", fix=did_you_mean(block_id, names))
@@ -41,6 +62,9 @@ def plan_next_walk(
             f"{block_id} has no tree register.",
             fix="Load a register.csv, or give the positions of each row: --rows 54,54,52.",
         )
+    return register
+
+
+def _trees_of_last_walk(store: Store, block_id: str) -> tuple[TreeId, ...]:
     walks = split_walks(store.tree_photos(block_id))
-    earlier = sorted({photo.tree for photo in walks[-1]}) if walks else []
-    return plan_walk(register, trees=trees, seed=seed, earlier=earlier, hand_counts=hand_counts)
+    return tuple(sorted({photo.tree for photo in walks[-1]})) if walks else ()

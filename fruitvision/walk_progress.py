@@ -1,0 +1,157 @@
+"""How far a walk has come: what its stops have got, which one is next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from fruitvision.domain import (
+    HandCount,
+    KeptWalk,
+    PlannedPlace,
+    TreeId,
+    TreeKind,
+    TreePhoto,
+    VisitedPlace,
+)
+from fruitvision.tree import WALK_DAYS
+from fruitvision.walk_data import FACES
+
+# Kinds of place at which there is nothing to photograph: a pollinizer bears another crop.
+NOTHING_TO_SEE = (TreeKind.MISSING, TreeKind.POLLINIZER)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """One stop of a walk and what it has got so far.
+
+    `number` : from 1, in the order of the way. `found` : what stands there, None while nobody said
+    it. `counted` : its hand count in this walk.
+    """
+
+    number: int
+    place: PlannedPlace
+    photos: tuple[TreePhoto, ...] = ()
+    found: TreeKind | None = None
+    counted: HandCount | None = None
+
+    @property
+    def tree(self) -> TreeId:
+        """The place in the block."""
+        return self.place.tree
+
+    @property
+    def faces_missing(self) -> tuple[str, ...]:
+        """Faces without a photo."""
+        seen = {photo.face for photo in self.photos}
+        return tuple(face for face in FACES if face not in seen)
+
+    @property
+    def nothing_to_see(self) -> bool:
+        """Whether no tree of the block's own stands there."""
+        return self.found in NOTHING_TO_SEE
+
+    @property
+    def count_first(self) -> bool:
+        """Whether a hand count is still to come: until then nobody may see the photos' count."""
+        return self.place.count_by_hand and self.counted is None and not self.nothing_to_see
+
+    @property
+    def done(self) -> bool:
+        """Whether nothing is left to do there."""
+        return self.nothing_to_see or not (self.faces_missing or self.count_first)
+
+
+def is_of_walk(day: date, walk: KeptWalk) -> bool:
+    """Whether what was done on that day belongs to the walk."""
+    return walk.drawn_on <= day < walk.drawn_on + timedelta(days=WALK_DAYS)
+
+
+def stops_of(
+    walk: KeptWalk,
+    *,
+    photos: Sequence[TreePhoto],
+    visited: Sequence[VisitedPlace],
+    counts: Sequence[HandCount],
+) -> tuple[Stop, ...]:
+    """The stops of a walk with what the farm has of them; what is of other days is passed over.
+
+    Parameters
+    ----------
+    photos, visited, counts : sequences
+        All of the block.
+    """
+    of_tree: dict[TreeId, list[TreePhoto]] = {}
+    for photo in photos:
+        if is_of_walk(photo.walked_on, walk):
+            of_tree.setdefault(photo.tree, []).append(photo)
+    found = {
+        place.tree: place.found
+        for place in sorted(visited, key=lambda place: place.visited_on)
+        if is_of_walk(place.visited_on, walk)
+    }
+    counted = {
+        count.tree: count
+        for count in sorted(counts, key=lambda count: count.counted_on)
+        if is_of_walk(count.counted_on, walk)
+    }
+    return tuple(
+        Stop(
+            number=number,
+            place=place,
+            photos=tuple(
+                sorted(of_tree.get(place.tree, ()), key=lambda photo: (photo.face, photo.place))
+            ),
+            found=found.get(place.tree),
+            counted=counted.get(place.tree),
+        )
+        for number, place in enumerate(walk.plan.places, start=1)
+    )
+
+
+def next_stop(stops: Sequence[Stop], after: TreeId | None = None) -> Stop | None:
+    """The first stop that is not done: behind a tree on the way, else from the start; None if all
+    are done."""
+    start = next((stop.number for stop in stops if stop.tree == after), 0)
+    return next((stop for stop in (*stops[start:], *stops[:start]) if not stop.done), None)
+
+
+def without_count(walk: KeptWalk, tree: TreeId) -> KeptWalk:
+    """The walk with a tree that is not counted by hand after all."""
+    return _with_places(
+        walk,
+        (
+            replace(place, count_by_hand=False) if place.tree == tree else place
+            for place in walk.plan.places
+        ),
+    )
+
+
+def with_counts(walk: KeptWalk, stops: Sequence[Stop], more: int) -> KeptWalk:
+    """The walk with so many more of its trees to be counted by hand, spread evenly over the way."""
+    open_ones = [
+        stop.tree
+        for stop in stops
+        if not stop.place.count_by_hand and stop.counted is None and not stop.nothing_to_see
+    ]
+    wanted = min(more, len(open_ones))
+    chosen = {open_ones[int((n + 0.5) * len(open_ones) / wanted)] for n in range(wanted)}
+    return _with_places(
+        walk,
+        (
+            replace(place, count_by_hand=place.count_by_hand or place.tree in chosen)
+            for place in walk.plan.places
+        ),
+    )
+
+
+def with_more(walk: KeptWalk, places: Sequence[PlannedPlace]) -> KeptWalk:
+    """The walk with a second way through the block behind the first."""
+    known = {place.tree for place in walk.plan.places}
+    new = (place for place in places if place.tree not in known)
+    return _with_places(walk, (*walk.plan.places, *new))
+
+
+def _with_places(walk: KeptWalk, places: Iterable[PlannedPlace]) -> KeptWalk:
+    return replace(walk, plan=replace(walk.plan, places=tuple(places)))
