@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 from scipy import stats
@@ -35,10 +36,41 @@ TREE_SPREAD_OF_DIAMETER = 0.03
 POWER = 3.0
 
 
+class Work(StrEnum):
+    """A kind of work that narrows a block's range."""
+
+    PHOTOGRAPH = "photograph"
+    COUNT = "count"
+    CALIPER = "caliper"
+
+
+class Lack(StrEnum):
+    """What must be put right before any number of trees helps."""
+
+    HAND_COUNTS = "hand counts"
+    SIZES = "sizes"
+    REGISTER = "register"
+
+    @property
+    def words(self) -> str:
+        """What to do, in a sentence or two."""
+        return _LACKS[self]
+
+
+_LACKS = {
+    Lack.HAND_COUNTS: "count every fruit on 5 of the photographed trees by hand. Without hand "
+    "counts hidden fruit are not in, and no cartons can be forecast.",
+    Lack.SIZES: "photograph again with the marker in view: no fruit could be sized.",
+    Lack.REGISTER: "put the tree register right: the walk found other gaps than it says, and the "
+    "number of trees is now the widest doubt.",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One kind of work: how much of it, the minutes it takes, and the half-range that it leaves."""
 
+    work: Work
     words: str
     more: int
     minutes: float
@@ -50,14 +82,19 @@ class Step:
 class Advice:
     """Half-width of a block's P10-P90 range now, relative, and steps, the best for its work first.
 
-    `first` is what must be done before any number of trees helps; empty if nothing is missing.
+    `lack` is what must be put right before any number of trees helps; None if nothing is missing.
     """
 
     block_id: str
     half_range: float
     wanted: float
     steps: tuple[Step, ...]
-    first: str = ""
+    lack: Lack | None = None
+
+    @property
+    def first(self) -> str:
+        """What must be done first, in words; empty if nothing is missing."""
+        return self.lack.words if self.lack else ""
 
     @property
     def enough(self) -> bool:
@@ -140,7 +177,7 @@ def advise(estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE) -> Adv
         half_range=now,
         wanted=wanted,
         steps=tuple(steps),
-        first=_missing(estimate),
+        lack=_lack(estimate),
     )
 
 
@@ -162,20 +199,12 @@ def next_action(estimates: Sequence[BlockEstimate], *, wanted: float = WANTED_HA
     return f"Nothing to do: every block's crop is known to about ±{100 * wanted:.0f} %."
 
 
-def _missing(estimate: BlockEstimate) -> str:
+def _lack(estimate: BlockEstimate) -> Lack | None:
     if estimate.factor is None:
-        return (
-            "count every fruit on 5 of the photographed trees by hand. Without hand counts hidden "
-            "fruit are not in, and no cartons can be forecast."
-        )
+        return Lack.HAND_COUNTS
     if estimate.sizes is None:
-        return "photograph again with the marker in view: no fruit could be sized."
-    if Doubt.REGISTER_DIFFERS in estimate.doubts:
-        return (
-            "put the tree register right: the walk found other gaps than it says, and the number "
-            "of trees is now the widest doubt."
-        )
-    return ""
+        return Lack.SIZES
+    return Lack.REGISTER if Doubt.REGISTER_DIFFERS in estimate.doubts else None
 
 
 def _errors_of(estimate: BlockEstimate) -> _Errors:
@@ -245,6 +274,7 @@ def _more_trees(errors: _Errors, now: float, wanted: float, what: str) -> Step |
     return _smallest(
         lambda more: _with_trees(errors, more).half_range(),
         (LEAST_TREES, min(MOST_TREES, room)),
+        work=Work.PHOTOGRAPH,
         now=now,
         wanted=wanted,
         minutes=MINUTES_PER_PHOTO_TREE,
@@ -257,6 +287,7 @@ def _more_counts(errors: _Errors, now: float, wanted: float, what: str) -> Step 
     return _smallest(
         lambda more: _with_counts(errors, more).half_range(),
         (min(LEAST_COUNTS, room), min(MOST_COUNTS, room)),
+        work=Work.COUNT,
         now=now,
         wanted=wanted,
         minutes=MINUTES_PER_HAND_COUNT,
@@ -272,6 +303,7 @@ def _more_calipers(
     return _smallest(
         lambda more: _with_calipers(estimate, errors, more).half_range(),
         (LEAST_CALIPERED, MOST_CALIPERED),
+        work=Work.CALIPER,
         now=now,
         wanted=wanted,
         minutes=MINUTES_PER_CALIPERED_TREE,
@@ -283,6 +315,7 @@ def _smallest(
     half_range: Callable[[int], float],
     between: tuple[int, int],
     *,
+    work: Work,
     now: float,
     wanted: float,
     minutes: float,
@@ -303,6 +336,7 @@ def _smallest(
         more = next((int(n) for n in amounts if half_range(int(n)) <= (now + most) / 2), high)
     then = half_range(more)
     return Step(
+        work=work,
         words=words.format(more),
         more=more,
         minutes=more * minutes,

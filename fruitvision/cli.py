@@ -319,6 +319,7 @@ def block(
     Example: fruitvision block --farm larkhill
     """
     from fruitvision.pipeline import attention_of, estimate_blocks
+    from fruitvision.pipeline.standing import stand
     from fruitvision.report import attention_lines, block_lines, refused_lines
 
     with farm_store(farm, create=False) as store:
@@ -327,12 +328,15 @@ def block(
         walks, refused = estimate_blocks(
             store, settings, detector_name=detector, confirm_factor=confirm_factor
         )
+        stands = stand(store, settings, walks=walks)
     if not walks and not refused:
         raise StoreError(
             f"{farm} holds no block yet.", fix=f"Run: fruitvision load WALK --farm {farm}."
         )
+    by_name = {one.block.block_id: one for one in stands}
     for walk in walks:
-        say([*block_lines(walk, shown_units(units, settings)), ""])
+        standing = by_name[walk.estimate.block.block_id]
+        say([*block_lines(walk, shown_units(units, settings), standing), ""])
     if walks:
         say(attention_lines(attention_of(walks, settings)))
     say(refused_lines(refused))

@@ -4,7 +4,8 @@ One table each, CSV or XLSX, dates as year-month-day::
 
     blocks.csv       block, variety, positions, [missing, pollinizers, pick_date,
                      row_spacing_m, tree_spacing_m, area_ha (or row_spacing_ft, tree_spacing_ft,
-                     area_acres), group]
+                     area_acres), group, target_fruit_per_tree,
+                     target_diameter_mm or target_diameter_in]
     hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
     calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
 
@@ -40,6 +41,7 @@ _SPACING = {
     "area_ha": ("area_acres", US.area),
 }
 _OTHERS = tuple(name for name, _ in _SPACING.values())
+_TARGETS = ("target_fruit_per_tree", "target_diameter_mm", "target_diameter_in")
 
 
 class _OnATree(Protocol):
@@ -62,7 +64,7 @@ def read_blocks(path: Path) -> FieldTable[Block]:
         path,
         _block,
         required=("block", "variety", "positions"),
-        optional=("missing", "pollinizers", "pick_date", *_SPACING, *_OTHERS, "group"),
+        optional=("missing", "pollinizers", "pick_date", *_SPACING, *_OTHERS, "group", *_TARGETS),
     )
     return refuse_repeats(
         table,
@@ -146,6 +148,8 @@ def _block(row: CsvRow) -> Block:
         pollinizers=parse_count(row.text("pollinizers") or "0", field="pollinizers", lowest=0),
         pick_date=parse_date(pick_date, field="pick_date") if pick_date else None,
         group=row.text("group"),
+        target_fruit_per_tree=above_zero(row, "target_fruit_per_tree"),
+        target_diameter_mm=_target_mm(row),
         **{name: _spacing(row, name) for name in _SPACING},
     )
     if block.bearing_trees < 1:
@@ -167,6 +171,14 @@ def _spacing(row: CsvRow, field: str) -> float | None:
             fix="Keep one.",
         )
     return metric if typed is None else unit.kept(typed)
+
+
+def _target_mm(row: CsvRow) -> float | None:
+    """The diameter wanted at the pick, typed in mm or in inches; None if both are empty."""
+    in_mm, in_inches = row.text("target_diameter_mm"), row.text("target_diameter_in")
+    if not in_mm and not in_inches:
+        return None
+    return read_diameter_mm(in_mm, in_inches, field="target_diameter")
 
 
 def above_zero(row: CsvRow, field: str) -> float | None:
@@ -232,8 +244,8 @@ def _caliper_reading(row: CsvRow) -> CaliperReading:
     )
 
 
-def read_diameter_mm(in_mm: str, in_inches: str) -> float:
-    """A diameter typed in one of two columns, in mm.
+def read_diameter_mm(in_mm: str, in_inches: str, *, field: str = "diameter") -> float:
+    """A diameter typed in one of two columns, in mm. `field` : what the columns are called.
 
     Raises
     ------
@@ -242,16 +254,16 @@ def read_diameter_mm(in_mm: str, in_inches: str) -> float:
     """
     if in_mm and in_inches:
         raise FieldDataError(
-            f"Both diameter_mm ({in_mm}) and diameter_in ({in_inches}) are filled.",
+            f"Both {field}_mm ({in_mm}) and {field}_in ({in_inches}) are filled.",
             fix="Keep one; write a decimal comma in quotes.",
         )
     if in_inches:
-        diameter_mm = mm_from_inches(parse_number(in_inches, field="diameter_in"))
-        shown = f"diameter_in is {in_inches}, that is {diameter_mm:.1f} mm"
+        diameter_mm = mm_from_inches(parse_number(in_inches, field=f"{field}_in"))
+        shown = f"{field}_in is {in_inches}, that is {diameter_mm:.1f} mm"
     else:
-        diameter_mm = parse_number(in_mm, field="diameter_mm")
-        shown = f"diameter_mm is {in_mm}"
-        _refuse_inches(diameter_mm, in_mm)
+        diameter_mm = parse_number(in_mm, field=f"{field}_mm")
+        shown = f"{field}_mm is {in_mm}"
+        _refuse_inches(diameter_mm, in_mm, field)
     if not SMALLEST_DIAMETER_MM <= diameter_mm <= LARGEST_DIAMETER_MM:
         raise FieldDataError(
             f"{shown}.",
@@ -261,10 +273,10 @@ def read_diameter_mm(in_mm: str, in_inches: str) -> float:
     return diameter_mm
 
 
-def _refuse_inches(diameter: float, typed: str) -> None:
+def _refuse_inches(diameter: float, typed: str, field: str) -> None:
     if INCHES_FROM <= diameter <= INCHES_TO:
         in_mm = f"{mm_from_inches(diameter):.1f}"
         raise FieldDataError(
             f"{typed} looks like inches ({in_mm} mm).",
-            fix=f"Move it to a column diameter_in, or type {in_mm}.",
+            fix=f"Move it to a column {field}_in, or type {in_mm}.",
         )

@@ -56,6 +56,31 @@ def test_blocks_are_read_with_their_dates_and_gaps(file) -> None:
     assert table.refused == ()
 
 
+def test_targets_are_read_in_millimetres_or_inches_and_may_be_left_out(file) -> None:
+    header = "block,variety,positions,target_fruit_per_tree,target_diameter_mm,target_diameter_in\n"
+    table = read_blocks(
+        file(f"{header}Hill,Gala,300,110,72.5,\nMill,Fuji,800,,,3\nRill,Fuji,90,,,\n")
+    )
+    targets = [(one.target_fruit_per_tree, one.target_diameter_mm) for one in table.rows]
+    assert targets == [(110.0, 72.5), (None, pytest.approx(76.2)), (None, None)]
+
+
+@pytest.mark.parametrize(
+    ("cells", "words"),
+    [
+        ("0,72,", "target_fruit_per_tree is 0"),
+        ("110,2.85,", "2.85 looks like inches (72.4 mm)"),
+        ("110,,72", "target_diameter_in is 72, that is 1828.8 mm"),
+        ("110,72,2.8", "Both target_diameter_mm (72) and target_diameter_in (2.8) are filled"),
+    ],
+)
+def test_a_target_that_can_not_be_meant_is_refused(file, cells: str, words: str) -> None:
+    header = "block,variety,positions,target_fruit_per_tree,target_diameter_mm,target_diameter_in\n"
+    table = read_blocks(file(f"{header}Hill,Gala,300,{cells}\nMill,Fuji,800,,,\n"))
+    assert [one.block_id for one in table.rows] == ["Mill"]
+    assert words in table.refused[0].what
+
+
 def test_scenario_7_a_thousands_comma_in_the_number_of_trees_is_read(file) -> None:
     table = read_blocks(file('block,variety,positions\nHill,Gala,"3,000"\n'))
     assert table.rows[0].positions == 3000

@@ -86,6 +86,8 @@ ALLOWED: dict[str, set[str]] = {
     "forecast": BASE | {"survey"},
     "crop_load": BASE,
     "advice": BASE,
+    "trust": BASE | {"advice"},
+    "target": BASE | {"forecast", "survey"},
     "records": BASE,
     "store": BASE | {"records", "photo_folder"},
     "migrations": {"store"},

@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import Doubt, GrowthRate
+from fruitvision.domain import Doubt, GrowthRate, SizeDistribution
 from fruitvision.errors import ForecastError
 from fruitvision.settings import Settings
 
@@ -28,6 +28,9 @@ SMALLEST_MM3 = 1e-18
 # 120 to 200 days from bloom on, so that dates farther apart belong to two seasons; last October's
 # fruit are then never taken for those of May.
 SEASON_DAYS = 200
+
+# What marks a rate that is not the block's own.
+BORROWED = frozenset({Doubt.DEFAULT_GROWTH, Doubt.SISTER_GROWTH, Doubt.FARM_GROWTH})
 
 
 def growth_shift_mm(mean_mm: float | Array, sd_mm: float | Array, gain_mm3: float | Array) -> Array:
@@ -72,6 +75,24 @@ def grow_to(diameters_mm: Array, *, mm3_per_day: float, days: int) -> Array:
 def mm_per_day(growth: GrowthRate, *, diameter_mm: float) -> float:
     """Growth of a fruit of that diameter now, mm a day: dD = dD³ / 3D²."""
     return growth.mm3_per_day / (3 * diameter_mm**2)
+
+
+def is_own(growth: GrowthRate) -> bool:
+    """Whether a rate was measured in the block itself."""
+    return not BORROWED.intersection(growth.doubts)
+
+
+def growing_mm(growth: GrowthRate, sizes: SizeDistribution, *, sd_mm: float) -> float:
+    """Mean diameter, on the day of the walk, of the fruit that a rate is of.
+
+    Calipered fruit are larger than the block's, since heavy trees have no more of them than light
+    ones; their gain of D³ given to the block's mean fruit would be too many mm. For a rate of
+    other blocks it is the block's own mean.
+    """
+    if not is_own(growth) or growth.measured_mm is None or growth.measured_on is None:
+        return sizes.mean_mm
+    gain_mm3 = growth.mm3_per_day * (sizes.measured_on - growth.measured_on).days
+    return growth.measured_mm + float(growth_shift_mm(growth.measured_mm, sd_mm, gain_mm3))
 
 
 def default_growth(settings: Settings) -> GrowthRate:

@@ -15,7 +15,7 @@ from fruitvision.domain import (
     SizeDistribution,
     WeightRule,
 )
-from fruitvision.forecast.growth import growth_shift_mm
+from fruitvision.forecast.growth import growing_mm, growth_shift_mm, is_own
 from fruitvision.forecast.packout import DrawnSizes, FruitNodes, fruit_nodes
 from fruitvision.forecast.picks import pick_weights
 from fruitvision.forecast.shared import SharedErrors, named_normal, named_rng
@@ -24,8 +24,6 @@ from fruitvision.settings import Settings
 Array = NDArray[np.float64]
 
 SMALLEST_MM = 1.0
-# What marks a rate that is not the block's own.
-_BORROWED = frozenset({Doubt.DEFAULT_GROWTH, Doubt.SISTER_GROWTH, Doubt.FARM_GROWTH})
 
 
 class Season:
@@ -45,24 +43,11 @@ class Season:
         self._sd_mm = float(self.nodes.deviations_mm.std())
         # The block's own rate was measured on the fruit whose mean is in doubt: if they are larger
         # than they seem, so was their gain of D³, and the same mm remain. Another rate stands.
-        own = not _BORROWED.intersection(inputs.growth.doubts)
-        self._expected_growing_mm = self._measured_mm() if own else sizes.mean_mm
+        own = is_own(inputs.growth)
+        self._expected_growing_mm = growing_mm(inputs.growth, sizes, sd_mm=self._sd_mm)
         self._growing_mm = (
             np.full_like(self.mean_mm, self._expected_growing_mm) if own else self.mean_mm
         )
-
-    def _measured_mm(self) -> float:
-        """Mean diameter on the day of the walk of the fruit that the block's own rate is of.
-
-        Calipered fruit are larger than the block's, since heavy trees have no more of them than
-        light ones; their gain of D³ given to the block's mean fruit would be too many mm.
-        """
-        growth, sizes = self.inputs.growth, self.sizes
-        if growth.measured_mm is None or growth.measured_on is None:
-            return sizes.mean_mm
-        gain_mm3 = growth.mm3_per_day * (sizes.measured_on - growth.measured_on).days
-        shift = growth_shift_mm(growth.measured_mm, self._sd_mm, gain_mm3)
-        return growth.measured_mm + float(shift)
 
     def at_pick(self, pick_date: date, days_late: NDArray[np.int64]) -> DrawnSizes:
         """Sizes on the day of a pass in every draw: the mean cube grows, fruit by the same mm."""
@@ -129,7 +114,7 @@ def _growth_rate(
     block = estimate.block
     if Doubt.DEFAULT_GROWTH in growth.doubts:
         normal = shared.growth
-    elif _BORROWED.intersection(growth.doubts):
+    elif not is_own(growth):
         normal = named_normal(settings, "growth of", block.group or block.variety)
     else:
         normal = named_normal(settings, "growth", block.block_id)

@@ -15,19 +15,24 @@ from fruitvision.domain import (
 )
 from fruitvision.hidden_factor import factor_words
 from fruitvision.pipeline.blocks import BlockWalks
+from fruitvision.pipeline.standing import BlockStanding
 from fruitvision.register import trees_by_spacing
 from fruitvision.report.words import doubt_lines, many, range_words
+from fruitvision.target import LoadAgainstTarget, SizeAgainstTarget, Standing
 from fruitvision.unit_system import METRIC, Unit, Units
 
 # Width of the words before a number.
 WORDS = 24
 
 
-def block_lines(walk: BlockWalks, units: Units = METRIC) -> list[str]:
-    """A block as of its latest walk."""
+def block_lines(
+    walk: BlockWalks, units: Units = METRIC, standing: BlockStanding | None = None
+) -> list[str]:
+    """A block as of its latest walk; with `standing` also against its targets."""
     return [
         *_count_lines(walk),
         *_size_lines(walk, units),
+        *(_target_lines(standing, units) if standing else []),
         *_register_lines(walk, units),
         *doubt_lines(walk.estimate.doubts),
         *advice_lines(walk.advice),
@@ -93,6 +98,47 @@ def _size_lines(walk: BlockWalks, units: Units) -> list[str]:
         if sizes.caliper_check is not None and sizes.caliper_check.pairs:
             lines.append(_line("photos and calipers", _caliper_words(sizes.caliper_check, unit)))
     return [*lines, _line("growth of D³", growth_words(growth, units))]
+
+
+def _target_lines(standing: BlockStanding, units: Units) -> list[str]:
+    """Load and size against the block's targets; nothing where none is set."""
+    lines = []
+    if standing.load is not None:
+        lines.append(_line("load against target", load_words(standing.load)))
+    if standing.size is not None:
+        lines.append(_line("size against target", size_words(standing.size, units.diameter)))
+    return lines
+
+
+def load_words(found: LoadAgainstTarget) -> str:
+    """`above: 60.1 (55.0–65.2) fruit per tree for 45`."""
+    visible = ", visible fruit only" if found.visible_only else ""
+    now = range_words(found.fruit_per_tree, digits=1)
+    return f"{found.standing.value}: {now} fruit per tree for {found.target:.0f}{visible}"
+
+
+def size_words(found: SizeAgainstTarget, unit: Unit) -> str:
+    """`6 days behind (2 to 11): 66.0 mm on 2026-08-12, 67.9 needed for 76.0 on 2026-09-03`."""
+    mean, needed, target = (
+        f"{unit.shown(mm):.{unit.decimals(1)}f}"
+        for mm in (found.mean_mm.p50, found.needed_mm, found.target_mm)
+    )
+    sizes = (
+        f"{mean} {unit.symbol} on {found.measured_on}, {needed} needed for {target} on "
+        f"{found.pick_day}"
+    )
+    if found.behind_days is None:
+        return f"{found.standing.value}: {sizes}"
+    low, middle, high = found.behind_days.p10, found.behind_days.p50, found.behind_days.p90
+    days = (
+        f"{abs(middle):.0f} {'day' if abs(round(middle)) == 1 else 'days'} "
+        f"{'behind' if middle > 0 else 'ahead'} ({low:.0f} to {high:.0f})"
+    )
+    word = {
+        Standing.ON_TARGET: "on time, ",
+        Standing.CANT_TELL: f"{Standing.CANT_TELL.value}, ",
+    }.get(found.standing, "")
+    return f"{word}{days}: {sizes}"
 
 
 def _caliper_words(check: CaliperCheck, unit: Unit) -> str:
