@@ -13,7 +13,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import cos, hypot, radians, sin
 from pathlib import Path
 
 from fruitvision.caliper_check import MatchedPair
@@ -163,7 +162,7 @@ def match_pairs(
 def fruit_at(measured: MeasuredPhoto, x_px: float, y_px: float) -> Fruit | None:
     """The fruit of this row whose outline holds a place, the one it is nearest the middle of."""
     near = [
-        (_reach(fruit, x_px, y_px), fruit.fruit_id, fruit)
+        (fruit.outline.reach(x_px, y_px), fruit.fruit_id, fruit)
         for fruit in measured.fruit
         if fruit.on_this_row
     ]
@@ -238,15 +237,6 @@ def _digits(number: str) -> str:
 
 
 # ---------------------------------------------------------------- one fruit
-
-
-def _reach(fruit: Fruit, x_px: float, y_px: float) -> float:
-    """Distance of a place from a fruit's middle in half axes: 1 on the outline."""
-    turn = radians(fruit.angle_deg)
-    x, y = x_px - fruit.centre_x_px, y_px - fruit.centre_y_px
-    along, across = x * cos(turn) + y * sin(turn), y * cos(turn) - x * sin(turn)
-    half_long, half_short = max(fruit.width_px, 1e-6) / 2, max(fruit.height_px, 1e-6) / 2
-    return hypot(along / half_long, across / half_short)
 
 
 def _unmatched(one: CaliperedFruit, photo: MeasuredPhoto, fruit: Fruit | None) -> Unmatched:

@@ -70,6 +70,8 @@ def _without_smaller(photo: MeasuredPhoto, least_mm: float) -> MeasuredPhoto:
 
 
 def _behind_if_smaller(fruit: Fruit, photo: MeasuredPhoto, least_mm: float) -> Fruit:
+    if Doubt.BY_HAND in fruit.doubts:  # somebody looked
+        return fruit
     size_mm = _plane_mm(fruit, photo)
     if not fruit.on_this_row or size_mm is None or size_mm >= least_mm:
         return fruit

@@ -16,6 +16,7 @@ class Doubt(StrEnum):
     PHOTO_CROPPED = "photo_cropped"
     PHOTO_RESIZED = "photo_resized"
     NO_TREE = "no_tree"
+    PUT_RIGHT = "put_right"
     # reference and scale
     NO_MARKER = "no_marker"
     MARKER_CUT = "marker_cut"
@@ -40,6 +41,7 @@ class Doubt(StrEnum):
     NOT_SIZED = "not_sized"
     CUT_BY_EDGE = "cut_by_edge"
     PARTLY_HIDDEN = "partly_hidden"
+    BY_HAND = "by_hand"
     # tree and block
     ROW_BEHIND = "row_behind"
     FACE_MISSING = "face_missing"
@@ -87,6 +89,8 @@ _WORDS: dict[Doubt, str] = {
     Doubt.PHOTO_CROPPED: "Cropped after it was taken, so its lens is unknown: use the original.",
     Doubt.PHOTO_RESIZED: "Made smaller or cropped after it was taken: use the original.",
     Doubt.NO_TREE: "No tree seen: this photo shows too little foliage, or a heap of fruit.",
+    Doubt.PUT_RIGHT: "Fruit were put in or out by hand: do so in all photographed trees, or hidden "
+    "fruit are told wrongly.",
     Doubt.NO_MARKER: "No marker found: fruit are counted, not sized.",
     Doubt.MARKER_CUT: "The marker is cut off or half covered: fruit are counted, not sized.",
     Doubt.MARKER_TILTED: "The marker is tilted over 35°: fruit are counted, not sized.",
@@ -110,6 +114,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.NOT_SIZED: "Counted, not sized.",
     Doubt.CUT_BY_EDGE: "Cut by the edge of the photo: counted, not sized.",
     Doubt.PARTLY_HIDDEN: "Too little of the fruit is seen to size it: counted, not sized.",
+    Doubt.BY_HAND: "A person drew this outline, or said that this fruit hangs on this row.",
     Doubt.ROW_BEHIND: "Fruit far smaller than usual in this block were left out as the row behind.",
     Doubt.FACE_MISSING: "A tree lacks a usable photo of one face and was left out.",
     Doubt.FEW_TREES: "Fewer than 8 trees or panels: a first look, no promise.",

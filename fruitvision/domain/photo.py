@@ -9,6 +9,7 @@ from math import sqrt
 
 from fruitvision.domain.doubt import Doubts
 from fruitvision.domain.estimate import MadeWith
+from fruitvision.domain.review import Outline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +221,17 @@ class Fruit:
     distance_mm: float | None = None
     same_as: tuple[str, str] | None = None
     diameter_error_px: float | None = None
+
+    @property
+    def outline(self) -> Outline:
+        """Its outline alone."""
+        return Outline(
+            centre_x_px=self.centre_x_px,
+            centre_y_px=self.centre_y_px,
+            width_px=self.width_px,
+            height_px=self.height_px,
+            angle_deg=self.angle_deg,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

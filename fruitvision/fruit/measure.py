@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, radians, sin
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +74,7 @@ def measure_fruit(
         detections, rims = refined(picture, detections)
     outline_errors = _outline_errors(detections, rims)
     detections = replace(detections, on_this_row=on_this_row(detections, least_share))
-    diameters_px = _true_diameters_px(detections, photo)
+    diameters_px = true_diameters_px(detections.outlines, photo)
     order = np.lexsort((detections.outlines[:, 0], detections.outlines[:, 1]))
     fruit: list[Fruit] = []
     for number, index in enumerate(order, start=1):
@@ -82,7 +82,7 @@ def measure_fruit(
             f"f{number:03d}", detections, int(index), float(diameters_px[index]), photo
         )
         fruit.append(
-            _sized(
+            sized_fruit(
                 seen,
                 float(outline_errors[index]),
                 fitted=rims is not None,
@@ -92,6 +92,73 @@ def measure_fruit(
             )
         )
     return tuple(fruit)
+
+
+def true_diameters_px(outlines: NDArray[np.float64], photo: Photo) -> NDArray[np.float64]:
+    """(N,) long axes freed of lens and off-axis stretch; as they are where no lens is known.
+
+    Parameters
+    ----------
+    outlines : (N, 5) float
+        As in `Detections`.
+    """
+    camera = photo.camera
+    if camera is None or not len(outlines):
+        return outlines[:, 2]
+    return remove_off_axis_stretch(
+        ideal_outlines(outlines, camera),
+        focal_px=camera.focal_px,
+        principal_point_px=(camera.middle_x_px, camera.middle_y_px),
+    )
+
+
+def sized_fruit(
+    fruit: Fruit,
+    outline_error: float,
+    *,
+    fitted: bool,
+    photo: Photo,
+    scale: Scale | None,
+    settings: Settings,
+) -> Fruit:
+    """The fruit with its diameter in mm, or with the doubts that stand against it.
+
+    Parameters
+    ----------
+    fruit : Fruit
+        As it is seen: its `diameter_px` is freed of the stretch, and it has no doubts yet.
+    outline_error : float
+        Standard error of the outline's long axis, as a share of it.
+    fitted : bool
+        The error is this outline's own, so that one that errs too much is not sized.
+    """
+    fruit = replace(fruit, diameter_error_px=outline_error * fruit.diameter_px)
+    doubts = _against_sizing(fruit, photo, settings.smallest_sized_share)
+    if fitted and outline_error > LARGEST_OUTLINE_ERROR:
+        doubts = merge_doubts(doubts, (Doubt.PARTLY_HIDDEN,))
+    if scale is None or not fruit.on_this_row:
+        doubts = (Doubt.NOT_SIZED, *doubts)
+    if scale is None or doubts:
+        return replace(fruit, doubts=merge_doubts(doubts))
+    middle = (fruit.centre_x_px, fruit.centre_y_px)
+    distance_mm = scale.distance_at(*middle)
+    mm_per_px = scale.at(*middle)[0]
+    if scale.grade is DepthGrade.ONE_PLANE:
+        mm_per_px /= 1 + scatter_gain(settings.canopy_depth_sd_mm, distance_mm)
+    error_mm = diameter_error_mm(
+        fruit.diameter_px,
+        outline_error,
+        scale=scale,
+        at_px=middle,
+        canopy_depth_sd_mm=settings.canopy_depth_sd_mm,
+    )
+    return replace(
+        fruit,
+        diameter_mm=fruit.diameter_px * mm_per_px,
+        diameter_error_mm=error_mm,
+        distance_mm=distance_mm if scale.grade is DepthGrade.REFERENCES else None,
+        depth_grade=scale.grade,
+    )
 
 
 def diameter_error_mm(
@@ -163,18 +230,6 @@ def on_this_row(detections: Detections, least_share: float) -> NDArray[np.bool_]
     return detections.on_this_row & (long_px >= BEHIND_BELOW * usual_px)
 
 
-def _true_diameters_px(detections: Detections, photo: Photo) -> NDArray[np.float64]:
-    """(N,) long axes freed of lens and off-axis stretch; as they are where no lens is known."""
-    camera = photo.camera
-    if camera is None or not len(detections):
-        return detections.outlines[:, 2]
-    return remove_off_axis_stretch(
-        ideal_outlines(detections.outlines, camera),
-        focal_px=camera.focal_px,
-        principal_point_px=(camera.middle_x_px, camera.middle_y_px),
-    )
-
-
 def _seen_fruit(
     fruit_id: str, detections: Detections, index: int, diameter_px: float, photo: Photo
 ) -> Fruit:
@@ -196,51 +251,9 @@ def _seen_fruit(
     )
 
 
-def _sized(
-    fruit: Fruit,
-    outline_error: float,
-    *,
-    fitted: bool,
-    photo: Photo,
-    scale: Scale | None,
-    settings: Settings,
-) -> Fruit:
-    """The fruit with its diameter in mm, or with the doubts that stand against it."""
-    fruit = replace(fruit, diameter_error_px=outline_error * fruit.diameter_px)
-    doubts = _against_sizing(fruit, photo, settings.smallest_sized_share)
-    if fitted and outline_error > LARGEST_OUTLINE_ERROR:
-        doubts = merge_doubts(doubts, (Doubt.PARTLY_HIDDEN,))
-    if scale is None or not fruit.on_this_row:
-        doubts = (Doubt.NOT_SIZED, *doubts)
-    if scale is None or doubts:
-        return replace(fruit, doubts=merge_doubts(doubts))
-    middle = (fruit.centre_x_px, fruit.centre_y_px)
-    distance_mm = scale.distance_at(*middle)
-    mm_per_px = scale.at(*middle)[0]
-    if scale.grade is DepthGrade.ONE_PLANE:
-        mm_per_px /= 1 + scatter_gain(settings.canopy_depth_sd_mm, distance_mm)
-    error_mm = diameter_error_mm(
-        fruit.diameter_px,
-        outline_error,
-        scale=scale,
-        at_px=middle,
-        canopy_depth_sd_mm=settings.canopy_depth_sd_mm,
-    )
-    return replace(
-        fruit,
-        diameter_mm=fruit.diameter_px * mm_per_px,
-        diameter_error_mm=error_mm,
-        distance_mm=distance_mm if scale.grade is DepthGrade.REFERENCES else None,
-        depth_grade=scale.grade,
-    )
-
-
 def _against_sizing(fruit: Fruit, photo: Photo, smallest_sized_share: float) -> Doubts:
     """Doubts about the outline itself."""
-    turn = radians(fruit.angle_deg)
-    half_long, half_short = fruit.width_px / 2, fruit.height_px / 2
-    reach_x = hypot(half_long * cos(turn), half_short * sin(turn))
-    reach_y = hypot(half_long * sin(turn), half_short * cos(turn))
+    reach_x, reach_y = fruit.outline.half_box_px
     # Pixel centres are whole numbers: the picture reaches from -0.5 to width - 0.5.
     inside = (
         fruit.centre_x_px - reach_x >= -0.5

@@ -26,6 +26,7 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.growth import SEASON_DAYS
 from fruitvision.hidden_pairs import pair_counts
+from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import WALK_DAYS, sample_trees, split_walks
@@ -89,18 +90,28 @@ def of_season(day: date, walked_on: date) -> bool:
     return abs((walked_on - day).days) <= SEASON_DAYS
 
 
-def read_blocks_of(store: Store, origin: MadeWith) -> tuple[BlockRecord, ...]:
-    """Every block of the farm, by name."""
-    latest = cache(lambda: {one.photo.photo_id: one for one in store.measured_photos()})
-    return tuple(_read_block(block, store, origin, latest) for block in store.blocks())
+def read_blocks_of(store: Store, origin: MadeWith, settings: Settings) -> tuple[BlockRecord, ...]:
+    """Every block of the farm, by name; its photos as people put them right."""
+
+    @cache
+    def latest() -> Measured:
+        photos = reviewed(store.measured_photos(), store, settings)
+        return {one.photo.photo_id: one for one in photos}
+
+    return tuple(_read_block(block, store, origin, settings, latest) for block in store.blocks())
 
 
 def _read_block(
-    block: Block, store: Store, origin: MadeWith, latest: Callable[[], Measured]
+    block: Block,
+    store: Store,
+    origin: MadeWith,
+    settings: Settings,
+    latest: Callable[[], Measured],
 ) -> BlockRecord:
     photos = store.tree_photos(block.block_id)
     calipered = store.calipered_fruit(block.block_id)
-    found = store.measured_photos_of(block.block_id, origin)
+    kept = store.measured_photos_of(block.block_id, origin)
+    found = reviewed(kept, store, settings, block.block_id)
     measured = {one.photo.photo_id: one for one in found}
     walks: list[MeasuredWalk] = []
     others: list[MeasuredWalk] = []

@@ -88,7 +88,7 @@ def estimate_blocks(
     """
     detector = choose_detector(detector_name)
     origin = made_with(detector, settings, store.lenses())
-    records = read_blocks_of(store, origin)
+    records = read_blocks_of(store, origin, settings)
     plans = store.pick_plans()
     walked: dict[str, _Walked] = {}
     refused: list[Refused] = []

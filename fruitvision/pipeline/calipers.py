@@ -15,6 +15,7 @@ from fruitvision.caliper_pairs import (
 from fruitvision.domain import CaliperCheck, CaliperedFruit, MeasuredPhoto
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.photos import Refused, made_with, refused_row
+from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import split_walks
@@ -110,5 +111,6 @@ def _photos_of(
     block_id: str, store: Store, settings: Settings, detector_name: str
 ) -> dict[str, MeasuredPhoto]:
     """A block's photos as measured with the present detector and settings, by id."""
-    origin = made_with(choose_detector(detector_name), settings)
-    return {one.photo.photo_id: one for one in store.measured_photos_of(block_id, origin)}
+    origin = made_with(choose_detector(detector_name), settings, store.lenses())
+    kept = store.measured_photos_of(block_id, origin)
+    return {one.photo.photo_id: one for one in reviewed(kept, store, settings, block_id)}

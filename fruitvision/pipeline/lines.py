@@ -19,6 +19,7 @@ from fruitvision.domain import (
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.hidden_pairs import pair_counts
 from fruitvision.pipeline.photos import made_with
+from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import sample_trees, split_walks
@@ -74,10 +75,12 @@ def _mean_or_none(values: Sequence[float]) -> float | None:
 def placed_photos(
     block_id: str, store: Store, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
 ) -> tuple[PlacedPhoto, ...]:
-    """Photos of a block by tree and face, with what was measured in them."""
+    """Photos of a block by tree and face, with what was measured in them and put right since."""
     origin = made_with(choose_detector(detector_name), settings, store.lenses())
+    kept = store.measured_photos_of(block_id, origin)
+    found = {one.photo.photo_id: one for one in reviewed(kept, store, settings, block_id)}
     return tuple(
-        PlacedPhoto(placed=photo, measured=store.measured_photo(photo.photo_id, origin))
+        PlacedPhoto(placed=photo, measured=found.get(photo.photo_id))
         for photo in store.tree_photos(block_id)
     )
 
