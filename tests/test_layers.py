@@ -58,6 +58,7 @@ ALLOWED: dict[str, set[str]] = {
     "survey": BASE,
     "sizing_chance": BASE,
     "review": BASE | {"fruit"},
+    "outlines_coco": BASE | {"review"},
     "tree": BASE | {"rows_behind", "sizing_chance"},
     "rows_behind": BASE,
     "two_phase": BASE | {"survey"},
@@ -84,14 +85,16 @@ ALLOWED: dict[str, set[str]] = {
     "attention": BASE | {"survey", "strata"},
     "attention_heights": BASE | {"attention"},
     "forecast": BASE | {"survey"},
+    "harvest": BASE | {"forecast"},
     "crop_load": BASE,
     "advice": BASE,
+    "field_map": BASE | {"hidden_pairs"},
     "trust": BASE | {"advice"},
     "target": BASE | {"forecast", "survey"},
     "records": BASE,
     "store": BASE | {"records", "photo_folder"},
     "migrations": {"store"},
-    "export": BASE | {"records", "whole_file", "forecast", "unit_system"},
+    "export": BASE | {"records", "whole_file", "forecast", "harvest", "unit_system"},
     "batch": BASE | {"cores"},
 }
 # Top-level parts that may import any of the above.
@@ -103,6 +106,7 @@ FREE = {
     "cli",
     "calipers_command",
     "lens_command",
+    "outlines_command",
     "serve",
     "simulate",
 }
