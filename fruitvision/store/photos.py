@@ -55,23 +55,31 @@ class PhotosPart(StorePart):
 
     def save_measured_photo(self, measured: MeasuredPhoto) -> None:
         """Keep a result; it is now the one that counts for its photo."""
+        self.save_measured_photos([measured])
+
+    def save_measured_photos(self, photos: Iterable[MeasuredPhoto]) -> None:
+        """Keep results, all of them or none."""
         with writing(self._engine, self._path) as connection:
-            if self._latest(connection, measured.photo.photo_id) == (measured,):
-                return
-            connection.execute(
-                delete(tables.measurement).where(
-                    *_made_with(measured.photo.photo_id, measured.made_with)
-                )
+            for measured in photos:
+                self._save_measured_photo(connection, measured)
+
+    def _save_measured_photo(self, connection: Connection, measured: MeasuredPhoto) -> None:
+        if self._latest(connection, measured.photo.photo_id) == (measured,):
+            return
+        connection.execute(
+            delete(tables.measurement).where(
+                *_made_with(measured.photo.photo_id, measured.made_with)
             )
-            upsert(connection, tables.photo, [rows.photo_row(measured.photo)])
-            number = connection.execute(
-                insert(tables.measurement)
-                .values(rows.measurement_row(measured))
-                .returning(tables.measurement.c.number)
-            ).scalar_one()
-            fruit_rows = rows.fruit_rows(measured, number)
-            if fruit_rows:
-                connection.execute(insert(tables.fruit), fruit_rows)
+        )
+        upsert(connection, tables.photo, [rows.photo_row(measured.photo)])
+        number = connection.execute(
+            insert(tables.measurement)
+            .values(rows.measurement_row(measured))
+            .returning(tables.measurement.c.number)
+        ).scalar_one()
+        fruit_rows = rows.fruit_rows(measured, number)
+        if fruit_rows:
+            connection.execute(insert(tables.fruit), fruit_rows)
 
     def measured_photo(self, photo_id: str, made_with: MadeWith) -> MeasuredPhoto | None:
         """The result of a photo made with just this, or None."""
@@ -114,6 +122,36 @@ class PhotosPart(StorePart):
     def tree_photos(self, block_id: str | None = None) -> tuple[TreePhoto, ...]:
         """Photos by tree and face."""
         return tuple(map(rows.tree_photo, self._of_block(tables.tree_photo, block_id)))
+
+    def tree_photo(self, photo_id: str) -> TreePhoto | None:
+        """The tree and face that a photo shows, or None."""
+        table = tables.tree_photo
+        query = select(table).where(table.c.photo_id == photo_id)
+        with reading(self._engine, self._path) as connection:
+            row = connection.execute(query).mappings().first()
+        return None if row is None else rows.tree_photo(row)
+
+    def take_photo_off(self, photo_id: str) -> None:
+        """Say that a photo shows no tree of the farm; its file and what it gave stay."""
+        table = tables.tree_photo
+        with writing(self._engine, self._path) as connection:
+            connection.execute(delete(table).where(table.c.photo_id == photo_id))
+
+    def unmeasured(self, block_id: str, made_with: MadeWith) -> tuple[str, ...]:
+        """Ids of a block's photos that have no result made with just this."""
+        placed, measured = tables.tree_photo.c, tables.measurement.c
+        done = select(measured.photo_id).where(
+            measured.version == made_with.version,
+            measured.detector == made_with.detector,
+            measured.settings_sha256 == made_with.settings_sha256,
+        )
+        query = (
+            select(placed.photo_id)
+            .where(placed.block_id == block_id, placed.photo_id.not_in(done))
+            .order_by(placed.row, placed.position, placed.face, placed.place)
+        )
+        with reading(self._engine, self._path) as connection:
+            return tuple(connection.execute(query).scalars())
 
     def save_pointed_references(
         self, photo_id: str, references: Sequence[PointedReference]
