@@ -83,6 +83,13 @@ class Settings:
     cull_share_error: float = 0.04
     # Mass of fruit in a full bin, kg: 20 boxes of 42 lb (Ontario, bin requirements).
     bin_kg: float = 381.0
+    # Bins of that mass that a picker fills in a day, of fruit of count 100 (2,000 a bin).
+    # Published: 2 to 3 on average, 6 to 7 good pickers, in clip-picked fruit (regional
+    # employment-office report); here the upper end of the average. Take your own of last year.
+    bins_per_picker_day: float = 3.0
+    # Pickers and empty bins that there are on a day of harvest; 0: not set, and no day is marked.
+    crew: int = 0
+    bins_on_hand: int = 0
 
     # Which quantile of the forecast each use works with, a share from 0 to 1. Common practice:
     # sales promise what comes in nine years of ten, crews are planned on the middle, and bins, of
@@ -155,6 +162,7 @@ _ABOVE_ZERO = (
     "growth_wet_factor",
     "pick_doubling_g",
     "bin_kg",
+    "bins_per_picker_day",
     *_QUANTILES,
 )
 
@@ -170,11 +178,14 @@ _MEASURING = (
 
 # Settings that change what is shown, not what is worked out.
 _SHOWING = ("units",)
+# Settings of the harvest: they plan the work of a forecast, and change no number of it.
+_PLANNING = ("bins_per_picker_day", "crew", "bins_on_hand")
 
 
 def _counting(settings: Settings) -> dict[str, float | str]:
-    """The settings that change a number."""
-    return {name: value for name, value in asdict(settings).items() if name not in _SHOWING}
+    """The settings that change a number of a forecast."""
+    left_out = (*_SHOWING, *_PLANNING)
+    return {name: value for name, value in asdict(settings).items() if name not in left_out}
 
 
 def _hash(values: Mapping[str, float | str]) -> str:
@@ -243,7 +254,8 @@ def settings_to_text(settings: Settings) -> str:
 
 
 def all_settings_to_text(settings: Settings) -> str:
-    """TOML text of every setting that changes a number, so that a later default changes nothing."""
+    """TOML text of every setting that changes a number of a forecast, so that a later default
+    changes nothing."""
     return _toml(_counting(settings))
 
 

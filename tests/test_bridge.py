@@ -16,8 +16,9 @@ from fruitvision.domain import (
     Forecast,
     MadeWith,
 )
-from fruitvision.forecast.bridge import DrawnWith, bridge
+from fruitvision.forecast.bridge import bridge
 from fruitvision.forecast.draw import draw_block
+from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.inputs import what_if
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.records import from_json, to_json

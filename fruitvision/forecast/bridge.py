@@ -3,13 +3,14 @@
 Both forecasts are drawn with the same random numbers. Starting from the earlier inputs, one group
 of them after the other is exchanged for the new one; what the expected cartons change by is that
 group's step. The steps add up to the whole change, whatever the order; the order is that of the
-work.
+work. `stages` does it for every variety, week and size class; `bridge` adds them all up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
 
 from fruitvision.domain import (
     BlockEstimate,
@@ -20,8 +21,9 @@ from fruitvision.domain import (
     SizeTable,
 )
 from fruitvision.forecast.draw import draw_unchecked
+from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.shared import draw_shared
-from fruitvision.settings import Settings
+from fruitvision.forecast.summary import cartons_by_week
 
 # Draws of a bridge. Our choice: with the same random numbers on both sides 500 tell a step to about
 # a hundredth of itself, and explaining a forecast takes no longer than making it.
@@ -30,12 +32,9 @@ MOST_DRAWS = 500
 Exchange = Callable[[BlockInputs, BlockInputs], BlockInputs]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrawnWith:
-    """The size table and the settings that a forecast was drawn with."""
-
-    table: SizeTable
-    settings: Settings
+# Expected cartons by variety, Monday of the week, and size class.
+Cell = tuple[str, date, str]
+Cells = Mapping[Cell, float]
 
 
 def bridge(
@@ -61,35 +60,62 @@ def bridge(
     earlier_with : DrawnWith, optional
         Those of the earlier forecast, if they were others.
     """
+    totals = [
+        sum(cells.values()) for cells in stages(earlier, now, drawn_with, earlier_with=earlier_with)
+    ]
+    return Bridge(
+        earlier_id=earlier.forecast_id,
+        earlier_cartons=totals[0],
+        steps=steps_between(totals),
+        cartons=totals[-1],
+    )
+
+
+def steps_between(stage_cartons: Sequence[float]) -> tuple[BridgeStep, ...]:
+    """The step of each cause, from the expected cartons at every stage."""
+    return tuple(
+        BridgeStep(cause=cause, cartons=after - before)
+        for cause, before, after in zip(CAUSES, stage_cartons[:-1], stage_cartons[1:], strict=True)
+    )
+
+
+def stages(
+    earlier: Forecast,
+    now: Sequence[BlockInputs],
+    drawn_with: DrawnWith,
+    *,
+    earlier_with: DrawnWith | None = None,
+) -> tuple[Cells, ...]:
+    """Expected cartons of every cell: as they were, then after each of `CAUSES`.
+
+    Parameters are those of `bridge`. A cell that is not there holds 0.
+    """
     after = _Expected(drawn_with)
     before = after if earlier_with in (None, drawn_with) else _Expected(earlier_with)
     old = {one.estimate.block.block_id: one for one in earlier.inputs}
     new = {one.estimate.block.block_id: one for one in now}
-    totals = [0.0] * (len(EXCHANGES) + 1)
+    found: list[dict[Cell, float]] = [{} for _ in range(len(CAUSES) + 1)]
     for name, inputs in old.items():
-        for index, value in enumerate(_stages(inputs, new.get(name, inputs), before)):
-            totals[index] += value
-    final = sum(after(inputs) for inputs in new.values())
-    totals.append(final)
-    causes = (*EXCHANGES, "other")
-    return Bridge(
-        earlier_id=earlier.forecast_id,
-        earlier_cartons=totals[0],
-        steps=tuple(
-            BridgeStep(cause=cause, cartons=after - less)
-            for cause, less, after in zip(causes, totals[:-1], totals[1:], strict=True)
-        ),
-        cartons=final,
-    )
+        of_block = _stages(inputs, new.get(name, inputs), before)
+        for cells, added in zip(found[:-1], of_block, strict=True):
+            _add_to(cells, added)
+    for inputs in new.values():
+        _add_to(found[-1], after(inputs))
+    return tuple(found)
 
 
-def _stages(old: BlockInputs, new: BlockInputs, expected: _Expected) -> list[float]:
+def _stages(old: BlockInputs, new: BlockInputs, expected: _Expected) -> list[Cells]:
     """Expected cartons of a block: as it was, then after each exchange."""
     values, inputs = [expected(old)], old
     for exchange in EXCHANGES.values():
         inputs = exchange(inputs, new)
         values.append(expected(inputs))
     return values
+
+
+def _add_to(cells: dict[Cell, float], added: Cells) -> None:
+    for cell, cartons in added.items():
+        cells[cell] = cells.get(cell, 0.0) + cartons
 
 
 class _Expected:
@@ -100,17 +126,25 @@ class _Expected:
         draws = min(drawn_with.settings.draws, MOST_DRAWS)
         self._settings = replace(drawn_with.settings, draws=draws)
         self._shared = draw_shared(self._settings)
-        self._last: dict[str, tuple[BlockInputs, float]] = {}
+        self._last: dict[str, tuple[BlockInputs, Cells]] = {}
 
-    def __call__(self, inputs: BlockInputs) -> float:
+    def __call__(self, inputs: BlockInputs) -> Cells:
         inputs = _without_other_classes(inputs, self._table)
         name = inputs.estimate.block.block_id
         if name in self._last and self._last[name][0] == inputs:
             return self._last[name][1]
-        cartons = draw_unchecked(inputs, self._table, self._settings, self._shared).cartons
-        mean = 0.0 if cartons is None else float(cartons.sum(axis=1).mean())
-        self._last[name] = inputs, mean
-        return mean
+        cells = self._cells(inputs)
+        self._last[name] = inputs, cells
+        return cells
+
+    def _cells(self, inputs: BlockInputs) -> Cells:
+        variety = inputs.estimate.block.variety
+        drawn = draw_unchecked(inputs, self._table, self._settings, self._shared)
+        return {
+            (variety, date.fromordinal(monday), size_class.name): float(mean)
+            for monday, cartons in cartons_by_week(drawn.passes).items()
+            for size_class, mean in zip(self._table.classes, cartons.mean(axis=0), strict=True)
+        }
 
 
 def _without_other_classes(inputs: BlockInputs, table: SizeTable) -> BlockInputs:
@@ -207,3 +241,5 @@ EXCHANGES: dict[str, Exchange] = {
     "culls": _culls,
     "pick plan": _pick_plan,
 }
+# What moves a forecast: every exchange, and what no exchange holds.
+CAUSES = (*EXCHANGES, "other")

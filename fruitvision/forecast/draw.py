@@ -98,7 +98,7 @@ def draw_unchecked(
 ) -> CropDraws:
     """`draw_block` for mixed inputs of a bridge: a pick before the walk counts as on its day."""
     estimate = inputs.estimate
-    hanging = _hanging(inputs, settings, shared)
+    hanging = hanging_fruit(inputs, settings, shared)
     sizes = estimate.sizes
     if sizes is None:
         passes = _passes_without_sizes(inputs, hanging, shared)
@@ -160,15 +160,21 @@ def _add(parts: Sequence[Array | None]) -> Array | None:
 # ---------------------------------------------------------------- number
 
 
-def _hanging(inputs: BlockInputs, settings: Settings, shared: SharedErrors) -> Array:
+def hanging_fruit(inputs: BlockInputs, settings: Settings, shared: SharedErrors) -> Array:
     """Fruit that hang at the first pass, (draws,)."""
-    estimate, losses = inputs.estimate, inputs.losses
+    losses = inputs.losses
     kept = 1 - drawn_share(losses.drop_share, losses.drop_share_error, shared.drop)
+    return np.asarray(fruit_today(inputs, settings) * kept)
+
+
+def fruit_today(inputs: BlockInputs, settings: Settings) -> Array:
+    """Fruit that hang on the day of the walk, (draws,)."""
+    estimate = inputs.estimate
     trees = estimate.bearing_trees
     bearing = float(estimate.block.bearing_trees) if trees is None else trees
     normal = named_normal(settings, "register", estimate.block.block_id)
     drawn = np.maximum(bearing + estimate.bearing_trees_error * normal, 0.0)
-    return np.asarray(_fruit_per_tree(estimate, settings) * drawn * kept)
+    return np.asarray(_fruit_per_tree(estimate, settings) * drawn)
 
 
 def _fruit_per_tree(estimate: BlockEstimate, settings: Settings) -> Array:
@@ -200,7 +206,7 @@ def _pooled_error(estimate: BlockEstimate) -> float:
     return estimate.fruit_per_tree_mean * common / factor.factor
 
 
-def _picked_parts(inputs: BlockInputs, shared: SharedErrors) -> list[Array]:
+def picked_parts(inputs: BlockInputs, shared: SharedErrors) -> list[Array]:
     """Factor on the fruit of each pass by the error of what stays on the tree, (draws,)."""
     plan = inputs.plan
     ones = np.ones(len(shared.left))
@@ -210,7 +216,7 @@ def _picked_parts(inputs: BlockInputs, shared: SharedErrors) -> list[Array]:
     return [*[ones] * (len(plan.picks) - 1), (1 - left) / (1 - plan.left_share)]
 
 
-def _days_late(error_days: float, shared: SharedErrors) -> NDArray[np.int64]:
+def days_late(error_days: float, shared: SharedErrors) -> NDArray[np.int64]:
     """A late season delays all picks of the farm."""
     return np.rint(error_days * shared.dates).astype(np.int64)
 
@@ -227,11 +233,11 @@ def _passes_without_sizes(
     return tuple(
         PassDraws(
             pick_date=pick.pick_date,
-            days_late=_days_late(pick.date_error_days, shared),
+            days_late=days_late(pick.date_error_days, shared),
             fruit=hanging * share * part,
         )
         for pick, share, part in zip(
-            inputs.plan.picks, shares, _picked_parts(inputs, shared), strict=True
+            inputs.plan.picks, shares, picked_parts(inputs, shared), strict=True
         )
     )
 
@@ -244,9 +250,9 @@ def _passes(
     shared: SharedErrors,
 ) -> tuple[PassDraws, ...]:
     passes = []
-    parts = _picked_parts(inputs, shared)
+    parts = picked_parts(inputs, shared)
     for pick, weights, part in zip(inputs.plan.picks, season.taken(), parts, strict=True):
-        late = _days_late(pick.date_error_days, shared)
+        late = days_late(pick.date_error_days, shared)
         sizes = season.at_pick(pick.pick_date, late)
         crop = hanging * part
         share = float(weights.sum())

@@ -221,7 +221,7 @@ def week_forecasts(
     Weeks and classes that bring nothing at P90 are left out. Empty where cartons are unknown.
     """
     found = []
-    for monday, cartons in sorted(_cartons_by_week(passes).items()):
+    for monday, cartons in sorted(cartons_by_week(passes).items()):
         whole = estimate_of(cartons.sum(axis=1))
         if whole.p90 <= 0:
             continue
@@ -237,8 +237,8 @@ def week_forecasts(
     return tuple(found)
 
 
-def _cartons_by_week(passes: Sequence[PassDraws]) -> dict[int, Array]:
-    """Cartons by the Monday of their week (ordinal), (draws, classes) each."""
+def cartons_by_week(passes: Sequence[PassDraws]) -> dict[int, Array]:
+    """Cartons by the Monday of their week (ordinal), (draws, classes) each; none where unknown."""
     weeks: dict[int, Array] = {}
     for one in passes:
         if one.cartons is None:

@@ -6,10 +6,9 @@ import hashlib
 from dataclasses import replace
 
 from fruitvision.domain import Bridge, Forecast
-from fruitvision.errors import SettingsError
-from fruitvision.forecast.bridge import DrawnWith, bridge
+from fruitvision.forecast.bridge import bridge
+from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.records import to_json
-from fruitvision.settings import settings_from_text
 from fruitvision.store import Store
 
 
@@ -45,20 +44,8 @@ def _explains(earlier: Forecast, forecast: Forecast) -> bool:
 
 
 def _bridge(earlier: Forecast, forecast: Forecast) -> Bridge | None:
-    now = _drawn_with(forecast)
-    before = _drawn_with(earlier)
+    now = drawn_with(forecast)
+    before = drawn_with(earlier)
     if now is None:
         return None
     return bridge(earlier, forecast.inputs, now, earlier_with=before)
-
-
-def _drawn_with(forecast: Forecast) -> DrawnWith | None:
-    """Size table and settings of a forecast; None where an earlier version did not keep them, or
-    this one no longer knows one of them."""
-    if forecast.table is None:
-        return None
-    try:
-        settings = settings_from_text(forecast.settings_text)
-    except SettingsError:
-        return None
-    return DrawnWith(table=forecast.table, settings=settings)
