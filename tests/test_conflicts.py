@@ -23,17 +23,19 @@ from fruitvision.errors import ConflictError, FieldDataError
 from fruitvision.pipeline.entries import (
     calipers_of,
     hand_count_of,
+    rename_farm,
     save_block,
     save_calipers,
     save_hand_count,
-    save_name,
     save_pick_plan,
-    save_settings,
+    set_ruler,
+    set_units,
     settings_of,
     settle,
 )
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.store.merge import Merged, merge
+from fruitvision.unit_system import UnitSystem
 from tests import records
 
 DAY = date(2026, 8, 12)
@@ -216,20 +218,20 @@ def test_the_passes_of_a_block_are_one_entry(farm: FarmStore) -> None:
 
 def test_name_and_settings_of_the_farm_are_changed_apart(farm: FarmStore) -> None:
     seen = farm.farm()
-    save_name(" Larkhill ", seen, farm, who="Ana")
-    save_settings(replace(settings_of(seen), ruler_measured_mm=148.0), seen, farm, who="Ben")
-    save_settings(replace(settings_of(seen), units="us"), seen, farm, who="Cy")
+    rename_farm(" Larkhill ", seen, farm, who="Ana")
+    set_ruler(148.0, seen, farm, who="Ben")
+    set_units(UnitSystem.US, seen, farm, who="Cy")
     kept = settings_of(farm.farm())
     assert (farm.farm_name, kept.ruler_measured_mm, kept.units) == ("Larkhill", 148.0, "us")
     with pytest.raises(ConflictError) as caught:
-        save_settings(replace(settings_of(seen), ruler_measured_mm=147.0), seen, farm, who="Ana")
+        set_ruler(147.0, seen, farm, who="Ana")
     conflict = conflict_of(caught.value)
     assert conflict.fields == (FieldChange(name="ruler_measured_mm", before=148.0, after=147.0),)
     settle(conflict, farm, who="Ana")
     kept = settings_of(farm.farm())
     assert (farm.farm_name, kept.ruler_measured_mm, kept.units) == ("Larkhill", 147.0, "us")
     with pytest.raises(FieldDataError):
-        save_name(" ", seen, farm, who="Ana")
+        rename_farm(" ", seen, farm, who="Ana")
 
 
 # ---------------------------------------------------------------- the record of changes

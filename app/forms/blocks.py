@@ -3,29 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import streamlit as st
 
-from app import files, session, show
+from app import conflicts, files, session, show
 from fruitvision.domain import Block
-from fruitvision.pipeline.additions import add_block, add_blocks, set_pick_date
+from fruitvision.pipeline.additions import add_blocks
+from fruitvision.pipeline.entries import save_block
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 
 
 def pick_date_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     block = session.choose_block(blocks)
-    with st.form(f"pick_date {block.block_id}", border=False):
-        chosen = st.date_input("Pick date", value=block.pick_date, format="YYYY-MM-DD")
+    form = f"pick_date {block.block_id}"
+    conflicts.question(form, store)
+    seen, key = conflicts.shown(form, block)
+    with st.form(form, border=False):
+        chosen = st.date_input("Pick date", value=seen.pick_date, key=key, format="YYYY-MM-DD")
         if st.form_submit_button("Set pick date"):
-            set_pick_date(block, chosen, store)
-            session.say_next(f"{block.block_id} is picked on {show.day(chosen)}.")
-            st.rerun()
+            with conflicts.asked(form):
+                save_block(replace(seen, pick_date=chosen), seen, store, who=session.person())
+                conflicts.forget(form)
+                session.say_next(f"{block.block_id} is picked on {show.day(chosen)}.")
+                st.rerun()
 
 
 def block_form(store: FarmStore) -> None:
     """One block; lengths and area in the visitor's units, where they are known."""
     units = session.units()
+    conflicts.question("block", store)
     with st.form("block", border=False):
         name = st.text_input("Name of the block")
         variety = st.text_input("Variety")
@@ -48,8 +56,8 @@ def block_form(store: FarmStore) -> None:
                 tree_spacing_m=tree_spacing,
                 area_ha=area,
             )
-            with show.errors():
-                add_block(block, store)
+            with conflicts.asked("block"):
+                save_block(block, None, store, who=session.person())
                 session.say_next(f"{block.block_id} is saved.")
                 st.rerun()
 
@@ -67,6 +75,6 @@ def blocks_upload(store: FarmStore) -> None:
     upload = st.file_uploader("blocks.csv", type="csv", key=f"blocks {session.upload_round()}")
     if upload and st.button("Load blocks"):
         with show.errors(), files.saved([upload]) as saved:
-            added = add_blocks(saved[0].path, store)
+            added = add_blocks(saved[0].path, store, who=session.person())
             session.say_next(f"{show.counted(added.rows, 'block')} in.", added.refused)
             st.rerun()

@@ -7,7 +7,7 @@ import streamlit as st
 from app import session, show
 from app.wording import say
 from fruitvision.pipeline import load_walk
-from fruitvision.pipeline.additions import rename_farm
+from fruitvision.pipeline.entries import rename_farm
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore
 
@@ -28,7 +28,7 @@ def _load_larkhill(store: FarmStore) -> None:
             settings=session.settings(),
             on_progress=show.progress(),
         )
-        rename_farm(say("setup.larkhill"), store)
+        rename_farm(say("setup.larkhill"), store.farm(), store, who=session.person())
         session.say_next(
             say("setup.loaded", blocks=loaded.blocks, photos=len(loaded.photos.photos)),
             loaded.refused,

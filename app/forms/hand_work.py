@@ -7,16 +7,18 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import files, session, show
+from app import conflicts, files, session, show
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
 from fruitvision.pipeline import measure_kept_photos
-from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts, set_ruler
+from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts
+from fruitvision.pipeline.entries import save_hand_count, set_ruler, settings_of
 from fruitvision.settings import RULER_MM
 from fruitvision.store import FarmStore
 
 
 def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     """One tree or panel, every fruit of it counted by hand."""
+    conflicts.question("hand count", store)
     with st.form("hand count", border=False):
         name = st.selectbox("Block of the tree", [block.block_id for block in blocks])
         left, middle, right = st.columns(3)
@@ -33,8 +35,8 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
                 counted_on=counted_on,
                 protocol=protocol or Protocol.TWO_FACES,
             )
-            with show.errors():
-                store.save_hand_counts([count])
+            with conflicts.asked("hand count"):
+                save_hand_count(count, None, store, who=session.person())
                 session.say_next(f"{tree}: {count.fruit_count} fruit counted by hand.")
                 st.rerun()
 
@@ -44,12 +46,12 @@ def hand_uploads(store: FarmStore) -> None:
     _table_upload(
         "hand_counts.csv",
         "block, row, position, fruit_count, counted_on",
-        lambda path: add_hand_counts(path, store),
+        lambda path: add_hand_counts(path, store, who=session.person()),
     )
     _table_upload(
         "calipers.csv",
         "block, row, position, measured_on, diameter_mm",
-        lambda path: add_calipers(path, store),
+        lambda path: add_calipers(path, store, who=session.person()),
     )
 
 
@@ -70,7 +72,11 @@ RULER_STEPS = {"mm": 0.5, "in": 0.01}
 
 def ruler_form(store: FarmStore) -> None:
     """The measured length of the printed ruler; it rescales every photo."""
-    now, unit = session.settings().ruler_measured_mm, session.units().diameter
+    unit = session.units().diameter
+    form = f"ruler {unit.symbol}"
+    conflicts.question(form, store)
+    seen, key = conflicts.shown(form, store.farm())
+    now = settings_of(seen).ruler_measured_mm
     digits = unit.all_decimals(1)
     with st.form("ruler", border=False):
         measured = st.number_input(
@@ -78,14 +84,16 @@ def ruler_form(store: FarmStore) -> None:
             min_value=unit.shown(100.0),
             max_value=unit.shown(200.0),
             value=unit.shown(now),
+            key=key,
             step=RULER_STEPS[unit.symbol],
             format=f"%.{digits}f",
             help="Lay a steel rule on the printed sheet. Printed at 100 %, it reads "
             f"{unit.shown(RULER_MM):.{digits}f}.",
         )
         if st.form_submit_button("Save length"):
-            with show.errors():
-                set_ruler(unit.kept(float(measured)), store)
+            with conflicts.asked(form):
+                set_ruler(unit.kept(float(measured)), seen, store, who=session.person())
+                conflicts.forget(form)
                 measure_again(store)
 
 

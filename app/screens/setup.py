@@ -5,12 +5,12 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from app import session, show
+from app import conflicts, session, show
 from app.forms.blocks import block_form, blocks_upload, pick_date_form
 from app.forms.first_start import first_start
 from app.forms.lens import lens_form
 from fruitvision.domain import Block
-from fruitvision.pipeline.additions import rename_farm, set_units
+from fruitvision.pipeline.entries import rename_farm, set_units, settings_of
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem
 
@@ -32,28 +32,36 @@ def blocks_table(store: FarmStore, blocks: Sequence[Block]) -> None:
 
 
 def name_form(store: FarmStore) -> None:
+    conflicts.question("farm name", store)
+    seen, key = conflicts.shown("farm name", store.farm())
     with st.form("farm name", border=False):
-        name = st.text_input("Name of the farm", value=store.farm_name)
+        name = st.text_input("Name of the farm", value=seen.name, key=key)
         if st.form_submit_button("Save name"):
-            with show.errors():
-                rename_farm(name, store)
+            with conflicts.asked("farm name"):
+                rename_farm(name, seen, store, who=session.person())
+                conflicts.forget("farm name")
                 st.rerun()
 
 
 def units_form(store: FarmStore) -> None:
     st.write("What is shown to everybody who has not chosen other units at the top of the page.")
+    conflicts.question("farm units", store)
+    seen, key = conflicts.shown("farm units", store.farm())
     with st.form("farm units", border=False):
         systems = list(UnitSystem)
         chosen = st.radio(
             "Usual units",
             systems,
-            index=systems.index(UnitSystem(session.settings().units)),
+            index=systems.index(UnitSystem(settings_of(seen).units)),
             format_func=show.units_words,
+            key=key,
         )
         if st.form_submit_button("Save units"):
-            set_units(UnitSystem(chosen), store)
-            session.forget_units()
-            st.rerun()
+            with conflicts.asked("farm units"):
+                set_units(UnitSystem(chosen), seen, store, who=session.person())
+                conflicts.forget("farm units")
+                session.forget_units()
+                st.rerun()
 
 
 store = session.farm()

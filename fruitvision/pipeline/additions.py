@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path, PurePosixPath
 
-from fruitvision.domain import Block
+from fruitvision.domain import CaliperReading, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import (
     check_blocks,
@@ -16,8 +17,8 @@ from fruitvision.field_data import (
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
+from fruitvision.pipeline.entries import check_block, now_utc, refuse_like_name, settings_of
 from fruitvision.pipeline.photos import (
     Measured,
     Progress,
@@ -28,9 +29,9 @@ from fruitvision.pipeline.photos import (
 )
 from fruitvision.pipeline.views import join_kept_faces, with_faces
 from fruitvision.pipeline.walk import place_photos
-from fruitvision.settings import Settings, settings_from_text, settings_to_text
+from fruitvision.settings import Settings
 from fruitvision.store import Store
-from fruitvision.unit_system import UnitSystem
+from fruitvision.store.things import R, kept_block, kept_calipers, kept_hand_count
 from fruitvision.walk_data import WalkPhoto, read_walk
 
 
@@ -58,81 +59,17 @@ def farm_settings(store: Store) -> Settings:
     SettingsError
         If the farm keeps settings that make no sense.
     """
-    return settings_from_text(store.farm().settings_text)
+    return settings_of(store.farm())
 
 
-def rename_farm(name: str, store: Store) -> None:
-    """Give the farm another name.
-
-    Raises
-    ------
-    FieldDataError
-        If the name is empty.
-    """
-    if not name.strip():
-        raise FieldDataError("The farm has no name.", fix="Type a name.")
-    store.save_farm(replace(store.farm(), name=name.strip()))
+# ---------------------------------------------------------------- tables
 
 
-def set_ruler(ruler_measured_mm: float, store: Store) -> None:
-    """Keep the measured length of the printed 150 mm ruler; photos need measuring again.
-
-    Raises
-    ------
-    SettingsError
-        If the length is not above 0.
-    """
-    settings = replace(farm_settings(store), ruler_measured_mm=ruler_measured_mm)
-    store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
-
-
-def set_units(system: UnitSystem, store: Store) -> None:
-    """Keep the units that are shown to those who ask for no others."""
-    settings = replace(farm_settings(store), units=system.value)
-    store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
-
-
-# ---------------------------------------------------------------- blocks
-
-
-def add_block(block: Block, store: Store) -> None:
-    """Add a block, or correct the one of the same name.
-
-    Raises
-    ------
-    FieldDataError
-        If it has no name, no variety or no bearing tree, or its name differs from another one's
-        only in capitals or spaces.
-    """
-    for value, what in ((block.block_id, "name"), (block.variety, "variety")):
-        if not value.strip():
-            raise FieldDataError(f"The block has no {what}.", fix=f"Type its {what}.")
-    if block.bearing_trees < 1:
-        raise FieldDataError(
-            f"{block.positions} positions less {block.missing} missing and {block.pollinizers} "
-            "pollinizers leave no bearing tree.",
-            fix="Correct positions, missing or pollinizers.",
-        )
-    for other in store.blocks():
-        if other.block_id != block.block_id and _key(other.block_id) == _key(block.block_id):
-            raise FieldDataError(
-                f"There is a block '{other.block_id}' already.",
-                fix="Write its name in the same way to correct it, or choose another name.",
-            )
-    store.save_blocks([block])
-
-
-def _key(name: str) -> str:
-    return " ".join(name.casefold().split())
-
-
-def set_pick_date(block: Block, pick_date: date | None, store: Store) -> None:
-    """Change the day on which a block is picked."""
-    store.save_blocks([replace(block, pick_date=pick_date)])
-
-
-def add_blocks(path: Path, store: Store) -> Added:
+def add_blocks(path: Path, store: Store, *, who: str = "") -> Added:
     """Blocks of a `blocks.csv`; a bad row is refused and the rest goes in.
+
+    The table's word counts, also over what others entered; who brought it is kept with each block
+    that it changes.
 
     Raises
     ------
@@ -140,28 +77,26 @@ def add_blocks(path: Path, store: Store) -> Added:
         If the file can't be read or lacks a column.
     """
     table = read_blocks(path)
-    return _add_each(table.rows, lambda block: add_block(block, store), table.refused)
-
-
-def _add_each(
-    blocks: Sequence[Block], add: Callable[[Block], None], refused_rows: Sequence[RefusedRow]
-) -> Added:
-    refused = [refused_row(row) for row in refused_rows]
+    refused = list(map(refused_row, table.refused))
     done = 0
-    for block in blocks:
+    for block in table.rows:
         try:
-            add(block)
-            done += 1
+            check_block(block)
+            refuse_like_name(block, store)
         except FieldDataError as err:
             refused.append(Refused(name=block.block_id, what=err.what, fix=err.fix))
+            continue
+        store.save_each([(kept_block(block.block_id), _always(block))], who=who, at=now_utc())
+        done += 1
     return Added(rows=done, refused=tuple(refused))
 
 
-# ---------------------------------------------------------------- hand work
+def _always(new: R) -> Callable[[R | None], R]:
+    return lambda _: new
 
 
-def add_hand_counts(path: Path, store: Store) -> Added:
-    """Rows of a `hand_counts.csv` whose block is known.
+def add_hand_counts(path: Path, store: Store, *, who: str = "") -> Added:
+    """Rows of a `hand_counts.csv` whose block is known. The table's word counts.
 
     Raises
     ------
@@ -169,12 +104,21 @@ def add_hand_counts(path: Path, store: Store) -> Added:
         If the file can't be read or lacks a column.
     """
     table = check_blocks(read_hand_counts(path), store.blocks())
-    store.save_hand_counts(table.rows)
+    store.save_each(
+        [
+            (kept_hand_count(count.tree, count.counted_on, count.protocol), _always(count))
+            for count in table.rows
+        ],
+        who=who,
+        at=now_utc(),
+    )
     return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
-def add_calipers(path: Path, store: Store) -> Added:
-    """Rows of a `calipers.csv` whose block is known.
+def add_calipers(path: Path, store: Store, *, who: str = "") -> Added:
+    """Rows of a `calipers.csv` whose block is known. The table's word counts.
+
+    Fruit without a name are one set a tree and day, which stands in place of the one before.
 
     Raises
     ------
@@ -182,8 +126,26 @@ def add_calipers(path: Path, store: Store) -> Added:
         If the file can't be read or lacks a column.
     """
     table = check_blocks(read_calipers(path), store.blocks())
-    store.save_caliper_readings(table.rows)
+    sets: dict[tuple[TreeId, date], list[CaliperReading]] = {}
+    for reading in table.rows:
+        sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
+    store.save_each(
+        [
+            (kept_calipers(tree, measured_on), partial(_with_readings, new))
+            for (tree, measured_on), new in sets.items()
+        ],
+        who=who,
+        at=now_utc(),
+    )
     return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
+
+
+def _with_readings(
+    new: Sequence[CaliperReading], present: tuple[CaliperReading, ...] | None
+) -> tuple[CaliperReading, ...]:
+    """Readings of a tree and day: new ones, and those before that they don't stand in place of."""
+    named = {reading.fruit for reading in new}
+    return (*(reading for reading in present or () if reading.fruit not in named), *new)
 
 
 # ---------------------------------------------------------------- photos

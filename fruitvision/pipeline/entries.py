@@ -34,6 +34,7 @@ from fruitvision.store.things import (
     kept_hand_count,
     kept_pick_plan,
 )
+from fruitvision.unit_system import UnitSystem
 
 
 def now_utc() -> datetime:
@@ -58,7 +59,7 @@ def save_block(new: Block, seen: Block | None, store: Store, *, who: str) -> Blo
         If somebody else changed the same fields, or `seen` is None and there is such a block.
     """
     check_block(new)
-    _refuse_like_name(new, store)
+    refuse_like_name(new, store)
     kept = kept_block(new.block_id)
     return store.save_seen(kept, seen, new, who=who, at=now_utc(), check=check_block) or new
 
@@ -82,7 +83,14 @@ def check_block(block: Block) -> None:
         )
 
 
-def _refuse_like_name(block: Block, store: Store) -> None:
+def refuse_like_name(block: Block, store: Store) -> None:
+    """Refuse a block whose name differs from another one's only in capitals or spaces.
+
+    Raises
+    ------
+    FieldDataError
+        If there is such a block.
+    """
     for other in store.blocks():
         if other.block_id != block.block_id and _key(other.block_id) == _key(block.block_id):
             raise FieldDataError(
@@ -152,7 +160,7 @@ def save_pick_plan(
     return store.save_seen(kept_pick_plan(block_id), seen, new, who=who, at=now_utc()) or new
 
 
-def save_name(name: str, seen: Farm, store: Store, *, who: str) -> None:
+def rename_farm(name: str, seen: Farm, store: Store, *, who: str) -> None:
     """Give the farm another name.
 
     Raises
@@ -165,6 +173,31 @@ def save_name(name: str, seen: Farm, store: Store, *, who: str) -> None:
     if not name.strip():
         raise FieldDataError("The farm has no name.", fix="Type a name.")
     _save_farm(replace(seen, name=name.strip()), seen, store, who=who)
+
+
+def set_ruler(ruler_measured_mm: float, seen: Farm, store: Store, *, who: str) -> None:
+    """Keep the measured length of the printed 150 mm ruler; photos need measuring again.
+
+    Raises
+    ------
+    SettingsError
+        If the length is not above 0.
+    ConflictError
+        If somebody else kept another length.
+    """
+    settings = replace(settings_of(seen), ruler_measured_mm=ruler_measured_mm)
+    save_settings(settings, seen, store, who=who)
+
+
+def set_units(system: UnitSystem, seen: Farm, store: Store, *, who: str) -> None:
+    """Keep the units that are shown to those who ask for no others.
+
+    Raises
+    ------
+    ConflictError
+        If somebody else chose others.
+    """
+    save_settings(replace(settings_of(seen), units=system.value), seen, store, who=who)
 
 
 def save_settings(new: Settings, seen: Farm, store: Store, *, who: str) -> None:

@@ -21,12 +21,11 @@ from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.additions import (
     NamedFile,
-    add_block,
     add_blocks,
     farm_settings,
     match_files,
-    set_ruler,
 )
+from fruitvision.pipeline.entries import save_block, set_ruler
 from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
 from fruitvision.pipeline.size_tables import farm_size_table
 from fruitvision.settings import Settings
@@ -602,9 +601,9 @@ def test_photos_that_fit_no_line_or_two_lines_are_left_out_with_a_reason() -> No
 
 def test_a_block_that_differs_in_capitals_only_is_refused(folder: Path) -> None:
     with open_farm(folder) as store:
-        add_block(records.block(), store)
+        save_block(records.block(), None, store, who="")
         with pytest.raises(FieldDataError, match="'Gala North' already"):
-            add_block(replace(records.block(), block_id="gala  NORTH"), store)
+            save_block(replace(records.block(), block_id="gala  NORTH"), None, store, who="")
 
 
 def test_a_bad_line_of_blocks_does_not_stop_the_others(folder: Path, tmp_path: Path) -> None:
@@ -619,7 +618,7 @@ def test_a_bad_line_of_blocks_does_not_stop_the_others(folder: Path, tmp_path: P
 
 def test_another_ruler_makes_photos_unmeasured_until_measured_again(filled: Path) -> None:
     with open_farm(filled) as store:
-        set_ruler(147.0, store)
+        set_ruler(147.0, store.farm(), store, who="")
         settings = farm_settings(store)
         assert settings.printed_side_mm == pytest.approx(147.0)
         photos = placed_photos(records.BLOCK_ID, store, settings)

@@ -1,0 +1,143 @@
+"""Who changed what, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Any
+
+import streamlit as st
+
+from app import session, show
+from app.wording import day, language, measure, moment, number, percent, say, texts
+from fruitvision.domain import Block, CaliperReading, Change, HandCount, ThingKind
+from fruitvision.store import FarmStore
+from fruitvision.unit_system import UnitSystem
+
+# Changes that are listed. Our choice: some weeks of a farm.
+LISTED = 50
+
+
+def latest_changes(store: FarmStore) -> None:
+    """A table of the latest changes: when, who, what, from what to what."""
+    found = store.changes(most=LISTED)
+    if not found:
+        st.write(say("work.no_changes"))
+        return
+    show.table([_line(one) for one in found])
+
+
+def _line(change: Change) -> dict[str, str]:
+    if change.before is None:
+        what = say("work.new")
+    elif change.after is None:
+        what = say("work.taken_out")
+    else:
+        what = "; ".join(
+            f"{field_words(one.name)}: {value_words(one.name, one.before)} → "
+            f"{value_words(one.name, one.after)}"
+            for one in change.fields
+        )
+    about = about_words(change.kind, change.after or change.before, change.about)
+    return {
+        say("work.when"): moment(change.at),
+        say("work.who"): change.who or say("work.somebody"),
+        say("work.what"): f"{about}: {what}",
+    }
+
+
+def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
+    """What a change is about: `hand count of Gala North, row 1, tree 9, 12 Aug 2026`.
+
+    Parameters
+    ----------
+    thing : record or dict
+        The thing itself, or its fields.
+    name : str
+        Its name among those of its kind, for what has no fields of its own to tell it by.
+    """
+    words = {
+        ThingKind.FARM: "work.the_farm",
+        ThingKind.BLOCK: "work.the_block",
+        ThingKind.HAND_COUNT: "work.the_hand_count",
+        ThingKind.CALIPERS: "work.the_calipers",
+        ThingKind.PICK_PLAN: "work.the_pick_plan",
+    }
+    return say(words[kind], name=_name(thing) or name)
+
+
+def _name(thing: object) -> str:
+    if isinstance(thing, Mapping):
+        return _name_of_fields(thing)
+    if isinstance(thing, Block):
+        return thing.block_id
+    one = thing[0] if isinstance(thing, tuple) and thing else thing
+    if isinstance(one, HandCount | CaliperReading):
+        on = one.counted_on if isinstance(one, HandCount) else one.measured_on
+        tree = one.tree
+        return _tree_words(tree.block_id, tree.row, tree.position, on)
+    return ""
+
+
+def _name_of_fields(fields: Mapping[str, Any]) -> str:
+    tree = fields.get("tree")
+    if isinstance(tree, Mapping):
+        on = date.fromisoformat(fields["counted_on"])
+        return _tree_words(tree["block_id"], tree["row"], tree["position"], on)
+    return str(fields.get("block_id", ""))
+
+
+def _tree_words(block: str, row: int, position: int, on: date) -> str:
+    return say("work.of_tree", block=block, row=str(row), position=str(position), day=on)
+
+
+def field_words(name: str) -> str:
+    """A field's name; that of a setting nobody changes on a page stays as the file has it."""
+    found = texts(language(), "work").get(f"field_{name}")
+    return found if isinstance(found, str) else name
+
+
+def value_words(name: str, value: object) -> str:
+    """A field's value as people read it, in the visitor's units."""
+    if value is None or value == "":
+        return "–"
+    if name in _WRITTEN:
+        return _WRITTEN[name](value)
+    if not isinstance(value, int | float):
+        return str(value)
+    if name not in _UNITS:
+        return number(value, 0 if float(value).is_integer() else 2)
+    unit, digits = _UNITS[name]
+    return measure(value, getattr(session.units(), unit), digits)
+
+
+# Which of a visitor's units a field is shown in, and its decimals where that is metric.
+_UNITS = {
+    "row_spacing_m": ("distance", 2),
+    "tree_spacing_m": ("distance", 2),
+    "area_ha": ("area", 2),
+    "target_diameter_mm": ("diameter", 1),
+    "ruler_measured_mm": ("diameter", 1),
+}
+
+
+def _day(value: Any) -> str:
+    return day(date.fromisoformat(value))
+
+
+def _calipered(value: Any) -> str:
+    unit = session.units().diameter
+    return ", ".join(f"{fruit} {measure(mm, unit, 1)}".strip() for fruit, mm in value)
+
+
+def _picks(value: Any) -> str:
+    return ", ".join(f"{_day(one['pick_date'])} ({percent(one['share'])})" for one in value)
+
+
+_WRITTEN: dict[str, Callable[[Any], str]] = {
+    "units": lambda value: show.units_words(UnitSystem(value)),
+    "pick_date": _day,
+    "counted_on": _day,
+    "calipered": _calipered,
+    "picks": _picks,
+}
