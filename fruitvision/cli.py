@@ -39,6 +39,7 @@ from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.lens_command import lens_cli
+from fruitvision.outlines_command import outlines_cli
 from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
@@ -54,6 +55,7 @@ cli = typer.Typer(
 cli.add_typer(models_cli, name="models")
 cli.add_typer(lens_cli, name="lens")
 cli.add_typer(calipers_cli, name="calipers")
+cli.add_typer(outlines_cli, name="outlines")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")
