@@ -168,8 +168,8 @@ def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> N
     app = press(app, "Save units")
     assert not app.exception
     assert radio(app, "Units").value == "us"
-    app.text_input[0].input("Hill")
-    app.text_input[1].input("Gala")
+    for label, value in (("Name of the block", "Hill"), ("Variety", "Gala")):
+        next(item for item in app.text_input if item.label == label).input(value)
     for label, value in (("rows, ft", 11.4829), ("trees, ft", 3.28084), ("block, ac", 4.94211)):
         (box,) = (item for item in app.number_input if label in item.label)
         box.set_value(value)
