@@ -7,13 +7,15 @@ writes them. A text whose wording depends on a number is a table of `one` and `m
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date, datetime
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import streamlit as st
 
+from app.sentences import Language, Sentences
 from fruitvision.domain import Estimate
 from fruitvision.unit_system import Unit
 
@@ -24,6 +26,10 @@ LANGUAGES = {"en": "English", "es": "Español", "fr": "Français"}
 # can take for a decimal sign; English readers expect commas.
 _THOUSANDS = {"en": ",", "es": "\u202f", "fr": "\u202f"}
 _DECIMAL = {"en": ".", "es": ",", "fr": ","}
+# Signs that Spanish and French part from what stands before them, without a break of the line.
+_PARTED = re.compile(" (?=[:;?!%»])")
+# Sentences of the library kept translated. Our choice: a page shows some hundred.
+SENTENCES_KEPT = 4096
 _LANGUAGE = "language"
 # Beside it in the address of the page, so that a bookmark or another start keeps the choice.
 LANGUAGE_IN_ADDRESS = "lang"
@@ -50,7 +56,18 @@ def texts(language_code: str, page: str) -> dict[str, str | dict[str, str]]:
     found: dict[str, str | dict[str, str]] = tomllib.loads(
         (TEXTS / language_code / f"{page}.toml").read_text(encoding="utf-8")
     )
-    return found
+    if language_code == "en":
+        return found
+    return {
+        name: _kept_together(text)
+        if isinstance(text, str)
+        else {form: _kept_together(one) for form, one in text.items()}
+        for name, text in found.items()
+    }
+
+
+def _kept_together(text: str) -> str:
+    return _PARTED.sub("\u00a0", text)
 
 
 def say(key: str, **values: object) -> str:
@@ -98,7 +115,28 @@ def _written(value: object) -> str:
 
 def sentence(text: str) -> str:
     """A sentence that the library made, in the visitor's language; as it is where none is known."""
-    return text
+    code = language()
+    return text if code == "en" else _sentence(code, text)
+
+
+@lru_cache(maxsize=SENTENCES_KEPT)
+def _sentence(code: str, text: str) -> str:
+    return _sentences(code).translate(text)
+
+
+@cache
+def _sentences(code: str) -> Sentences:
+    return Sentences(
+        texts(code, "library"),
+        Language(number=lambda one: _in_form(code, one), day=lambda one: _day(code, one)),
+    )
+
+
+def _in_form(code: str, number_text: str) -> str:
+    """A number in the English form, `1,234.5`, in that of a language."""
+    return (
+        number_text.replace(",", "\0").replace(".", _DECIMAL[code]).replace("\0", _THOUSANDS[code])
+    )
 
 
 # ---------------------------------------------------------------- numbers and dates
@@ -106,12 +144,7 @@ def sentence(text: str) -> str:
 
 def number(value: float, digits: int = 0) -> str:
     """`1,234.5`, `1 234,5`: a number with so many decimals."""
-    code = language()
-    return (
-        f"{value:,.{digits}f}".replace(",", "\0")
-        .replace(".", _DECIMAL[code])
-        .replace("\0", _THOUSANDS[code])
-    )
+    return _in_form(language(), f"{value:,.{digits}f}")
 
 
 def signed(value: float, digits: int = 0) -> str:
@@ -123,7 +156,8 @@ def signed(value: float, digits: int = 0) -> str:
 
 def percent(share: float, digits: int = 0) -> str:
     """A share of 1 in percent, with the space that Spanish and French put before the sign."""
-    return f"{number(100 * share, digits)}{'%' if language() == 'en' else ' %'}"
+    sign = "%" if language() == "en" else "\u00a0%"
+    return f"{number(100 * share, digits)}{sign}"
 
 
 def ranged(estimate: Estimate | None, digits: int = 0, unit: Unit | None = None) -> str:
@@ -149,7 +183,11 @@ def day(value: date | None) -> str:
     """`14 Aug 2026`: the month in letters, so that no reader can take it for the day."""
     if value is None:
         return say("common.not_set")
-    months = str(texts(language(), "common")["months"]).split()
+    return _day(language(), value)
+
+
+def _day(code: str, value: date) -> str:
+    months = str(texts(code, "common")["months"]).split()
     return f"{value.day} {months[value.month - 1]} {value.year}"
 
 
