@@ -40,6 +40,7 @@ from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.lens_command import lens_cli
 from fruitvision.outlines_command import outlines_cli
+from fruitvision.sales_command import freeze, harvest
 from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
@@ -423,6 +424,10 @@ def export(
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     kind = f", a what-if ({chosen.what_if})" if chosen.what_if else ""
     typer.echo(f"Version {chosen.forecast_id}{kind}, written to {out}: {written}.")
+
+
+cli.command()(freeze)
+cli.command()(harvest)
 
 
 @cli.command()

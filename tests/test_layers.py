@@ -107,6 +107,7 @@ FREE = {
     "calipers_command",
     "lens_command",
     "outlines_command",
+    "sales_command",
     "serve",
     "simulate",
 }

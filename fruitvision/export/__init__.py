@@ -6,6 +6,7 @@ spreadsheet would run as a formula stays text.
 
 from fruitvision.export.details import detail_tables
 from fruitvision.export.document import read_forecast_json, write_forecast_json
+from fruitvision.export.harvest import write_harvest_csv
 from fruitvision.export.tables import (
     detail_file,
     write_detail_csvs,
@@ -26,6 +27,7 @@ __all__ = [
     "write_forecast_json",
     "write_forecast_xlsx",
     "write_fruit_csv",
+    "write_harvest_csv",
     "write_photos_csv",
     "write_refused_csv",
     "write_weeks_csv",

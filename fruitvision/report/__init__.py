@@ -2,6 +2,7 @@
 
 from fruitvision.report.blocks import attention_lines, block_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
+from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
 from fruitvision.report.lens import lens_lines
 from fruitvision.report.views import face_lines, faces_lines
 from fruitvision.report.words import (
@@ -15,6 +16,7 @@ from fruitvision.report.words import (
 
 __all__ = [
     "CAUTION",
+    "CREW_CAUTION",
     "attention_lines",
     "block_lines",
     "bridge_lines",
@@ -22,6 +24,7 @@ __all__ = [
     "face_lines",
     "faces_lines",
     "forecast_lines",
+    "harvest_lines",
     "lens_lines",
     "measured_lines",
     "range_words",

@@ -1,0 +1,85 @@
+"""The calendar of the harvest as a CSV table.
+
+harvest.csv
+    One row per block, pass and day; one per day of the farm; one for the whole harvest. `level` is
+    block, day or farm. `share` is the part (0 to 1) of the pass that is planned for the day. Means
+    add up over the rows of a level, ranges and numbers to plan with do not. `pickers_short` and
+    `bins_short` are what P90 of a day is above the crew and the bins on hand; empty where these are
+    not set. A picker-day is one picker for one day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+from fruitvision.export.csv_text import Cell, csv_bytes, rounded
+from fruitvision.export.details import PERCENTILES
+from fruitvision.export.words import NOTE, pick_week, save
+from fruitvision.harvest import HarvestCalendar, Need
+
+# Decimals of bins and picker-days. Our choice: finer than any of them is known.
+_DECIMALS = 1
+
+HARVEST_COLUMNS = (
+    "level",
+    "day",
+    "week",
+    "block",
+    "variety",
+    "pass",
+    "share",
+    "bins_mean",
+    *(f"bins_{percentile}" for percentile in PERCENTILES),
+    "bins_to_order",
+    "picker_days_mean",
+    *(f"picker_days_{percentile}" for percentile in PERCENTILES),
+    "pickers_planned",
+    "pickers_short",
+    "bins_short",
+    "note",
+    "farm",
+    "forecast_id",
+)
+
+
+def write_harvest_csv(calendar: HarvestCalendar, path: Path) -> None:
+    """Write the calendar, numbers rounded for reading.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    origin = NOTE, calendar.farm, calendar.forecast_id
+    save(path, csv_bytes(HARVEST_COLUMNS, ((*row, *origin) for row in _rows(calendar))))
+
+
+def _rows(calendar: HarvestCalendar) -> Iterator[tuple[Cell, ...]]:
+    for part in calendar.parts:
+        where = part.block_id, part.variety, part.number, round(part.share, 4)
+        yield ("block", *_when(part.day), *where, *_numbers(part.need), None, None)
+    for day in calendar.days:
+        pickers = day.pickers_short if calendar.crew else None
+        bins = day.bins_short if calendar.bins_on_hand else None
+        nowhere = None, None, None, None
+        yield ("day", *_when(day.day), *nowhere, *_numbers(day.need), pickers, bins)
+    if calendar.total is not None:
+        yield ("farm", *[None] * 6, *_numbers(calendar.total), None, None)
+
+
+def _when(day: date) -> tuple[str, str]:
+    return day.isoformat(), pick_week(day)
+
+
+def _numbers(need: Need) -> tuple[float | None, ...]:
+    values = (
+        need.mean_bins,
+        *(getattr(need.bins, percentile) for percentile in PERCENTILES),
+        need.bins_to_order,
+        need.mean_picker_days,
+        *(getattr(need.picker_days, percentile) for percentile in PERCENTILES),
+        need.pickers_planned,
+    )
+    return tuple(rounded(value, _DECIMALS) for value in values)

@@ -1,0 +1,80 @@
+"""`fruitvision freeze` and `fruitvision harvest`: a version for sales, and the work of picking."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from getpass import getuser
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.console import farm_settings_or, farm_store, say
+from fruitvision.errors import StoreError
+
+Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
+
+
+def freeze(
+    farm: Farm,
+    version: Annotated[
+        str | None,
+        typer.Option("--version", help="Forecast version; the latest that is no what-if."),
+    ] = None,
+    note: Annotated[str, typer.Option("--note", help="Why, if you want to say it.")] = "",
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who freezes it; else the name of this login.")
+    ] = None,
+) -> None:
+    """Make a kept forecast the one that sales works with.
+
+    Example: fruitvision freeze --farm larkhill --by Ines --note "first quote"
+    """
+    from fruitvision.pipeline.sales import freeze as freeze_forecast
+
+    now = datetime.now(UTC)
+    with farm_store(farm, create=False) as store:
+        who = _login() if by is None else by
+        frozen = freeze_forecast(store, version, by=who, at=now, note=note)
+    why = f" ({frozen.note})" if frozen.note else ""
+    done = "was frozen already" if frozen.frozen_at != now else "is frozen"
+    typer.echo(
+        f"Forecast {frozen.forecast_id} {done} for sales, by {frozen.frozen_by} on "
+        f"{frozen.frozen_at:%Y-%m-%d %H:%M} UTC{why}."
+    )
+
+
+def _login() -> str:
+    try:
+        return getuser()
+    except (OSError, KeyError):
+        return ""
+
+
+def harvest(
+    farm: Farm,
+    out: Annotated[Path | None, typer.Option("--out", help="Also write it as this CSV.")] = None,
+) -> None:
+    """Bins and pickers by pass and day, by the forecast that sales works with.
+
+    Example: fruitvision harvest --farm larkhill --out harvest.csv
+    """
+    from fruitvision.export import write_harvest_csv
+    from fruitvision.harvest import harvest_calendar
+    from fruitvision.pipeline.sales import sold_from
+    from fruitvision.report import harvest_lines
+
+    with farm_store(farm, create=False) as store:
+        sold = sold_from(store)
+        settings = farm_settings_or(store, None)
+    if sold is None:
+        raise StoreError(
+            f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
+        )
+    calendar = harvest_calendar(sold.forecast, settings)
+    say(harvest_lines(calendar))
+    if sold.frozen is None:
+        typer.echo(f"This forecast is not frozen. Run: fruitvision freeze --farm {farm}.")
+    if out is not None:
+        write_harvest_csv(calendar, out)
+        typer.echo(f"Written: {out}.")
