@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.process import BaseProcess
 from pathlib import Path
+from threading import Thread
 
 from fruitvision.cores import keep_to, threads_here
 from fruitvision.domain import MeasuredPhoto
@@ -52,17 +55,37 @@ def _in_a_pool(
     processes = min(workers, len(paths))
     share = max(1, threads_here() // processes)
     with ProcessPoolExecutor(
-        processes, mp_context=get_context("spawn"), initializer=keep_to, initargs=(share,)
+        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(share,)
     ) as pool:
         tasks: dict[Future[Result], Path] = {
             pool.submit(_try, path, measure): path for path in paths
         }
-        for task in as_completed(tasks):
-            try:
-                yield tasks[task], task.result()
-            except BrokenProcessPool:
-                lost.append(tasks[task])
+        try:
+            for task in as_completed(tasks):
+                try:
+                    yield tasks[task], task.result()
+                except BrokenProcessPool:
+                    lost.append(tasks[task])
+        finally:
+            # Whoever stops in the middle waits for the photos in hand, not for all the others.
+            pool.shutdown(cancel_futures=True)
     return lost
+
+
+def _begin(threads: int) -> None:
+    """Start of a worker process: so many threads, and an end with the process that started it.
+
+    A pool whose parent is killed would wait for work for ever.
+    """
+    keep_to(threads)
+    parent = parent_process()
+    if parent is not None:
+        Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def _try(path: Path, measure: Measure) -> Result:

@@ -9,10 +9,11 @@ from __future__ import annotations
 import hashlib
 import re
 import warnings
-from collections.abc import Iterable
-from datetime import datetime
+from collections.abc import Callable, Iterable
+from datetime import date, datetime
 from io import BytesIO
 from pathlib import Path
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -26,6 +27,7 @@ from fruitvision.photo_tags import PhotoTags, tags_of
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 # Endings of files that are taken for photos when a folder is given.
 PHOTO_ENDINGS = (".heic", ".heif", ".jpeg", ".jpg", ".png", ".tif", ".tiff")
@@ -131,6 +133,22 @@ def photo_id_of(path: Path) -> str:
     return hashlib.sha256(_content(path)).hexdigest()
 
 
+def day_and_id_of(path: Path) -> tuple[date | None, str]:
+    """The day that a photo carries, and `photo_id_of` it, without decoding its pixels.
+
+    A photo that is cut short passes here, and is refused when it is measured.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If it is missing, no file, not allowed, empty, too large or no picture.
+    """
+    content = _content(path)
+    tags = _opened(content, path.name, tags_of)
+    day = tags.taken_at.date() if tags.taken_at else None
+    return day, hashlib.sha256(content).hexdigest()
+
+
 def find_photos(paths: Iterable[Path]) -> tuple[Path, ...]:
     """Files as given, and in place of each folder the photos in it, sorted by name, each once.
 
@@ -181,6 +199,20 @@ def _content(path: Path) -> bytes:
 
 def _decode(content: bytes, name: str, long_side_px: int = 0) -> tuple[Image, PhotoTags]:
     """Picture and tags; the long side is brought down to `long_side_px` unless that is 0."""
+
+    def decoded(opened: PillowImage.Image) -> tuple[Image, PhotoTags]:
+        tags = tags_of(opened)
+        if long_side_px:
+            share = min(1.0, long_side_px / max(opened.size))
+            opened.draft(None, (int(opened.width * share), int(opened.height * share)))
+        opened.load()
+        return _small(_to_rgb(_upright(opened), name), long_side_px), tags
+
+    return _opened(content, name, decoded)
+
+
+def _opened(content: bytes, name: str, use: Callable[[PillowImage.Image], T]) -> T:
+    """What `use` makes of the opened picture; whatever goes wrong becomes PhotoUnreadable."""
     # Only here, so that importing the package leaves Pillow as it was.
     from pi_heif import register_heif_opener
 
@@ -191,12 +223,7 @@ def _decode(content: bytes, name: str, long_side_px: int = 0) -> tuple[Image, Ph
             warnings.simplefilter("ignore")
             with PillowImage.open(BytesIO(content), formats=_FORMATS) as opened:
                 _refuse_too_large(opened.size, name)
-                tags = tags_of(opened)
-                if long_side_px:
-                    share = min(1.0, long_side_px / max(opened.size))
-                    opened.draft(None, (int(opened.width * share), int(opened.height * share)))
-                opened.load()
-                return _small(_to_rgb(_upright(opened), name), long_side_px), tags
+                return use(opened)
     except PhotoUnreadable:
         raise
     except UnidentifiedImageError as err:

@@ -110,6 +110,7 @@ FREE = {
     "sales_command",
     "serve",
     "simulate",
+    "work",
 }
 # Libraries that only these parts may import.
 HEAVY = {

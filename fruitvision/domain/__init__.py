@@ -77,6 +77,11 @@ from fruitvision.domain.forecast import (
     WeekForecast,
 )
 from fruitvision.domain.frozen import FrozenForecast
+from fruitvision.domain.job import (
+    Job,
+    JobKind,
+    JobState,
+)
 from fruitvision.domain.lens import LensCalibration
 from fruitvision.domain.photo import (
     Ball,
@@ -145,6 +150,9 @@ __all__ = [
     "GrowthRate",
     "HandCount",
     "HiddenFruitFactor",
+    "Job",
+    "JobKind",
+    "JobState",
     "KeptWalk",
     "LensCalibration",
     "Losses",

@@ -140,7 +140,7 @@ def place_photos(
     second. Refusals are appended to `refused`. Photos of one face are numbered in their order,
     after those that the farm has of it.
     """
-    places = _Places(store.tree_photos())
+    places = Places(store.tree_photos())
     days = {m.photo.photo_id: _walk_day(m.photo, walked_on) for m in measured.photos}
     placed: list[TreePhoto] = []
     taken: dict[str, WalkPhoto] = {}
@@ -152,7 +152,7 @@ def place_photos(
         if photo_id not in days:
             continue
         day = days[photo_id]
-        problem = _placing_problem(row, day, taken.get(photo_id))
+        problem = placing_problem(row, day, taken.get(photo_id))
         if problem is not None or day is None:
             refused.append(problem or Refused(name=row.file_name, what="", fix=""))
             continue
@@ -173,7 +173,7 @@ def place_photos(
     store.save_tree_photos(placed)
 
 
-class _Places:
+class Places:
     """Numbers the photos of a face in a walk; a photo that was placed there keeps its number."""
 
     def __init__(self, photos: Sequence[TreePhoto]) -> None:
@@ -199,7 +199,8 @@ def _walk_day(photo: Photo, walked_on: date | None) -> date | None:
     return photo.taken_at.date() if photo.taken_at else walked_on
 
 
-def _placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None) -> Refused | None:
+def placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None) -> Refused | None:
+    """Why a photo can't be tied to its tree: it has no day, or an earlier line has it already."""
     if earlier is not None:
         return Refused(
             name=row.file_name,

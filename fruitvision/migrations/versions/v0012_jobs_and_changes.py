@@ -18,10 +18,16 @@ def upgrade() -> None:
         sa.Column("state", sa.String, nullable=False),
         sa.Column("asked_by", sa.String, nullable=False),
         sa.Column("asked_at_utc", sa.String, nullable=False),
+        sa.Column("names", sa.JSON, nullable=False),
+        sa.Column("folder", sa.String, nullable=False),
         sa.Column("seen_at_utc", sa.String),
+        sa.Column("started_at_utc", sa.String),
+        sa.Column("started_done", sa.Integer, nullable=False),
+        sa.Column("starts", sa.Integer, nullable=False),
         sa.Column("done", sa.Integer, nullable=False),
         sa.Column("total", sa.Integer, nullable=False),
         sa.Column("refused", sa.JSON, nullable=False),
+        sa.Column("problem", sa.JSON(none_as_null=True)),
         sqlite_autoincrement=True,
     )
     op.create_table(

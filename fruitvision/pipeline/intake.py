@@ -1,0 +1,110 @@
+"""Photos that come in: kept and tied to their trees at once, to be measured afterwards.
+
+Nothing here decodes a picture, so that a hundred photos are in within seconds. What is kept and
+placed outlives every process; measuring is a job of its own (see `fruitvision.work`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from fruitvision.domain import Job, JobKind, TreePhoto
+from fruitvision.errors import PhotoUnreadable
+from fruitvision.photo import day_and_id_of
+from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.photos import Refused
+from fruitvision.pipeline.walk import Places, placing_problem
+from fruitvision.store import Store
+from fruitvision.walk_data import WalkPhoto
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenIn:
+    """Photos that are in the farm now, and those that were left out.
+
+    `job` : measures them; None if none came in. `known` : how many of them the farm had of the same
+    tree and face. `copies` : each file that holds the same photo as an earlier one, and that one.
+    """
+
+    job: Job | None
+    known: int
+    refused: tuple[Refused, ...]
+    copies: tuple[tuple[str, str], ...]
+
+
+def take_in(
+    rows: Mapping[Path, WalkPhoto], store: Store, *, walked_on: date | None, who: str
+) -> TakenIn:
+    """Keep photos of known trees and ask for their measurement; one bad file stops no other.
+
+    Photos of one face are numbered in their order, after those that the farm has of it.
+
+    Parameters
+    ----------
+    rows : mapping
+        The tree and face that each file shows.
+    walked_on : date, optional
+        Day of the walk for photos that carry no date.
+
+    Raises
+    ------
+    StoreError
+        If a photo can't be copied into the farm. None is tied to a tree then.
+    """
+    before = {photo.photo_id: photo for photo in store.tree_photos()}
+    places = Places(tuple(before.values()))
+    placed: dict[str, TreePhoto] = {}
+    taken: dict[str, WalkPhoto] = {}
+    refused: list[Refused] = []
+    copies: list[tuple[str, str]] = []
+    for path, row in rows.items():
+        try:
+            own_day, photo_id = day_and_id_of(path)
+        except PhotoUnreadable as err:
+            refused.append(Refused(name=row.file_name, what=err.what, fix=err.fix))
+            continue
+        earlier, day = taken.get(photo_id), own_day or walked_on
+        if earlier is not None and (earlier.tree, earlier.face) == (row.tree, row.face):
+            copies.append((row.file_name, earlier.file_name))
+            continue
+        problem = placing_problem(row, day, earlier)
+        if problem is not None or day is None:
+            refused += [problem] if problem else []
+            continue
+        taken[photo_id] = row
+        store.keep_photo(path, photo_id)
+        placed[photo_id] = TreePhoto(
+            tree=row.tree,
+            face=row.face,
+            photo_id=photo_id,
+            walked_on=day,
+            trees=row.trees,
+            vigour=row.vigour,
+            place=places.next(row, photo_id, day),
+        )
+    return TakenIn(
+        job=_ask(placed, taken, store, who) if placed else None,
+        known=sum(_is_known(photo, before) for photo in placed.values()),
+        refused=tuple(refused),
+        copies=tuple(copies),
+    )
+
+
+def _ask(
+    placed: Mapping[str, TreePhoto], rows: Mapping[str, WalkPhoto], store: Store, who: str
+) -> Job:
+    return store.ask_job(
+        JobKind.MEASURE,
+        by=who,
+        at=now_utc(),
+        names={photo_id: row.file_name for photo_id, row in rows.items()},
+        placed=tuple(placed.values()),
+    )
+
+
+def _is_known(photo: TreePhoto, before: Mapping[str, TreePhoto]) -> bool:
+    known = before.get(photo.photo_id)
+    return known is not None and (known.tree, known.face) == (photo.tree, photo.face)
