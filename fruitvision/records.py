@@ -20,6 +20,10 @@ import numpy as np
 
 Record = TypeVar("Record")
 
+# Kinds of which a tuple is a list in JSON as it is: records hold thousands of numbers.
+_PLAIN = frozenset({str, int, float, bool, types.NoneType})
+_NUMBERS = frozenset({int, float})
+
 
 def to_plain(value: object) -> Any:
     """A record as dictionaries, lists, text, numbers, true, false and None.
@@ -34,7 +38,8 @@ def to_plain(value: object) -> Any:
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, tuple):
-        return [to_plain(item) for item in value]
+        is_plain = _PLAIN.issuperset(map(type, value))
+        return list(value) if is_plain else [to_plain(item) for item in value]
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, np.generic):
@@ -107,6 +112,8 @@ def _tuple_from(kinds: tuple[Any, ...], plain: Any) -> tuple[Any, ...]:
     if not isinstance(plain, list):
         raise ValueError(f"need a list, got {plain!r}")
     if len(kinds) == 2 and kinds[1] is Ellipsis:
+        if kinds[0] is float and _NUMBERS.issuperset(map(type, plain)):
+            return tuple(map(float, plain))
         return tuple(_from_plain(kinds[0], item) for item in plain)
     if len(kinds) != len(plain):
         raise ValueError(f"need {len(kinds)} items, got {len(plain)}")

@@ -110,11 +110,12 @@ FREE = {
     "sales_command",
     "serve",
     "simulate",
+    "bench_app",
     "work",
 }
 # Libraries that only these parts may import.
 HEAVY = {
-    "streamlit": set(),
+    "streamlit": {"bench_app"},
     "torch": {"train"},
     "onnxruntime": {"fruit", "train"},
     "mitsuba": {"simulate"},

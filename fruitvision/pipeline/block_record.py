@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache
+from pathlib import Path
 
 from fruitvision.caliper_check import MatchedPair, check_calipers
 from fruitvision.caliper_pairs import match_pairs
@@ -26,9 +27,11 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.growth import SEASON_DAYS
 from fruitvision.hidden_pairs import pair_counts
+from fruitvision.pipeline.kept import in_memory, keep_in_memory, keep_on_disk, key_of, on_disk
 from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import Store
+from fruitvision.store.stamps import BlockStamps
 from fruitvision.tree import WALK_DAYS, sample_trees, split_walks
 
 Measured = Mapping[str, MeasuredPhoto]
@@ -90,29 +93,110 @@ def of_season(day: date, walked_on: date) -> bool:
     return abs((walked_on - day).days) <= SEASON_DAYS
 
 
-def read_blocks_of(store: Store, origin: MadeWith, settings: Settings) -> tuple[BlockRecord, ...]:
-    """Every block of the farm, by name; its photos as people put them right."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FarmRecord:
+    """Every block of a farm by name, and for each the stamps of what was read of it."""
 
-    @cache
-    def latest() -> Measured:
-        photos = reviewed(store.measured_photos(), store, settings)
-        return {one.photo.photo_id: one for one in photos}
-
-    return tuple(_read_block(block, store, origin, settings, latest) for block in store.blocks())
+    blocks: tuple[BlockRecord, ...]
+    stamps: Mapping[str, BlockStamps]
 
 
-def _read_block(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Walks:
+    """What a block's photos gave: all that takes long to read of it."""
+
+    walks: tuple[MeasuredWalk, ...]
+    others: tuple[MeasuredWalk, ...]
+
+
+def read_farm(store: Store, origin: MadeWith, settings: Settings) -> FarmRecord:
+    """Every block of the farm, its photos as people put them right.
+
+    Only blocks that changed are read: what was read before is kept, see `kept`.
+    """
+    stamps = store.block_stamps()
+    read = {
+        block.block_id: _kept_block(block, store, origin, settings, stamps)
+        for block in store.blocks()
+    }
+    fresh = {name: one for name, one in read.items() if one.fresh}
+    # Somebody may have written while we read: what was read then belongs to no stamp.
+    still = store.block_stamps() if fresh else stamps
+    for name, one in fresh.items():
+        if still.get(name) == stamps.get(name):
+            one.keep(store.folder)
+    return FarmRecord(
+        blocks=tuple(one.record for one in read.values()),
+        stamps={name: stamps[name] for name in read if still.get(name) == stamps.get(name)},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """A block that was read, and the keys under which it is kept."""
+
+    record: BlockRecord
+    key: str
+    photos_key: str
+    fresh: bool
+    fresh_photos: bool
+
+    def keep(self, folder: Path) -> None:
+        name = self.record.block.block_id
+        keep_in_memory(folder, f"record of {name}", self.key, self.record)
+        if self.fresh_photos:
+            walks = _Walks(walks=self.record.walks, others=self.record.others)
+            keep_on_disk(folder, f"walks of {name}", self.photos_key, walks)
+
+
+def _kept_block(
     block: Block,
     store: Store,
     origin: MadeWith,
     settings: Settings,
-    latest: Callable[[], Measured],
-) -> BlockRecord:
-    photos = store.tree_photos(block.block_id)
-    calipered = store.calipered_fruit(block.block_id)
-    kept = store.measured_photos_of(block.block_id, origin)
-    found = reviewed(kept, store, settings, block.block_id)
+    stamps: Mapping[str, BlockStamps],
+) -> _Read:
+    name = block.block_id
+    stamp = stamps.get(name, BlockStamps())
+    photos_key = key_of(origin, settings.sha256, stamp.photos)
+    key = key_of(photos_key, stamp)
+    found: BlockRecord | None = in_memory(store.folder, f"record of {name}", key)
+    if found is not None:
+        return _Read(record=found, key=key, photos_key=photos_key, fresh=False, fresh_photos=False)
+    walks = on_disk(store.folder, f"walks of {name}", photos_key, _Walks)
+    return _Read(
+        record=_record(block, walks or _read_walks(block, store, origin, settings), store),
+        key=key,
+        photos_key=photos_key,
+        fresh=True,
+        fresh_photos=walks is None,
+    )
+
+
+def _record(block: Block, walks: _Walks, store: Store) -> BlockRecord:
+    return BlockRecord(
+        block=block,
+        walks=walks.walks,
+        others=walks.others,
+        hand_counts=store.hand_counts(block.block_id),
+        calipers=store.caliper_readings(block.block_id),
+        register=store.register(block.block_id),
+        visited=store.visited_places(block.block_id),
+    )
+
+
+def _read_walks(block: Block, store: Store, origin: MadeWith, settings: Settings) -> _Walks:
+    name = block.block_id
+    photos = store.tree_photos(name)
+    calipered = store.calipered_fruit(name)
+    found = reviewed(store.measured_photos_of(name, origin), store, settings, name)
     measured = {one.photo.photo_id: one for one in found}
+
+    @cache
+    def latest() -> Measured:
+        photos = reviewed(store.measured_photos(name), store, settings, name)
+        return {one.photo.photo_id: one for one in photos}
+
     walks: list[MeasuredWalk] = []
     others: list[MeasuredWalk] = []
     for walk in split_walks(photos):
@@ -122,15 +206,7 @@ def _read_block(
         elif any(photo.photo_id not in measured for photo in walk):
             other = _walk_of_another(walk, latest())
             others += [other] if other is not None else []
-    return BlockRecord(
-        block=block,
-        walks=tuple(walks),
-        others=tuple(others),
-        hand_counts=store.hand_counts(block.block_id),
-        calipers=store.caliper_readings(block.block_id),
-        register=store.register(block.block_id),
-        visited=store.visited_places(block.block_id),
-    )
+    return _Walks(walks=tuple(walks), others=tuple(others))
 
 
 def _measured_walk(

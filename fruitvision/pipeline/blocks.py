@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from pathlib import Path
 
 from fruitvision.advice import Advice, advise
 from fruitvision.attention import attention_list, compare_blocks, compare_rows, compare_strata
@@ -29,11 +30,13 @@ from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden_fruit
 from fruitvision.pipeline.block_growth import SeasonOfBlock, own_rate, rate_of
 from fruitvision.pipeline.block_record import (
     BlockRecord,
+    FarmRecord,
     MeasuredWalk,
     of_season,
     places_seen,
-    read_blocks_of,
+    read_farm,
 )
+from fruitvision.pipeline.kept import in_memory, keep_in_memory, keep_on_disk, key_of, on_disk
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.register import check_register, pollinizers_of, register_notes
 from fruitvision.settings import Settings
@@ -62,6 +65,53 @@ class BlockWalks:
     record: BlockRecord
 
 
+Estimated = tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """All that the estimates of a farm are made of.
+
+    `common` is the key of what each rests on beside the farm's records.
+    """
+
+    farm: FarmRecord
+    plans: Mapping[str, PickPlan]
+    settings: Settings
+    detector: Detector
+    confirm_factor: bool
+    common: str
+    folder: Path
+
+    @property
+    def key(self) -> str | None:
+        """The key of all estimates together; None if a block changed while it was read."""
+        blocks, stamps = self.farm.blocks, self.farm.stamps
+        if not all(one.block.block_id in stamps for one in blocks):
+            return None
+        return key_of(self.common, sorted(stamps.items()), sorted(self.plans.items()))
+
+    def key_of_block(self, record: BlockRecord) -> str | None:
+        """The key of an estimate: all rows of its block, photos and hand counts of its like.
+
+        None if one of them changed while it was read.
+        """
+        stamps = self.farm.stamps
+        like = [one.block.block_id for one in self.farm.blocks if one.kind == record.kind]
+        if not all(name in stamps for name in like):
+            return None
+        counted = [(name, stamps[name].photos, stamps[name].hand_counts) for name in like]
+        return key_of(self.common, stamps[record.block.block_id], counted)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Estimated:
+    """What takes long to work out of a block: its estimate, and its own growth."""
+
+    estimate: BlockEstimate
+    own: GrowthRate | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Walked:
     """A block's latest walk, before the others of the farm are asked for its growth."""
@@ -78,8 +128,10 @@ def estimate_blocks(
     *,
     detector_name: str = DEFAULT_DETECTOR,
     confirm_factor: bool = False,
-) -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
+) -> Estimated:
     """Every block of the farm as of its latest walk; a block that can't be estimated is refused.
+
+    Only what changed is worked out anew, see `kept`.
 
     Parameters
     ----------
@@ -88,23 +140,40 @@ def estimate_blocks(
     """
     detector = choose_detector(detector_name)
     origin = made_with(detector, settings, store.lenses())
-    records = read_blocks_of(store, origin, settings)
-    plans = store.pick_plans()
+    work = _Work(
+        farm=read_farm(store, origin, settings),
+        plans=store.pick_plans(),
+        settings=settings,
+        detector=detector,
+        confirm_factor=confirm_factor,
+        common=key_of(origin, settings.sha256, detector.count_error, confirm_factor),
+        folder=store.folder,
+    )
+    key = work.key
+    kept: Estimated | None = None if key is None else in_memory(store.folder, "farm", key)
+    if kept is None:
+        kept = _estimate_all(work)
+        if key is not None:
+            keep_in_memory(store.folder, "farm", key, kept)
+    return kept
+
+
+def _estimate_all(work: _Work) -> Estimated:
     walked: dict[str, _Walked] = {}
     refused: list[Refused] = []
-    for record in records:
+    for record in work.farm.blocks:
         name = record.block.block_id
         try:
-            background = _background(record, records, detector, confirm_factor=confirm_factor)
-            walked[name] = _walked(record, settings, background)
+            walked[name] = _walked(record, work)
         except FruitVisionError as err:
             refused.append(refused_block(name, err))
     seasons = {
-        name: replace(one.season, last_pick=_last_pick(one.estimate.block, plans.get(name)))
+        name: replace(one.season, last_pick=_last_pick(one.estimate.block, work.plans.get(name)))
         for name, one in walked.items()
     }
     done = [
-        _block_walks(one, rate_of(seasons[name], seasons, settings)) for name, one in walked.items()
+        _block_walks(one, rate_of(seasons[name], seasons, work.settings))
+        for name, one in walked.items()
     ]
     return tuple(done), tuple(refused)
 
@@ -147,13 +216,7 @@ def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
 # ---------------------------------------------------------------- one block
 
 
-def _background(
-    record: BlockRecord,
-    farm: Sequence[BlockRecord],
-    detector: Detector,
-    *,
-    confirm_factor: bool,
-) -> Background:
+def _background(record: BlockRecord, work: _Work) -> Background:
     """What is known of a block beside its latest walk."""
     if not record.walks:
         raise FieldDataError(
@@ -164,21 +227,43 @@ def _background(
     return Background(
         register=record.register,
         visited=places_seen(record, walk.walked_on),
-        like_blocks=_like_blocks(record, farm, walk.walked_on),
+        like_blocks=_like_blocks(record, work.farm.blocks, walk.walked_on),
         earlier=_earlier_factors(record, walk),
         detector=walk.detector,
-        confirmed=confirm_factor,
-        count_error=detector.count_error,
+        confirmed=work.confirm_factor,
+        count_error=work.detector.count_error,
     )
 
 
-def _walked(record: BlockRecord, settings: Settings, background: Background) -> _Walked:
+def _walked(record: BlockRecord, work: _Work) -> _Walked:
+    background = _background(record, work)
+    walk = record.walks[-1]
+    found = _kept_estimate(record, work, background)
+    season = SeasonOfBlock(record=record, walked_on=walk.walked_on, own=found.own, last_pick=None)
+    return _Walked(estimate=found.estimate, background=background, walk=walk, season=season)
+
+
+def _kept_estimate(record: BlockRecord, work: _Work, background: Background) -> _Estimated:
+    """The estimate as it was worked out before, if nothing that it rests on changed since."""
+    name, key = f"estimate of {record.block.block_id}", work.key_of_block(record)
+    if key is None:
+        return _estimated(record, work.settings, background)
+    found: _Estimated | None = in_memory(work.folder, name, key)
+    if found is None:
+        found = on_disk(work.folder, name, key, _Estimated)
+        if found is None:
+            found = _estimated(record, work.settings, background)
+            keep_on_disk(work.folder, name, key, found)
+        keep_in_memory(work.folder, name, key, found)
+    return found
+
+
+def _estimated(record: BlockRecord, settings: Settings, background: Background) -> _Estimated:
     walk = record.walks[-1]
     estimate = _estimate(record, walk, settings, background)
     sizes = [*_earlier_sizes(record, walk.walked_on, settings), estimate.sizes]
     own = own_rate(record, [one for one in sizes if one is not None], walk.walked_on)
-    season = SeasonOfBlock(record=record, walked_on=walk.walked_on, own=own, last_pick=None)
-    return _Walked(estimate=estimate, background=background, walk=walk, season=season)
+    return _Estimated(estimate=estimate, own=own)
 
 
 def _estimate(

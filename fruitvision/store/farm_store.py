@@ -19,6 +19,7 @@ from fruitvision.store.frozen import FrozenPart
 from fruitvision.store.hand_work import HandWorkPart
 from fruitvision.store.jobs import JobsPart
 from fruitvision.store.photos import PhotosPart
+from fruitvision.store.stamps import StampsPart
 from fruitvision.store.walk_plans import WalkPlansPart
 
 DATABASE_NAME = "fruitvision.sqlite"
@@ -71,6 +72,7 @@ class FarmStore(
     ChangesPart,
     FrozenPart,
     WalkPlansPart,
+    StampsPart,
 ):
     """The store in a folder. Made by `open_farm`."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from sqlalchemy import ColumnElement, Connection, delete, func, select
+from sqlalchemy import ColumnElement, Connection, Select, delete, func, select
 from sqlalchemy.dialects.sqlite import insert
 
 from fruitvision.domain import (
@@ -64,7 +64,8 @@ class PhotosPart(StorePart):
                 self._save_measured_photo(connection, measured)
 
     def _save_measured_photo(self, connection: Connection, measured: MeasuredPhoto) -> None:
-        if self._latest(connection, measured.photo.photo_id) == (measured,):
+        query = _latest().where(tables.measurement.c.photo_id == measured.photo.photo_id)
+        if rows.measured_photos(connection, query) == (measured,):
             return
         connection.execute(
             delete(tables.measurement).where(
@@ -85,7 +86,7 @@ class PhotosPart(StorePart):
         """The result of a photo made with just this, or None."""
         query = select(tables.measurement.c.number).where(*_made_with(photo_id, made_with))
         with reading(self._engine, self._path) as connection:
-            found = rows.measured_photos(connection, connection.execute(query).scalars().all())
+            found = rows.measured_photos(connection, query)
         return found[0] if found else None
 
     def measured_photos_of(self, block_id: str, made_with: MadeWith) -> tuple[MeasuredPhoto, ...]:
@@ -101,19 +102,17 @@ class PhotosPart(StorePart):
             column.settings_sha256 == made_with.settings_sha256,
         )
         with reading(self._engine, self._path) as connection:
-            return rows.measured_photos(connection, connection.execute(query).scalars().all())
+            return rows.measured_photos(connection, query)
 
-    def measured_photos(self) -> tuple[MeasuredPhoto, ...]:
-        """The result that counts of every photo, by photo name."""
+    def measured_photos(self, block_id: str | None = None) -> tuple[MeasuredPhoto, ...]:
+        """The result that counts of every photo, of one block or all, by photo name."""
+        query = _latest()
+        if block_id is not None:
+            placed = tables.tree_photo.c
+            of_block = select(placed.photo_id).where(placed.block_id == block_id)
+            query = query.where(tables.measurement.c.photo_id.in_(of_block))
         with reading(self._engine, self._path) as connection:
-            return self._latest(connection, None)
-
-    def _latest(self, connection: Connection, photo_id: str | None) -> tuple[MeasuredPhoto, ...]:
-        column = tables.measurement.c
-        query = select(func.max(column.number)).group_by(column.photo_id)
-        if photo_id is not None:
-            query = query.where(column.photo_id == photo_id)
-        return rows.measured_photos(connection, connection.execute(query).scalars().all())
+            return rows.measured_photos(connection, query)
 
     def save_tree_photos(self, photos: Iterable[TreePhoto]) -> None:
         """Say which tree and face each photo shows; the last word on a photo counts."""
@@ -188,6 +187,12 @@ class PhotosPart(StorePart):
     def lenses(self) -> tuple[LensCalibration, ...]:
         """All calibrations, by name."""
         return tuple(map(rows.lens, self._all_of(tables.lens_calibration)))
+
+
+def _latest() -> Select[tuple[int]]:
+    """Numbers of the results that count."""
+    column = tables.measurement.c
+    return select(func.max(column.number)).group_by(column.photo_id)
 
 
 def _made_with(photo_id: str, made_with: MadeWith) -> tuple[ColumnElement[bool], ...]:
