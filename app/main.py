@@ -1,13 +1,17 @@
 """Title and list of pages; nothing else."""
 
+from contextlib import suppress
+
 import streamlit as st
 
 from app import session, show
-from app.wording import say
+from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
 
 st.set_page_config(page_title="fruitvision", page_icon=show.icon(), layout="centered")
 show.look()
+with suppress(FruitVisionError):  # A farm that can't be opened is said below.
+    set_usual_language(session.settings().language)
 pages = [
     st.Page("screens/blocks.py", title=say("common.page_blocks"), default=True),
     st.Page("screens/walk.py", title=say("common.page_walk")),

@@ -11,11 +11,12 @@ from html import escape
 import streamlit as st
 from PIL import Image, ImageDraw
 
+from app import wording
+from app.wording import number, say, sentence
 from fruitvision.domain import Doubts, Estimate, MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Progress, Refused
 from fruitvision.pipeline.lines import photo_numbers
-from fruitvision.report import CAUTION
 from fruitvision.unit_system import Unit, UnitSystem, units_of
 
 _LOOK = """<style>
@@ -63,21 +64,16 @@ def plain(text: str) -> str:
     return re.sub(r"([\\`*_\[\]|<>~$]|:(?=\w))", r"\\\1", text)
 
 
-def counted(number: int, thing: str) -> str:
-    """`1 row is`, `12 rows are`."""
-    return f"{number:,} {thing} is" if number == 1 else f"{number:,} {thing}s are"
-
-
 def day(value: date | None) -> str:
     """`3 Sep 2026 (week 36)`."""
     if value is None:
-        return "not set"
-    return f"{value.day} {value:%b %Y} (week {value.isocalendar().week})"
+        return wording.day(None)
+    return say("common.day_and_week", day=value, week=str(value.isocalendar().week))
 
 
 def error(err: FruitVisionError) -> None:
     """What happened, and what to do."""
-    st.error(f"**{plain(err.what)}** {plain(err.fix)}", icon=":material/error:")
+    st.error(f"**{plain(sentence(err.what))}** {plain(sentence(err.fix))}", icon=":material/error:")
 
 
 @contextmanager
@@ -93,7 +89,11 @@ def refused(items: Sequence[Refused]) -> None:
     """What was left out, why, and what to do."""
     for item in items:
         st.warning(
-            f"Left out: **{plain(item.name)}**. {plain(item.what)} {plain(item.fix)}",
+            say(
+                "common.left_out",
+                name=plain(sentence(item.name)),
+                why=f"{plain(sentence(item.what))} {plain(sentence(item.fix))}",
+            ),
             icon=":material/block:",
         )
 
@@ -106,21 +106,21 @@ def note(text: str, left_out: Sequence[Refused]) -> None:
 
 
 def doubts(found: Doubts, remarks: Sequence[str] = ()) -> None:
-    """Every doubt in words."""
-    words = [*(doubt.words for doubt in found), *remarks]
+    """Every doubt in words; remarks of the library are translated, others stay as they are."""
+    words = [sentence(text) for text in (*(doubt.words for doubt in found), *remarks)]
     if words:
         lines = "".join(f"<p>{escape(text)}</p>" for text in words)
+        label = escape(say("common.doubts"))
         st.markdown(
-            f'<div class="fv-doubts" role="note" aria-label="Doubts">{lines}</div>',
+            f'<div class="fv-doubts" role="note" aria-label="{label}">{lines}</div>',
             unsafe_allow_html=True,
         )
 
 
 def caution() -> None:
     """The line under every forecast."""
-    st.markdown(
-        f'<div class="fv-caution" role="note">{escape(CAUTION)}</div>', unsafe_allow_html=True
-    )
+    words = escape(say("common.caution"))
+    st.markdown(f'<div class="fv-caution" role="note">{words}</div>', unsafe_allow_html=True)
 
 
 def numbers(shown: Sequence[tuple[str, str, str]]) -> None:
@@ -138,12 +138,12 @@ def estimate(
 ) -> tuple[str, str, str]:
     """A metric number with its P10 to P90 for `numbers`, in a user's unit where it has one."""
     if value is None:
-        return what, "not known", "see the doubts"
+        return what, say("common.not_known"), say("common.see_doubts")
     numbers = [value.p10, value.p50, value.p90]
     if unit is not None:
         numbers, digits = [unit.shown(one) for one in numbers], unit.decimals(digits)
-    low, mid, high = (f"{one:,.{digits}f}" for one in numbers)
-    after = f" {unit.symbol}" if unit else ""
+    low, mid, high = (number(one, digits) for one in numbers)
+    after = f" {wording.symbol(unit)}" if unit else ""
     return what, f"{mid}{after}", f"{low}–{high}{after}"
 
 
@@ -155,10 +155,10 @@ def table(rows: Sequence[Mapping[str, str]]) -> None:
 
 def progress() -> Progress:
     """A bar that counts photos."""
-    bar = st.progress(0.0, "Measuring …")
+    bar = st.progress(0.0, say("common.measuring"))
 
     def show(done: int, of: int) -> None:
-        bar.progress(done / max(of, 1), f"Measured {done} of {of} photos")
+        bar.progress(done / max(of, 1), say("common.measured_of", done=done, of=of))
 
     return show
 
@@ -174,9 +174,9 @@ def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str, u
     found = photo_numbers(measured)
     numbers(
         [
-            ("Fruit seen", f"{found.fruit_count}", "on this row"),
-            ("Sized", f"{found.sized}", "whole enough, with a marker"),
-            ("Mean", diameter(found.mean_mm, unit), "of those sized"),
+            (say("common.fruit_seen"), number(found.fruit_count), say("common.on_this_row")),
+            (say("common.sized"), number(found.sized), say("common.whole_enough")),
+            (say("common.mean"), diameter(found.mean_mm, unit), say("common.of_those_sized")),
         ]
     )
     doubts(measured.doubts, measured.remarks)
@@ -189,17 +189,17 @@ def measured_photos(measured: Measured, unit: Unit) -> None:
         table(
             [
                 {
-                    "Photo": item.photo.name,
-                    "Fruit": f"{numbers_of.fruit_count}",
-                    "Sized": f"{numbers_of.sized}",
-                    "Mean": diameter(numbers_of.mean_mm, unit),
+                    say("common.photo"): item.photo.name,
+                    say("common.fruit"): number(numbers_of.fruit_count),
+                    say("common.sized"): number(numbers_of.sized),
+                    say("common.mean"): diameter(numbers_of.mean_mm, unit),
                 }
                 for item, numbers_of in found
             ]
         )
     doubts((), _doubts_of_photos(measured.photos))
     for copy, first in measured.copies:
-        st.info(f"{plain(copy)} is the same photo as {plain(first)}: used once.")
+        st.info(say("common.same_photo", copy=plain(copy), first=plain(first)))
     refused(measured.refused)
 
 
@@ -210,22 +210,34 @@ def _doubts_of_photos(photos: Sequence[MeasuredPhoto]) -> list[str]:
         for words in (*(doubt.words for doubt in item.doubts), *item.remarks):
             about.setdefault(words, []).append(item.photo.name)
     return [
-        f"{'All photos' if len(names) == len(photos) > 1 else ', '.join(names)}: {words}"
+        say("common.about_all_photos", words=sentence(words))
+        if len(names) == len(photos) > 1
+        else say("common.about_photos", photos=", ".join(names), words=sentence(words))
         for words, names in about.items()
     ]
 
 
 def length(value: float, unit: Unit, *, digits: int) -> str:
     """`150.0 mm`, `5.906 in`, `7.5 ft`: with decimals that lose nothing."""
-    return f"{unit.shown(value):.{unit.all_decimals(digits)}f} {unit.symbol}"
+    return f"{number(unit.shown(value), unit.all_decimals(digits))} {unit.symbol}"
 
 
 def diameter(mm: float | None, unit: Unit) -> str:
     """`71 mm`, `2.80 in`, or a dash where nothing was sized."""
-    return "–" if mm is None else f"{unit.shown(mm):.{unit.decimals(0)}f} {unit.symbol}"
+    return wording.measure(mm, unit)
 
 
 def units_words(system: UnitSystem) -> str:
     """The units of a system for a switch: `mm, t, ha`."""
     units = units_of(system)
-    return ", ".join(unit.symbol for unit in (units.diameter, units.crop, units.area))
+    return ", ".join(wording.symbol(unit) for unit in (units.diameter, units.crop, units.area))
+
+
+# ---------------------------------------------------------------- help
+
+
+def page_help(page: str) -> None:
+    """What a page is for and how to use it, behind a button."""
+    with st.popover(say("help.button"), icon=":material/help:"):
+        st.markdown(say(f"help.on_{page}"))
+        st.page_link("screens/help.py", label=say("help.more"))

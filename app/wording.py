@@ -31,15 +31,17 @@ _PARTED = re.compile(" (?=[:;?!%»])")
 # Sentences of the library kept translated. Our choice: a page shows some hundred.
 SENTENCES_KEPT = 4096
 _LANGUAGE = "language"
+_USUAL = "usual language"
 # Beside it in the address of the page, so that a bookmark or another start keeps the choice.
 LANGUAGE_IN_ADDRESS = "lang"
 
 
 def language() -> str:
-    """The language that this visitor chose, else that of the address, else of the browser."""
+    """The language of this visitor: chosen, else of the address, the farm's, the browser's."""
     chosen = st.session_state.get(_LANGUAGE) or st.query_params.get(LANGUAGE_IN_ADDRESS)
-    if chosen in LANGUAGES:
-        return str(chosen)
+    for code in (chosen, st.session_state.get(_USUAL)):
+        if code in LANGUAGES:
+            return str(code)
     browser = (st.context.locale or "en").split("-")[0].lower()
     return browser if browser in LANGUAGES else "en"
 
@@ -48,6 +50,17 @@ def set_language(chosen: str) -> None:
     """From now on this visitor reads this language."""
     st.session_state[_LANGUAGE] = chosen
     st.query_params[LANGUAGE_IN_ADDRESS] = chosen
+
+
+def set_usual_language(code: str) -> None:
+    """The farm's language, for a visitor who chose none."""
+    st.session_state[_USUAL] = code
+
+
+def forget_language() -> None:
+    """From now on the farm's language stands, until another choice."""
+    st.session_state.pop(_LANGUAGE, None)
+    st.query_params.pop(LANGUAGE_IN_ADDRESS, None)
 
 
 @cache
@@ -169,14 +182,19 @@ def ranged(estimate: Estimate | None, digits: int = 0, unit: Unit | None = None)
         low, mid, high = (unit.shown(one) for one in (low, mid, high))
         digits = unit.decimals(digits)
     text = f"{number(mid, digits)} ({number(low, digits)}–{number(high, digits)})"
-    return f"{text} {unit.symbol}" if unit else text
+    return f"{text} {symbol(unit)}" if unit else text
 
 
 def measure(value: float | None, unit: Unit, digits: int = 0) -> str:
     """A metric number in a user's unit; a dash where there is none."""
     if value is None:
         return "–"
-    return f"{number(unit.shown(value), unit.decimals(digits))} {unit.symbol}"
+    return f"{number(unit.shown(value), unit.decimals(digits))} {symbol(unit)}"
+
+
+def symbol(unit: Unit) -> str:
+    """A unit as it stands beside a number; a name in words is translated: `short tons`."""
+    return sentence(unit.symbol) if " " in unit.symbol else unit.symbol
 
 
 def day(value: date | None) -> str:

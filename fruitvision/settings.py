@@ -105,6 +105,9 @@ class Settings:
     # Units that are shown where a user asks for no others: "metric" or "us". They change no number
     # of the package, so that they are no part of a forecast.
     units: str = UnitSystem.METRIC.value
+    # Language of the pages for those who ask for no other, as a code of two letters (ISO 639-1);
+    # empty: that of each browser.
+    language: str = ""
 
     def __post_init__(self) -> None:
         units_of(self.units)
@@ -177,7 +180,7 @@ _MEASURING = (
 
 
 # Settings that change what is shown, not what is worked out.
-_SHOWING = ("units",)
+_SHOWING = ("units", "language")
 # Settings of the harvest: they plan the work of a forecast, and change no number of it.
 _PLANNING = ("bins_per_picker_day", "crew", "bins_on_hand")
 

@@ -1,80 +1,182 @@
-"""Add blocks, and set the days of the pick."""
+"""Add blocks and correct them; the days of the pick, what a block is wanted to bear."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import date
 
 import streamlit as st
 
 from app import conflicts, files, session, show
+from app.wording import say
 from fruitvision.domain import Block
-from fruitvision.pipeline.additions import add_blocks
+from fruitvision.pipeline.additions import Added, NamedFile, add_blocks
 from fruitvision.pipeline.entries import save_block
+from fruitvision.pipeline.office import load_tables
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 
+TABLE_TYPES = ["csv", "xlsx"]
+# Of a block that nobody has typed in yet.
+USUAL_POSITIONS = 1000
 
-def pick_date_form(store: FarmStore, blocks: Sequence[Block]) -> None:
-    block = session.choose_block(blocks)
+
+def pick_date_form(store: FarmStore, block: Block) -> None:
+    """The day on which a block is picked."""
     form = f"pick_date {block.block_id}"
     conflicts.question(form, store)
     seen, key = conflicts.shown(form, block)
     with st.form(form, border=False):
-        chosen = st.date_input("Pick date", value=seen.pick_date, key=key, format="YYYY-MM-DD")
-        if st.form_submit_button("Set pick date"):
-            with conflicts.asked(form):
-                save_block(replace(seen, pick_date=chosen), seen, store, who=session.person())
-                conflicts.forget(form)
-                session.say_next(f"{block.block_id} is picked on {show.day(chosen)}.")
-                st.rerun()
+        chosen = st.date_input(
+            say("setup.pick_date"), value=seen.pick_date, key=key, format="YYYY-MM-DD"
+        )
+        if st.form_submit_button(say("setup.set_pick_date")):
+            _save(form, replace(seen, pick_date=chosen), seen, store)
 
 
-def block_form(store: FarmStore) -> None:
-    """One block; lengths and area in the visitor's units, where they are known."""
-    units = session.units()
-    conflicts.question("block", store)
-    with st.form("block", border=False):
-        name = st.text_input("Name of the block")
-        variety = st.text_input("Variety")
-        positions = st.number_input("Tree positions", min_value=1, value=1000, step=1)
-        missing = st.number_input("Missing trees", min_value=0, value=0, step=1)
-        pollinizers = st.number_input("Pollinizers", min_value=0, value=0, step=1)
-        pick_date = st.date_input("Pick date of this block", value=None, format="YYYY-MM-DD")
-        row_spacing = _length("Distance between rows", units.distance)
-        tree_spacing = _length("Distance between trees", units.distance)
-        area = _length("Area of the block", units.area)
-        if st.form_submit_button("Save block"):
-            block = Block(
-                block_id=name.strip(),
-                variety=variety.strip(),
-                positions=int(positions),
-                missing=int(missing),
-                pollinizers=int(pollinizers),
-                pick_date=pick_date,
-                row_spacing_m=row_spacing,
-                tree_spacing_m=tree_spacing,
-                area_ha=area,
+def target_form(store: FarmStore, block: Block) -> None:
+    """Fruit per tree and their mean diameter at the pick that a block is wanted to bear."""
+    unit = session.units().diameter
+    form = f"targets {block.block_id} {unit.symbol}"
+    conflicts.question(form, store)
+    seen, key = conflicts.shown(form, block)
+    with st.form(form, border=False):
+        left, right = st.columns(2)
+        fruit = left.number_input(
+            say("setup.target_fruit"),
+            min_value=0.0,
+            value=seen.target_fruit_per_tree,
+            step=5.0,
+            format="%.0f",
+            key=key,
+            help=say("setup.target_fruit_help"),
+        )
+        with right:
+            diameter_mm = _length(say("setup.target_diameter"), unit, seen.target_diameter_mm)
+        if st.form_submit_button(say("setup.save_targets")):
+            wanted = replace(
+                seen, target_fruit_per_tree=fruit or None, target_diameter_mm=diameter_mm
             )
-            with conflicts.asked("block"):
-                save_block(block, None, store, who=session.person())
-                session.say_next(f"{block.block_id} is saved.")
-                st.rerun()
+            _save(form, wanted, seen, store)
 
 
-def _length(label: str, unit: Unit) -> float | None:
-    """A length or an area as the package keeps it; None if it is left out."""
-    typed = st.number_input(
-        f"{label}, {unit.symbol} (if known)", min_value=0.0, value=None, step=0.1
+def block_form(store: FarmStore, blocks: Sequence[Block]) -> None:
+    """A new block, or one to correct; lengths and area in the visitor's units."""
+    names = [block.block_id for block in blocks]
+    chosen = (
+        st.selectbox(
+            say("setup.which_block"),
+            ["", *names],
+            format_func=lambda name: name or say("setup.new_block"),
+        )
+        if names
+        else ""
     )
+    form = f"block {chosen} {session.units().system.value}"
+    now = next((block for block in blocks if block.block_id == chosen), None)
+    conflicts.question(form, store)
+    seen, key = conflicts.shown(form, now)
+    with st.form(form, border=False):
+        typed = _block_boxes(seen, key)
+        if st.form_submit_button(say("setup.save_block"), type="primary"):
+            _save(form, typed, seen, store)
+
+
+def _block_boxes(seen: Block | None, key: str) -> Block:
+    """What the boxes of the form hold, which start with the block that was seen."""
+    units, shown = session.units(), seen or Block(block_id="", variety="", positions=0)
+    left, right = st.columns(2)
+    name = shown.block_id or left.text_input(say("setup.block_name"), key=f"name {key}")
+    variety = (right if seen is None else left).text_input(
+        say("setup.variety"), value=shown.variety, key=key
+    )
+    left, middle, right = st.columns(3)
+    positions = left.number_input(
+        say("setup.positions"), min_value=1, value=shown.positions or USUAL_POSITIONS, step=1
+    )
+    missing = middle.number_input(say("setup.missing"), min_value=0, value=shown.missing, step=1)
+    pollinizers = right.number_input(
+        say("setup.pollinizers"), min_value=0, value=shown.pollinizers, step=1
+    )
+    left, middle, right = st.columns(3)
+    with left:
+        row_m = _length(say("setup.between_rows"), units.distance, shown.row_spacing_m)
+    with middle:
+        tree_m = _length(say("setup.between_trees"), units.distance, shown.tree_spacing_m)
+    with right:
+        area_ha = _length(say("setup.area"), units.area, shown.area_ha)
+    left, right = st.columns(2)
+    group = left.text_input(say("setup.group"), value=shown.group, help=say("setup.group_help"))
+    pick_date: date | None = right.date_input(
+        say("setup.pick_date_of_new"), value=shown.pick_date, format="YYYY-MM-DD"
+    )
+    return replace(
+        shown,
+        block_id=name.strip(),
+        variety=variety.strip(),
+        positions=int(positions),
+        missing=int(missing),
+        pollinizers=int(pollinizers),
+        pick_date=pick_date,
+        row_spacing_m=row_m,
+        tree_spacing_m=tree_m,
+        area_ha=area_ha,
+        group=group.strip(),
+    )
+
+
+def _save(form: str, new: Block, seen: Block | None, store: FarmStore) -> None:
+    with conflicts.asked(form):
+        save_block(new, seen, store, who=session.person())
+        conflicts.forget(form)
+        session.say_next(say("setup.block_saved", block=new.block_id))
+        st.rerun()
+
+
+def _length(label: str, unit: Unit, now: float | None) -> float | None:
+    """A length or an area as the package keeps it; None if it is left out.
+
+    What is not touched stays as it is kept, to the last digit.
+    """
+    digits = unit.decimals(2 if unit.name in ("m", "ha") else 1)
+    shown = None if now is None else round(unit.shown(now), digits)
+    typed = st.number_input(
+        say("setup.if_known", what=label, unit=unit.symbol),
+        min_value=0.0,
+        value=shown,
+        step=10.0**-1,
+        format=f"%.{digits}f",
+    )
+    if typed == shown:
+        return now
     return unit.kept(float(typed)) if typed else None
 
 
-def blocks_upload(store: FarmStore) -> None:
-    st.write("Columns: block, variety, positions; where known missing, pollinizers, pick_date.")
-    upload = st.file_uploader("blocks.csv", type="csv", key=f"blocks {session.upload_round()}")
-    if upload and st.button("Load blocks"):
+def block_tables(store: FarmStore) -> None:
+    """The list of blocks and the tree register, as tables."""
+    st.write(say("setup.tables_words"))
+    _table_box(
+        "blocks",
+        say("setup.blocks_columns"),
+        lambda file: add_blocks(file.path, store, who=session.person()),
+    )
+    _table_box("register", say("setup.register_columns"), lambda file: _register(file, store))
+
+
+def _register(file: NamedFile, store: FarmStore) -> Added:
+    rows, refused = load_tables({"register": file.path}, store, store.blocks())
+    return Added(rows=rows.register, refused=refused)
+
+
+def _table_box(name: str, columns: str, add: Callable[[NamedFile], Added]) -> None:
+    upload = st.file_uploader(
+        say("forms.table_box", file=name, columns=columns),
+        type=TABLE_TYPES,
+        key=f"{name} {session.upload_round()}",
+    )
+    if upload and st.button(say("forms.load_file", file=name)):
         with show.errors(), files.saved([upload]) as saved:
-            added = add_blocks(saved[0].path, store, who=session.person())
-            session.say_next(f"{show.counted(added.rows, 'block')} in.", added.refused)
+            added = add(saved[0])
+            session.say_next(say("forms.rows_in", file=upload.name, n=added.rows), added.refused)
             st.rerun()

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import files, session, show
+from app.wording import measure, say
 from fruitvision.domain import Block, CaliperedFruit, Fruit
 from fruitvision.field_data import read_diameter_mm
 from fruitvision.pipeline.calipers import add_caliper_pairs, add_calipered_fruit
@@ -14,15 +15,14 @@ from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 
+PAIRS = "caliper_pairs.csv"
+
 
 def caliper_form(store: FarmStore, blocks: Sequence[Block]) -> bool:
     """A switch, and under it the form; True while it is on, when no millimetres may be shown."""
-    st.caption(
-        "Tag and caliper some fruit that a photo shows, across the cheeks. Five photos with five "
-        "fruit each tell whether the photos read large or small, and how much they scatter."
-    )
+    st.caption(say("forms.caliper_words"))
     _table_upload(store)
-    on = st.toggle("Type caliper readings, blind (hides the photos' millimetres)")
+    on = st.toggle(say("forms.caliper_blind"))
     if on:
         with show.errors():
             _one_fruit(store, blocks)
@@ -31,30 +31,28 @@ def caliper_form(store: FarmStore, blocks: Sequence[Block]) -> bool:
 
 def _table_upload(store: FarmStore) -> None:
     upload = st.file_uploader(
-        "caliper_pairs.csv: photo, x_px, y_px (or fruit_id), diameter_mm",
+        say("forms.table_box", file=PAIRS, columns=say("forms.pairs_columns")),
         type="csv",
         key=f"caliper pairs {session.upload_round()}",
     )
-    if upload and st.button("Load caliper_pairs.csv"):
+    if upload and st.button(say("forms.load_file", file=PAIRS)):
         with show.errors(), files.saved([upload]) as saved:
             added = add_caliper_pairs(saved[0].path, store, session.settings())
-            session.say_next(
-                f"caliper_pairs.csv: {show.counted(added.rows, 'row')} in.", added.refused
-            )
+            session.say_next(say("forms.rows_in", file=PAIRS, n=added.rows), added.refused)
             st.rerun()
 
 
 def _one_fruit(store: FarmStore, blocks: Sequence[Block]) -> None:
-    name = st.selectbox("Block of the photo", [block.block_id for block in blocks])
+    name = st.selectbox(say("forms.block_of_photo"), [block.block_id for block in blocks])
     placed = [
         photo
         for photo in placed_photos(str(name), store, session.settings())
         if photo.measured is not None and _sized(photo)
     ]
     if not placed:
-        st.write("No photo of this block has fruit in mm: hang the marker in view.")
+        st.write(say("forms.no_photo_in_mm"))
         return
-    photo = st.selectbox("Photo", placed, format_func=_photo_words)
+    photo = st.selectbox(say("common.photo"), placed, format_func=photo_words)
     measured = photo.measured
     if measured is None:
         return
@@ -63,10 +61,10 @@ def _one_fruit(store: FarmStore, blocks: Sequence[Block]) -> None:
     with st.form("calipered fruit", border=False, clear_on_submit=True):
         left, right = st.columns(2)
         fruit = left.selectbox(
-            "Number of the fruit", _sized(photo), format_func=lambda one: one.fruit_id
+            say("forms.fruit_number"), _sized(photo), format_func=lambda one: one.fruit_id
         )
-        typed = right.text_input(f"Caliper, {unit.symbol}")
-        if st.form_submit_button("Save caliper reading"):
+        typed = right.text_input(say("forms.caliper_in", unit=unit.symbol))
+        if st.form_submit_button(say("forms.save_caliper")):
             _save(fruit, typed, store, unit)
 
 
@@ -82,11 +80,14 @@ def _save(fruit: Fruit, typed: str, store: FarmStore, unit: Unit) -> None:
         ),
         store,
     )
-    shown = [
-        f"{unit.shown(mm):.{unit.decimals(1)}f} {unit.symbol}"
-        for mm in (diameter_mm, fruit.diameter_mm or 0.0)
-    ]
-    st.success(f"Fruit {fruit.fruit_id}: caliper {shown[0]}, photo {shown[1]}.")
+    st.success(
+        say(
+            "forms.calipered",
+            fruit=str(fruit.fruit_id),
+            caliper=measure(diameter_mm, unit, 1),
+            photo=measure(fruit.diameter_mm, unit, 1),
+        )
+    )
 
 
 def _sized(photo: PlacedPhoto) -> list[Fruit]:
@@ -99,7 +100,13 @@ def _sized(photo: PlacedPhoto) -> list[Fruit]:
     ]
 
 
-def _photo_words(photo: PlacedPhoto) -> str:
-    tree = photo.placed.tree
-    name = photo.measured.photo.name if photo.measured else ""
-    return f"Row {tree.row}, tree {tree.position}, face {photo.placed.face}: {name}"
+def photo_words(photo: PlacedPhoto) -> str:
+    """`Row 3, tree 7, face A: IMG_0123.jpg`, to choose a photo by."""
+    tree, measured = photo.placed.tree, photo.measured
+    return say(
+        "forms.photo_of_tree",
+        row=str(tree.row),
+        tree=str(tree.position),
+        face=photo.placed.face,
+        photo=measured.photo.name if measured else say("forms.not_measured"),
+    )

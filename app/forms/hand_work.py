@@ -8,6 +8,7 @@ from pathlib import Path
 import streamlit as st
 
 from app import conflicts, files, session, show
+from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
 from fruitvision.pipeline import measure_kept_photos
 from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts
@@ -20,14 +21,21 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     """One tree or panel, every fruit of it counted by hand."""
     conflicts.question("hand count", store)
     with st.form("hand count", border=False):
-        name = st.selectbox("Block of the tree", [block.block_id for block in blocks])
+        name = st.selectbox(say("forms.block_of_tree"), [block.block_id for block in blocks])
         left, middle, right = st.columns(3)
-        row = left.number_input("Row of the tree", min_value=1, value=1, step=1)
-        position = middle.number_input("Place in the row", min_value=1, value=1, step=1)
-        fruit = right.number_input("Fruit on the tree", min_value=0, value=0, step=1)
-        counted_on = st.date_input("Counted on", value=session.today(), format="YYYY-MM-DD")
-        protocol = st.radio("Its photos show", list(Protocol), index=1, horizontal=True)
-        if st.form_submit_button("Save hand count"):
+        row = left.number_input(say("forms.row_of_tree"), min_value=1, value=1, step=1)
+        position = middle.number_input(say("forms.place_in_row"), min_value=1, value=1, step=1)
+        fruit = right.number_input(say("forms.fruit_on_tree"), min_value=0, value=0, step=1)
+        counted_on = st.date_input(
+            say("forms.counted_on"), value=session.today(), format="YYYY-MM-DD"
+        )
+        protocol = st.radio(
+            say("forms.its_photos_show"),
+            list(Protocol),
+            index=1,
+            format_func=lambda one: say(f"forms.protocol_{one.name.lower()}"),
+        )
+        if st.form_submit_button(say("forms.save_hand_count")):
             tree = TreeId(str(name), int(row), int(position))
             count = HandCount(
                 tree=tree,
@@ -37,7 +45,15 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
             )
             with conflicts.asked("hand count"):
                 save_hand_count(count, None, store, who=session.person())
-                session.say_next(f"{tree}: {count.fruit_count} fruit counted by hand.")
+                session.say_next(
+                    say(
+                        "forms.hand_counted",
+                        block=tree.block_id,
+                        row=str(tree.row),
+                        tree=str(tree.position),
+                        n=count.fruit_count,
+                    )
+                )
                 st.rerun()
 
 
@@ -57,12 +73,14 @@ def hand_uploads(store: FarmStore) -> None:
 
 def _table_upload(file: str, columns: str, add: Callable[[Path], Added]) -> None:
     upload = st.file_uploader(
-        f"{file}: {columns}", type="csv", key=f"{file} {session.upload_round()}"
+        say("forms.table_box", file=file, columns=columns),
+        type="csv",
+        key=f"{file} {session.upload_round()}",
     )
-    if upload and st.button(f"Load {file}"):
+    if upload and st.button(say("forms.load_file", file=file)):
         with show.errors(), files.saved([upload]) as saved:
             added = add(saved[0].path)
-            session.say_next(f"{file}: {show.counted(added.rows, 'row')} in.", added.refused)
+            session.say_next(say("forms.rows_in", file=file, n=added.rows), added.refused)
             st.rerun()
 
 
@@ -80,17 +98,16 @@ def ruler_form(store: FarmStore) -> None:
     digits = unit.all_decimals(1)
     with st.form("ruler", border=False):
         measured = st.number_input(
-            f"Measured length of the {RULER_MM:.0f} mm ruler, {unit.symbol}",
+            say("forms.ruler_length", unit=unit.symbol),
             min_value=unit.shown(100.0),
             max_value=unit.shown(200.0),
             value=unit.shown(now),
             key=key,
             step=RULER_STEPS[unit.symbol],
             format=f"%.{digits}f",
-            help="Lay a steel rule on the printed sheet. Printed at 100 %, it reads "
-            f"{unit.shown(RULER_MM):.{digits}f}.",
+            help=say("forms.ruler_help", length=number(unit.shown(RULER_MM), digits)),
         )
-        if st.form_submit_button("Save length"):
+        if st.form_submit_button(say("forms.save_length")):
             with conflicts.asked(form):
                 set_ruler(unit.kept(float(measured)), seen, store, who=session.person())
                 conflicts.forget(form)
@@ -102,5 +119,5 @@ def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> N
     result = measure_kept_photos(
         store, settings=session.settings(), on_progress=show.progress(), names=names
     )
-    session.say_next(f"{show.counted(len(result.photos), 'photo')} measured again.", result.refused)
+    session.say_next(say("forms.measured_again", n=len(result.photos)), result.refused)
     st.rerun()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from app import files, session, show
+from app.wording import say, sentence
 from fruitvision.pipeline.office import TABLES, load_tables
 from fruitvision.store import FarmStore
 
@@ -13,13 +14,16 @@ TABLE_TYPES = ["csv", "xlsx"]
 
 def office_uploads(store: FarmStore) -> None:
     """One box a table, CSV or XLSX."""
-    st.write("Columns in brackets may be left out. A register lists every place of a block.")
+    st.write(say("forms.office_words"))
     for name, columns in TABLES.items():
         upload = st.file_uploader(
-            f"{name}: {columns}", type=TABLE_TYPES, key=f"{name} {session.upload_round()}"
+            say("forms.table_box", file=name, columns=sentence(columns)),
+            type=TABLE_TYPES,
+            key=f"{name} {session.upload_round()}",
         )
-        if upload and st.button(f"Load {name}"):
+        if upload and st.button(say("forms.load_file", file=name)):
             with show.errors(), files.saved([upload]) as saved:
                 rows, refused = load_tables({name: saved[0].path}, store, store.blocks())
-                session.say_next(f"{upload.name}: {rows.words or 'nothing'} in.", refused)
+                what = sentence(rows.words) if rows.words else say("forms.nothing")
+                session.say_next(say("forms.office_in", file=upload.name, what=what), refused)
                 st.rerun()

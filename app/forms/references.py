@@ -7,33 +7,33 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import charts, session, show
+from app.forms.calipers import photo_words
 from app.forms.hand_work import measure_again
+from app.wording import measure, say
 from fruitvision.domain import Block, PointedReference, ReferenceKind
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.reference_table import pointed_reference
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_number
 
-KINDS = {ReferenceKind.BALL: "Ball", ReferenceKind.SQUARE: "Printed square"}
-SIDES = ("Left", "Top", "Right", "Bottom")
+KINDS = [ReferenceKind.BALL, ReferenceKind.SQUARE]
+# In the order of `drawn_sides`; names among the texts.
+SIDES = ("left", "top", "right", "bottom")
 # Name of the box that is drawn in the picture.
 BOX = "box"
 
 
 def reference_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     """A photo to draw a box in, what hangs there, and what was pointed at before."""
-    st.caption(
-        "A ball or a sheet that was not found by itself: choose the photo, draw a box close around "
-        "it, and say how large it is. Its edge is then found inside the box."
-    )
-    if not st.toggle("Point at a ball or a sheet in a photo"):
+    st.caption(say("forms.point_words"))
+    if not st.toggle(say("forms.point")):
         return
-    name = st.selectbox("Block with the photo", [block.block_id for block in blocks])
+    name = st.selectbox(say("forms.block_with_photo"), [block.block_id for block in blocks])
     placed = placed_photos(str(name), store, session.settings())
     if not placed:
-        st.write("No photos of this block yet.")
+        st.write(say("forms.no_photos_of_block"))
         return
-    photo = st.selectbox("Photo to point in", placed, format_func=_photo_words)
+    photo = st.selectbox(say("forms.photo_to_point"), placed, format_func=photo_words)
     known = store.pointed_references(photo.placed.photo_id)
     with show.errors():
         _known(store, photo, known)
@@ -52,15 +52,17 @@ def _new(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReference]
     )
     unit = session.units().diameter
     sides = drawn_sides(drawn.get("selection", {}).get(BOX, {}))
-    kind = st.radio("What hangs there", list(KINDS), format_func=KINDS.get, horizontal=True)
-    size = st.text_input(f"Its diameter or side, {unit.symbol}")
-    st.caption("The box in px of the photo, as drawn above or typed:")
+    kind = st.radio(say("forms.what_hangs"), KINDS, format_func=_kind, horizontal=True)
+    size = st.text_input(say("forms.its_size", unit=unit.symbol))
+    st.caption(say("forms.box_in_px"))
     columns = st.columns(4)
     typed = [
-        column.number_input(side, min_value=0, value=value, key=f"{side} {photo_id} {value}")
+        column.number_input(
+            say(f"forms.side_{side}"), min_value=0, value=value, key=f"{side} {photo_id} {value}"
+        )
         for column, side, value in zip(columns, SIDES, sides, strict=True)
     ]
-    if st.button("Measure with it"):
+    if st.button(say("forms.measure_with_it")):
         size_mm = parse_number(size, field="The size") * unit.size
         new = pointed_reference(kind, size_mm, [float(value) for value in typed])
         _measure_with(store, photo, [*known, new])
@@ -81,10 +83,17 @@ def _known(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReferenc
         x0, y0, x1, y1 = one.box_px
         left, right = st.columns([3, 1])
         left.write(
-            f"{KINDS[one.kind]} of {unit.shown(one.size_mm):.{unit.decimals(1)}f} {unit.symbol}, "
-            f"x {x0:.0f} to {x1:.0f}, y {y0:.0f} to {y1:.0f} px"
+            say(
+                "forms.pointed",
+                kind=_kind(one.kind),
+                size=measure(one.size_mm, unit, 1),
+                x0=f"{x0:.0f}",
+                x1=f"{x1:.0f}",
+                y0=f"{y0:.0f}",
+                y1=f"{y1:.0f}",
+            )
         )
-        if right.button("Take it out", key=f"out {photo.placed.photo_id} {number}"):
+        if right.button(say("forms.take_out"), key=f"out {photo.placed.photo_id} {number}"):
             _measure_with(store, photo, [*known[:number], *known[number + 1 :]])
 
 
@@ -96,7 +105,5 @@ def drawn_sides(box: dict[str, Sequence[float]]) -> tuple[int, int, int, int]:
     return round(max(left, 0)), round(max(top, 0)), round(max(right, 0)), round(max(bottom, 0))
 
 
-def _photo_words(photo: PlacedPhoto) -> str:
-    tree = photo.placed.tree
-    name = photo.measured.photo.name if photo.measured else "not measured"
-    return f"Row {tree.row}, tree {tree.position}, face {photo.placed.face}: {name}"
+def _kind(kind: ReferenceKind) -> str:
+    return say(f"forms.kind_{kind.value}")

@@ -200,6 +200,17 @@ def set_units(system: UnitSystem, seen: Farm, store: Store, *, who: str) -> None
     save_settings(replace(settings_of(seen), units=system.value), seen, store, who=who)
 
 
+def set_language(code: str, seen: Farm, store: Store, *, who: str) -> None:
+    """Keep the language of the pages for those who ask for no other; empty: each browser's.
+
+    Raises
+    ------
+    ConflictError
+        If somebody else chose another.
+    """
+    save_settings(replace(settings_of(seen), language=code), seen, store, who=who)
+
+
 def save_settings(new: Settings, seen: Farm, store: Store, *, who: str) -> None:
     """Keep settings of the farm.
 
