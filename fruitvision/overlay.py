@@ -6,21 +6,24 @@ small dot. Shapes tell them apart, not colours, so that every eye can read it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from io import BytesIO
 from math import cos, pi, radians, sin
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from fruitvision.domain import Ball, Fruit, MeasuredPhoto
+from fruitvision.domain import Ball, Fruit, MeasuredPhoto, Reference
 from fruitvision.unit_system import METRIC, Unit
 from fruitvision.whole_file import write_whole
 
 Image = NDArray[np.uint8]
 Point = tuple[float, float]
+Outlined = TypeVar("Outlined", Ball, Fruit)
 
 # Light lines on a dark edge stand out on leaves, fruit and sky alike. Our choice.
 LIGHT = (255, 250, 225)
@@ -123,6 +126,50 @@ def small_jpeg(image: Image, long_side_px: int) -> bytes:
     content = BytesIO()
     canvas.save(content, "JPEG", quality=80)
     return content.getvalue()
+
+
+def small_overlay(
+    image: Image, measured: MeasuredPhoto, long_side_px: int, unit: Unit = METRIC.diameter
+) -> bytes:
+    """The overlay as JPEG for a small screen: the picture is made smaller first, lines stay clear.
+
+    Parameters
+    ----------
+    image : (H, W, 3) uint8
+        RGB, upright, as it was measured.
+    """
+    canvas = PillowImage.fromarray(image)
+    canvas.thumbnail((long_side_px, long_side_px))
+    share = max(canvas.size) / max(image.shape[:2])
+    content = BytesIO()
+    drawn = draw_overlay(np.asarray(canvas, dtype=np.uint8), _shrunk(measured, share), unit)
+    PillowImage.fromarray(drawn).save(content, "JPEG", quality=80)
+    return content.getvalue()
+
+
+def _shrunk(measured: MeasuredPhoto, share: float) -> MeasuredPhoto:
+    """The same outlines in the px of a picture that is smaller."""
+
+    def of(reference: Reference) -> Reference:
+        first, second, third, fourth = ((x * share, y * share) for x, y in reference.corners_px)
+        return replace(reference, corners_px=(first, second, third, fourth))
+
+    return replace(
+        measured,
+        references=tuple(map(of, measured.references)),
+        balls=tuple(_shrunk_outline(ball, share) for ball in measured.balls),
+        fruit=tuple(_shrunk_outline(fruit, share) for fruit in measured.fruit),
+    )
+
+
+def _shrunk_outline(one: Outlined, share: float) -> Outlined:
+    return replace(
+        one,
+        centre_x_px=one.centre_x_px * share,
+        centre_y_px=one.centre_y_px * share,
+        width_px=one.width_px * share,
+        height_px=one.height_px * share,
+    )
 
 
 def write_overlay(

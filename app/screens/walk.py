@@ -2,6 +2,66 @@
 
 import streamlit as st
 
+from app import session
+from app.walk import finish, look, way
+from app.walk.start import start_form
+from app.walk.tree import tree_view
+from app.walk.warm import warm_up
 from app.wording import say
+from fruitvision.domain import Block, KeptWalk
+from fruitvision.pipeline.walking import (
+    current_walk,
+    measure_taken,
+    still_to_measure,
+    stops_of_walk,
+)
+from fruitvision.store import FarmStore
 
-st.title(say("common.page_walk"))
+
+def walk_on(store: FarmStore, block: Block, walk: KeptWalk) -> None:
+    """The stop that is next or was asked for, then what is saved; all done: is it enough?"""
+    stops = stops_of_walk(store, walk)
+    pending = still_to_measure(store, walk, session.settings())
+    here = way.stop_here(stops)
+    if here is None:
+        finish.all_done(store, walk, stops, block)
+    else:
+        # Pinned, so that a tree stays in view when it is done, and after a reload.
+        way.go_to(here.tree)
+        tree_view(store, walk, stops, here, block)
+        if st.toggle(say("walk.ask")):
+            finish.advice(store, walk, block)
+    way.all_stops(stops)
+    look.saved_line(finish.saved_words(stops, pending))
+    # Last, so that nobody waits for it: what a reload or a lost connection left unmeasured.
+    for photo in pending:
+        measure_taken(store, {photo.photo_id: f"{photo.tree}, {photo.face}"}, session.settings())
+    if pending:
+        st.rerun()
+
+
+store = session.farm()
+blocks = store.blocks()
+look.look()
+warm_up()
+with st.container(key=look.WALK):
+    if not blocks:
+        look.title()
+        st.write(say("walk.no_blocks"))
+        st.page_link("screens/setup.py", label=say("walk.add_block"))
+        st.stop()
+    # The tree comes first; which block it is in is chosen below it.
+    above, below = st.container(), st.container()
+    today = session.today()
+    with below:
+        busy = [one.block_id for one in blocks if current_walk(store, one.block_id, today)]
+        block = way.choose_block(blocks, busy)
+        with st.expander(say("walk.help_head")):
+            finish.help_to_open()
+    walk = current_walk(store, block.block_id, today)
+    with above:
+        if walk is None:
+            look.title()
+            start_form(store, block)
+        else:
+            walk_on(store, block, walk)

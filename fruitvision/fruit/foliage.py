@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from fruitvision.fruit.detector import Image
 
@@ -28,7 +29,12 @@ def foliage_share(image: Image) -> float:
         height, width = image.shape[:2]
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
         image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return float(foliage(image).mean())
+
+
+def foliage(image: Image) -> NDArray[np.bool_]:
+    """Which pixels (H, W) are green as leaves are, of an (H, W, 3) uint8 RGB picture."""
     colour = image.astype(np.float32)
     total = colour.sum(axis=2)
     excess_green = 2 * colour[..., 1] - colour[..., 0] - colour[..., 2]
-    return float(((total >= LEAST_LIGHT) & (excess_green > LEAST_EXCESS_GREEN * total)).mean())
+    return np.asarray((total >= LEAST_LIGHT) & (excess_green > LEAST_EXCESS_GREEN * total))

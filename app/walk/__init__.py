@@ -1,0 +1,1 @@
+"""The scout's page, part by part."""

@@ -1,0 +1,77 @@
+"""One stop of the walk: where it is, its photos, its hand count, what else is found there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app import session
+from app.walk import look, way
+from app.walk.hand_work import caliper_form, count_form, count_words, found_form
+from app.walk.photos import both_faces, take_off_form
+from app.wording import say
+from fruitvision.domain import Block, KeptWalk, TreeKind
+from fruitvision.pipeline.walking import measured_of
+from fruitvision.store import FarmStore
+from fruitvision.walk_progress import Stop, next_stop
+
+
+def tree_view(
+    store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], here: Stop, block: Block
+) -> None:
+    """All of one stop, in the order of the work."""
+    look.up(str(here.tree))
+    _where(stops, here, block)
+    faulty = False
+    if here.nothing_to_see and here.found is not None:
+        look.good(say(f"walk.is_{here.found.value}"))
+    else:
+        if here.found is TreeKind.REPLANT:
+            look.good(say("walk.is_replant"))
+        measured = measured_of(store, here, session.settings())
+        faulty = both_faces(store, walk, here, block, measured)
+        if here.count_first:
+            count_form(store, walk, here)
+        count_words(here, measured)
+    _go_on(stops, here, good=here.done and not faulty)
+    if not here.photos:
+        with st.expander(say("walk.found_head")):
+            found_form(store, here)
+    if not here.nothing_to_see:
+        with st.expander(say("walk.calipers_head")):
+            caliper_form(store, here)
+    if here.photos:
+        with st.expander(say("walk.take_off")):
+            take_off_form(store, here)
+
+
+def _where(stops: Sequence[Stop], here: Stop, block: Block) -> None:
+    before = next((stop.tree for stop in stops if stop.number == here.number - 1), None)
+    same_row = before is not None and before.row == here.tree.row
+    notes = {
+        "walk.count_this": here.count_first,
+        "walk.as_last_time": here.place.repeat,
+        "walk.register_missing": here.place.kind is TreeKind.MISSING,
+        "walk.register_replant": here.place.kind is TreeKind.REPLANT,
+    }
+    look.next_tree(
+        say("walk.stop_of", block=block.block_id, stop=here.number, stops=len(stops)),
+        say("walk.row_huge", row=str(here.tree.row)),
+        say("walk.tree_huge", tree=str(here.tree.position)),
+        say("walk.steps_on" if same_row else "walk.steps_in", n=here.place.steps),
+        [say(name) for name, holds in notes.items() if holds],
+    )
+
+
+def _go_on(stops: Sequence[Stop], here: Stop, *, good: bool) -> None:
+    following = next_stop(stops, after=here.tree)
+    if not here.done and (following is None or following.tree == here.tree):
+        return
+    words = say("walk.next" if here.done else "walk.later")
+    if st.button(words, type="primary" if good else "secondary", width="stretch", key="go on"):
+        if following is None:
+            way.leave_tree()
+        else:
+            way.go_to(following.tree)
+        st.rerun()

@@ -1,0 +1,66 @@
+"""Which block and stop are shown: kept in the page's address, so that a reload returns there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app.wording import say
+from fruitvision.domain import Block, TreeId
+from fruitvision.walk_progress import Stop, next_stop
+
+BLOCK, ROW, TREE = "block", "row", "tree"
+
+
+def choose_block(blocks: Sequence[Block], busy: Sequence[str]) -> Block:
+    """The block of the address, else the first with a walk under way; a list to choose another.
+
+    Parameters
+    ----------
+    busy : sequence of str
+        Names of blocks with a walk under way.
+    """
+    names = [block.block_id for block in blocks]
+    last = st.query_params.get(BLOCK, "")
+    first = last if last in names else next((name for name in names if name in busy), names[0])
+    chosen = str(st.selectbox(say("walk.block"), names, index=names.index(first)))
+    if chosen != last:
+        leave_tree()
+        st.query_params[BLOCK] = chosen
+    return blocks[names.index(chosen)]
+
+
+def stop_here(stops: Sequence[Stop]) -> Stop | None:
+    """The stop of the address, else the first that is not done; None if all are."""
+    row, tree = st.query_params.get(ROW, ""), st.query_params.get(TREE, "")
+    named = (stop for stop in stops if (f"{stop.tree.row}", f"{stop.tree.position}") == (row, tree))
+    return next(named, None) or next_stop(stops)
+
+
+def go_to(tree: TreeId) -> None:
+    """Show this tree from now on."""
+    st.query_params[ROW], st.query_params[TREE] = f"{tree.row}", f"{tree.position}"
+
+
+def leave_tree() -> None:
+    """Show the first stop that is not done."""
+    for name in (ROW, TREE):
+        st.query_params.pop(name, None)
+
+
+def all_stops(stops: Sequence[Stop]) -> None:
+    """A list of all stops with what is done, to go to any of them."""
+    chosen = st.selectbox(
+        say("walk.all_stops"), stops, index=None, format_func=_stop_words, placeholder="",
+        key=f"all stops {st.query_params.get(ROW)} {st.query_params.get(TREE)}",
+    )  # fmt: skip
+    if chosen is not None:
+        go_to(chosen.tree)
+        st.rerun()
+
+
+def _stop_words(stop: Stop) -> str:
+    begun = bool(stop.photos) or stop.counted is not None
+    words = "walk.stop_done" if stop.done else "walk.stop_partly" if begun else "walk.stop_open"
+    return say(words, row=str(stop.tree.row), tree=str(stop.tree.position))
