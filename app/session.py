@@ -212,7 +212,7 @@ def choose_block(blocks: Sequence[Block]) -> Block:
     """A box to choose a block, which starts with the one that was chosen last."""
     names = [block.block_id for block in blocks]
     last = st.session_state.get(_BLOCK)
-    chosen = st.selectbox("Block", names, index=names.index(last) if last in names else 0)
+    chosen = st.selectbox(say("common.block"), names, index=names.index(last) if last in names else 0)
     st.session_state[_BLOCK] = chosen
     return blocks[names.index(chosen)]
 
@@ -225,7 +225,7 @@ def choose_size_table() -> SizeTable:
     names = list(size_tables_of(farm_folder()))
     last = st.session_state.get(_SIZES)
     chosen = st.selectbox(
-        "Size table",
+        say("common.size_table"),
         names,
         index=names.index(last) if last in names else 0,
         format_func=show_crop.size_table_words,

@@ -1,7 +1,9 @@
 """How to take the photos, and what to beware of."""
 
+from base64 import b64encode
 from collections.abc import Callable, Mapping
 from functools import partial
+from html import escape
 
 import streamlit as st
 
@@ -12,8 +14,6 @@ from fruitvision.settings import RULER_MM
 
 # From where the marker, of a 150 mm side, is 87 px wide in a phone's photo.
 ALLEY_M = 2.3
-# A row of pictures on a wide page; on a phone they stand below each other.
-PICTURES_ABREAST = 3
 
 
 def marker_sheets() -> None:
@@ -29,13 +29,18 @@ def marker_sheets() -> None:
 
 
 def drawings(drawn: Mapping[str, Callable[[], str]]) -> None:
-    names = list(drawn)
-    for first in range(0, len(names), PICTURES_ABREAST):
-        row = names[first : first + PICTURES_ABREAST]
-        for column, name in zip(st.columns(PICTURES_ABREAST), row, strict=False):
-            with column:
-                st.image(drawn[name](), width="stretch")
-                st.markdown(say(f"help.picture_{name}"))
+    """Pictures with what they say, as many abreast as the page is wide."""
+    figures = "".join(_figure(say(f"help.picture_{name}"), draw()) for name, draw in drawn.items())
+    st.html(f'<div class="fv-pictures">{figures}</div>')
+
+
+def _figure(words: str, svg: str) -> str:
+    source = f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}"
+    strong, rest = escape(words).removeprefix("**").split("**", 1)
+    return (
+        f'<figure><img src="{source}" alt="{strong}"/>'
+        f"<figcaption><strong>{strong}</strong>{rest}</figcaption></figure>"
+    )
 
 
 units = session.units()

@@ -1,6 +1,5 @@
 """The farm and its blocks: what is entered once, or seldom."""
 
-from collections import Counter
 from collections.abc import Sequence
 
 import streamlit as st
@@ -12,7 +11,7 @@ from app.forms.hand_work import ruler_form
 from app.forms.lens import lens_form
 from app.forms.size_table import size_table_upload
 from app.show_crop import size_table_words
-from app.wording import LANGUAGES, forget_language, measure, number, say
+from app.wording import LANGUAGES, day, forget_language, measure, number, say
 from fruitvision.domain import Block
 from fruitvision.pipeline.entries import rename_farm, set_language, set_units, settings_of
 from fruitvision.pipeline.size_tables import size_tables_of
@@ -20,17 +19,15 @@ from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem
 
 
-def blocks_table(store: FarmStore, blocks: Sequence[Block]) -> None:
-    photos = Counter(photo.tree.block_id for photo in store.tree_photos())
+def blocks_table(blocks: Sequence[Block]) -> None:
     show.table(
         [
             {
                 say("setup.block"): block.block_id,
                 say("setup.variety"): block.variety,
                 say("setup.bearing_trees"): number(block.bearing_trees),
-                say("setup.pick_date"): show.day(block.pick_date),
+                say("setup.pick_date"): day(block.pick_date),
                 say("setup.target"): target_words(block),
-                say("setup.photos"): number(photos[block.block_id]),
             }
             for block in blocks
         ]
@@ -125,7 +122,7 @@ def measuring_part(store: FarmStore) -> None:
 def blocks_part(store: FarmStore, blocks: Sequence[Block]) -> None:
     st.subheader(say("setup.blocks"))
     if blocks:
-        blocks_table(store, blocks)
+        blocks_table(blocks)
         st.page_link(
             "screens/photos.py", label=say("setup.add_photos"), icon=":material/arrow_forward:"
         )
