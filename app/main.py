@@ -4,7 +4,7 @@ from contextlib import suppress
 
 import streamlit as st
 
-from app import session, show
+from app import session, show, work
 from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
 
@@ -30,6 +30,7 @@ try:
     session.farm()
     with bar:
         session.choose_mine()
+    work.bar(session.farm())
     page.run()
 except FruitVisionError as err:
     show.error(err)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import session, show
+from app import session, show, work
 from app.wording import say
-from fruitvision.pipeline import load_walk
 from fruitvision.pipeline.entries import rename_farm
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore
@@ -22,15 +21,5 @@ def first_start(store: FarmStore) -> None:
 
 def _load_larkhill(store: FarmStore) -> None:
     with show.errors():
-        loaded = load_walk(
-            shared_folder("samples"),
-            store,
-            settings=session.settings(),
-            on_progress=show.progress(),
-        )
         rename_farm(say("setup.larkhill"), store.farm(), store, who=session.person())
-        session.say_next(
-            say("setup.loaded", blocks=loaded.blocks, photos=len(loaded.photos.photos)),
-            loaded.refused,
-        )
-        st.rerun()
+        work.load(shared_folder("samples"), store)

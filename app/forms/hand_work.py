@@ -7,10 +7,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import conflicts, files, session, show
+from app import conflicts, files, session, show, work
 from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
-from fruitvision.pipeline import measure_kept_photos
 from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts
 from fruitvision.pipeline.entries import save_hand_count, set_ruler, settings_of
 from fruitvision.settings import RULER_MM
@@ -115,9 +114,5 @@ def ruler_form(store: FarmStore) -> None:
 
 
 def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> None:
-    """Measure the kept photos with the farm's present settings, see `measure_kept_photos`."""
-    result = measure_kept_photos(
-        store, settings=session.settings(), on_progress=show.progress(), names=names
-    )
-    session.say_next(say("forms.measured_again", n=len(result.photos)), result.refused)
-    st.rerun()
+    """Measure what is not measured with the farm's present settings, see `work.measure_again`."""
+    work.measure_again(store, names)

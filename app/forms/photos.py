@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
 import streamlit as st
 
-from app import files, session, show
+from app import files, session, show, work
 from app.wording import say
 from fruitvision.domain import Block, TreeId
-from fruitvision.pipeline import Measured, Progress
-from fruitvision.pipeline.additions import add_photos, add_walk_files
+from fruitvision.pipeline.additions import walk_rows
 from fruitvision.store import FarmStore
 from fruitvision.walk_data import FACES, MOST_TREES, WalkPhoto
 
@@ -57,15 +56,7 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
                 )
                 for (face, _), file in zip(chosen, saved, strict=True)
             }
-            _measure(
-                lambda progress: add_photos(
-                    rows,
-                    store,
-                    settings=session.settings(),
-                    walked_on=walked_on,
-                    on_progress=progress,
-                )
-            )
+            work.measure(rows, store, walked_on=walked_on)
 
 
 def walk_form(store: FarmStore) -> None:
@@ -83,16 +74,8 @@ def walk_form(store: FarmStore) -> None:
     walked_on = _walk_day("walk")
     if st.button(say("forms.measure_walk"), type="primary", disabled=not (walk_list and photos)):
         with show.errors(), files.saved([walk_list, *photos]) as saved:
-            _measure(
-                lambda progress: add_walk_files(
-                    saved[0].path,
-                    saved[1:],
-                    store,
-                    settings=session.settings(),
-                    walked_on=walked_on,
-                    on_progress=progress,
-                )
-            )
+            rows, refused = walk_rows(saved[0].path, saved[1:], store)
+            work.measure(rows, store, walked_on=walked_on, refused=refused)
 
 
 def _walk_day(key: str) -> date | None:
@@ -103,10 +86,3 @@ def _walk_day(key: str) -> date | None:
         key=f"day of {key}",
     )
     return chosen
-
-
-def _measure(run: Callable[[Progress], Measured]) -> None:
-    """Run a measurement under a progress bar, remember what it gave, and start the page anew."""
-    measured = run(show.progress())
-    session.remember_measured(measured)
-    st.rerun()

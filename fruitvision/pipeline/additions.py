@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path, PurePosixPath
@@ -17,18 +17,8 @@ from fruitvision.field_data import (
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.pipeline.entries import check_block, now_utc, refuse_like_name, settings_of
-from fruitvision.pipeline.photos import (
-    Measured,
-    Progress,
-    Refused,
-    measure_photos,
-    quiet,
-    refused_row,
-)
-from fruitvision.pipeline.views import join_kept_faces, with_faces
-from fruitvision.pipeline.walk import place_photos
+from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.store.things import R, kept_block, kept_calipers, kept_hand_count
@@ -151,59 +141,12 @@ def _with_readings(
 # ---------------------------------------------------------------- photos
 
 
-def add_photos(
-    rows: Mapping[Path, WalkPhoto],
-    store: Store,
-    *,
-    settings: Settings,
-    detector_name: str = DEFAULT_DETECTOR,
-    walked_on: date | None = None,
-    on_progress: Progress = quiet,
-) -> Measured:
-    """Measure photos of known trees and keep them in the farm; those of one face together.
+def walk_rows(
+    walk_csv: Path, files: Sequence[NamedFile], store: Store
+) -> tuple[dict[Path, WalkPhoto], tuple[Refused, ...]]:
+    """The tree and face of each photo that a `walk.csv` names, and what does not fit.
 
-    Parameters
-    ----------
-    rows : mapping
-        The tree and face that each file shows.
-    walked_on : date, optional
-        Day of the walk for photos that carry no date.
-
-    Raises
-    ------
-    DetectorUnknown
-        If there is no detector of that name.
-    """
-    measured = measure_photos(
-        tuple(rows),
-        store=store,
-        settings=settings,
-        detector_name=detector_name,
-        on_progress=on_progress,
-    )
-    refused = [_named(item, rows) for item in measured.refused]
-    place_photos(rows, measured, store, walked_on=walked_on, refused=refused)
-    faces = join_kept_faces(store, settings=settings, detector_name=detector_name)
-    return replace(with_faces(measured, faces), refused=tuple(refused))
-
-
-def _named(refused: Refused, rows: Mapping[Path, WalkPhoto]) -> Refused:
-    """The refusal under the name that the file had where it came from."""
-    row = rows.get(Path(refused.name))
-    return replace(refused, name=row.file_name) if row else refused
-
-
-def add_walk_files(
-    walk_csv: Path,
-    files: Sequence[NamedFile],
-    store: Store,
-    *,
-    settings: Settings,
-    detector_name: str = DEFAULT_DETECTOR,
-    walked_on: date | None = None,
-    on_progress: Progress = quiet,
-) -> Measured:
-    """Measure and keep photos whose trees a `walk.csv` names; folders in its names are ignored.
+    Folders in its names are ignored.
 
     Raises
     ------
@@ -212,16 +155,7 @@ def add_walk_files(
     """
     table = check_blocks(read_walk(walk_csv), store.blocks())
     rows, unmatched = match_files(table.rows, files)
-    measured = add_photos(
-        rows,
-        store,
-        settings=settings,
-        detector_name=detector_name,
-        walked_on=walked_on,
-        on_progress=on_progress,
-    )
-    refused = (*map(refused_row, table.refused), *unmatched, *measured.refused)
-    return replace(measured, refused=refused)
+    return rows, (*map(refused_row, table.refused), *unmatched)
 
 
 def match_files(

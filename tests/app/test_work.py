@@ -5,11 +5,17 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
+import pytest
+from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
+from fruitvision.domain import JobState
 from fruitvision.store import open_farm
+from fruitvision.work import start as work_start
+from fruitvision.work import work_off
 from tests import records
 from tests.app.pages import MAIN, press, text
+from tests.test_jobs import bare
 
 
 def visitor(name: str, page_name: str) -> AppTest:
@@ -92,3 +98,131 @@ def test_a_page_left_and_opened_again_shows_what_others_saved(filled: Path) -> N
     ben = ben.switch_page("screens/help.py").run().switch_page("screens/setup.py").run()
     (box,) = (item for item in ben.date_input if item.label == "Pick date")
     assert box.value == date(2026, 9, 21)
+
+
+# ---------------------------------------------------------------- work in the background
+
+
+@pytest.fixture
+def started(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """Farms for which a worker was to be started; none is."""
+    farms: list[Path] = []
+
+    class Running:
+        def __init__(self, folder: Path) -> None:
+            farms.append(folder)
+
+        def poll(self) -> int | None:
+            return None
+
+    monkeypatch.setattr(work_start, "start_worker", Running)
+    monkeypatch.setattr(work_start, "_started", {})
+    return farms
+
+
+def upload_walk(app: AppTest, photos: list[Path]) -> AppTest:
+    """Load a walk of these photos, one tree each, and press the button."""
+    lines = [f"{path.name},Gala North,2,{place},A" for place, path in enumerate(photos, start=1)]
+    content = "\n".join(["photo,block,row,position,face", *lines]).encode()
+    boxes = {item.label: item for item in app.file_uploader}
+    boxes["Walk list, walk.csv"].set_value(("walk.csv", content, "text/csv"))
+    boxes["Photos of the walk"].set_value(
+        [(path.name, path.read_bytes(), "image/png") for path in photos]
+    )
+    for item in app.date_input:
+        if "no date" in item.label:
+            item.set_value(records.WALK)
+    app.run()
+    return press(app, "Measure this walk")
+
+
+def test_many_photos_go_to_the_background_and_a_bar_tells_how_far_they_are(
+    filled: Path, tmp_path: Path, started: list[Path]
+) -> None:
+    photos = [bare(tmp_path, number) for number in range(6)]
+    app = upload_walk(visitor("Ana", "photos"), photos)
+    assert not app.exception
+    assert started == [filled]
+    assert bar_words(app) == "0 of 6 photos measured, starting"
+    assert "the work goes on" in text(app)
+    with open_farm(filled) as store:
+        (job,) = store.jobs()
+        assert (job.asked_by, job.total) == ("Ana", 6)
+        assert len([one for one in store.tree_photos() if one.tree.row == 2]) == 6
+    # The tab is closed; another visitor, on another page, sees the same bar.
+    other = visitor("Ben", "help")
+    assert bar_words(other) == "0 of 6 photos measured, starting"
+    work_off(filled, workers=1)
+    assert "6 photos are done." in text(app.run())
+    assert "6 photos are done." in text(other.run())
+    press(app, "Close")
+    assert "6 photos are done." not in text(app)
+
+
+def bar_words(app: AppTest) -> str:
+    """What the bar of running work says."""
+    (bar,) = app.get("progress")
+    return str(bar.proto.text)
+
+
+def test_work_is_stopped_and_gone_on_with(
+    filled: Path, tmp_path: Path, started: list[Path]
+) -> None:
+    app = upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
+    app = press(app, "Stop")
+    assert "Stopped: 0 of 5 photos are measured." in text(app)
+    work_off(filled, workers=1)
+    with open_farm(filled) as store:
+        assert store.jobs()[0].state is JobState.CANCELLED
+    press(app, "Go on")
+    work_off(filled, workers=1)
+    with open_farm(filled) as store:
+        assert (store.jobs()[0].state, store.jobs()[0].done) == (JobState.DONE, 5)
+    assert "5 photos are done." in text(app.run())
+
+
+def test_what_was_refused_in_the_background_is_told_with_its_name(
+    filled: Path, tmp_path: Path, started: list[Path]
+) -> None:
+    photos = [bare(tmp_path, number) for number in range(5)]
+    photos[3].write_bytes(photos[3].read_bytes()[:-900])
+    app = upload_walk(visitor("Ana", "photos"), photos)
+    work_off(filled, workers=1)
+    app.run()
+    assert any("**bare 3.png**" in item.value for item in app.warning)
+    # Who comes later and did not ask for it is not told.
+    assert not visitor("Ben", "help").warning
+    assert any("**bare 3.png**" in item.value for item in visitor("Ana", "help").warning)
+
+
+def test_the_same_photos_again_are_kept_once(
+    filled: Path, tmp_path: Path, started: list[Path]
+) -> None:
+    photos = [bare(tmp_path, number) for number in range(3)]
+    for _ in range(2):
+        app = upload_walk(visitor("Ana", "photos"), photos)
+        assert not app.exception
+    assert "3 photos were in the farm already" in text(app)
+    assert started == []
+    with open_farm(filled) as store:
+        assert len([one for one in store.tree_photos() if one.tree.row == 2]) == 3
+
+
+def test_a_page_closed_in_the_middle_of_a_short_measurement_loses_nothing(
+    filled: Path, tmp_path: Path, started: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def closed(done: int, of: int) -> None:
+        if done == 1:
+            # So Streamlit stops the script of a page whose tab is closed.
+            raise StopException
+
+    monkeypatch.setattr("app.show.progress", lambda: closed)
+    photos = [bare(tmp_path, number) for number in range(3)]
+    upload_walk(visitor("Ana", "photos"), photos)
+    with open_farm(filled) as store:
+        assert store.jobs()[0].is_open
+    assert bar_words(visitor("Ana", "help")) == "1 of 3 photos measured, less than a minute left"
+    assert started == [filled]
+    work_off(filled, workers=1)
+    with open_farm(filled) as store:
+        assert (store.jobs()[0].state, store.jobs()[0].done) == (JobState.DONE, 3)

@@ -1,0 +1,198 @@
+"""Long work as visitors see it: how far it is, stop, go on, and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+from math import ceil
+from pathlib import Path
+
+import streamlit as st
+
+from app import session, show
+from app.wording import say
+from fruitvision.domain import Job, JobKind, JobState
+from fruitvision.errors import FruitVisionError
+from fruitvision.pipeline import Measured, Refused
+from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.intake import take_in
+from fruitvision.store import FarmStore
+from fruitvision.walk_data import WalkPhoto
+from fruitvision.work import ask_load, ask_measure_again, keep_working, result_of, work_here
+
+# So many photos are measured while the visitor waits; more are measured in the background. Our
+# choice: about ten seconds.
+MOST_WAITED_FOR = 4
+# How often the bar of running work is drawn anew, s.
+EVERY_S = 1.0
+# Work that was stopped is spoken of for so long. Our choice.
+TOLD_FOR = timedelta(days=2)
+# Jobs that are looked through for what to tell.
+LOOKED_AT = 10
+
+_WATCHED = "jobs watched"
+_CLOSED = "jobs closed"
+
+
+# ---------------------------------------------------------------- ask for work
+
+
+def measure(
+    rows: Mapping[Path, WalkPhoto],
+    store: FarmStore,
+    *,
+    walked_on: date | None,
+    refused: Sequence[Refused] = (),
+) -> None:
+    """Take photos in, have them measured, and draw the page anew.
+
+    Parameters
+    ----------
+    refused : sequence of Refused
+        What was left out before.
+    """
+    with st.spinner(say("work.taking_in")):
+        taken = take_in(rows, store, walked_on=walked_on, who=session.person())
+    left_out = Measured(photos=(), refused=(*refused, *taken.refused), copies=taken.copies)
+    if taken.job is None:
+        session.remember_measured(left_out)
+    else:
+        _begin(taken.job, store, left_out)
+        if taken.known:
+            session.say_next(say("work.known", n=taken.known))
+    st.rerun()
+
+
+def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> None:
+    """Have the photos measured that are not measured with the present settings.
+
+    Parameters
+    ----------
+    names : mapping, optional
+        Names of photos by photo_id, for those whose results the farm has just forgotten.
+    """
+    job = ask_measure_again(store, session.settings(), who=session.person(), names=names)
+    if job is None:
+        session.say_next(say("work.all_measured"))
+    else:
+        _begin(job, store, Measured(photos=(), refused=(), copies=()))
+    st.rerun()
+
+
+def load(folder: Path, store: FarmStore) -> None:
+    """Have a walk's folder on this computer loaded in the background, and draw the page anew."""
+    _watch(ask_load(folder, store, who=session.person()))
+    st.rerun()
+
+
+def _begin(job: Job, store: FarmStore, left_out: Measured) -> None:
+    """Do a short job now, under a bar; leave a long one to the background."""
+    ended = None
+    if job.total <= MOST_WAITED_FOR:
+        ended = work_here(job, store, on_progress=show.progress())
+    if ended is None or ended.state is not JobState.DONE:
+        _watch(job)
+        session.remember_measured(left_out)
+        return
+    found = result_of(ended, store, session.settings())
+    session.remember_measured(
+        replace(found, refused=(*left_out.refused, *found.refused), copies=left_out.copies)
+    )
+
+
+# ---------------------------------------------------------------- how far it is
+
+
+def bar(store: FarmStore) -> None:
+    """What goes on in the background, or what came of it; nothing most of the time.
+
+    Also sees to it that the work goes on where its process was killed.
+    """
+    going_on = keep_working(store)
+    st.fragment(_bar, run_every=EVERY_S if going_on else None)(store, going_on)
+
+
+def _bar(store: FarmStore, going_on: bool) -> None:
+    running = [job for job in store.jobs(only_open=True) if job.is_open]
+    if running:
+        keep_working(store)
+        _running(running[-1], len(running) - 1, store)
+    elif going_on:
+        # The page below shows other numbers now.
+        st.rerun()
+    else:
+        job = _to_tell(store.jobs(most=LOOKED_AT))
+        if job is not None:
+            _ended(job, store)
+
+
+def _running(job: Job, waiting: int, store: FarmStore) -> None:
+    _watch(job)
+    with st.container(border=True, key="work"):
+        st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
+        left, right = st.columns([3, 1], vertical_alignment="center")
+        left.caption(say("work.more_waiting", n=waiting) if waiting else say("work.may_close"))
+        if right.button(say("work.stop"), key=f"stop {job.number}", width="stretch"):
+            store.cancel_job(job.number)
+            st.rerun()
+
+
+def _progress_words(job: Job) -> str:
+    if job.total and job.done >= job.total:
+        return say("work.finishing", total=job.total)
+    left_s = job.left_s(now_utc())
+    if left_s is None:
+        left = say("work.starting")
+    elif left_s < 60:
+        left = say("work.left_short")
+    else:
+        left = say("work.left_minutes", n=ceil(left_s / 60))
+    return say("work.measuring", done=job.done, total=job.total, left=left)
+
+
+# ---------------------------------------------------------------- what came of it
+
+
+def _watch(job: Job) -> None:
+    st.session_state[_WATCHED] = {*st.session_state.get(_WATCHED, ()), job.number}
+
+
+def _close(job: Job) -> None:
+    st.session_state[_CLOSED] = {*st.session_state.get(_CLOSED, ()), job.number}
+    st.rerun()
+
+
+def _to_tell(jobs: Sequence[Job]) -> Job | None:
+    """The latest job whose end this visitor should hear of and has not closed."""
+    watched = st.session_state.get(_WATCHED, ())
+    closed = st.session_state.get(_CLOSED, ())
+    for job in jobs:
+        told = job.number in watched or (job.asked_by == session.person() and bool(job.refused))
+        stopped = job.state in (JobState.CANCELLED, JobState.FAILED)
+        recent = now_utc() - (job.seen_at or job.asked_at) < TOLD_FOR
+        if job.number not in closed and recent and (told or stopped):
+            return job
+    return None
+
+
+def _ended(job: Job, store: FarmStore) -> None:
+    with st.container(border=True, key="work"):
+        if job.state is JobState.DONE:
+            st.success(say("work.finished", n=job.total), icon=":material/check:")
+        elif job.state is JobState.FAILED and job.problem is not None:
+            show.error(FruitVisionError(job.problem[0], fix=job.problem[1]))
+        else:
+            st.info(say("work.stopped", done=job.done, total=job.total))
+        show.refused([Refused(name=name, what=what, fix=fix) for name, what, fix in job.refused])
+        if job.kind is JobKind.MEASURE and st.toggle(say("work.details"), key=f"all {job.number}"):
+            found = result_of(job, store, session.settings())
+            show.measured_photos(replace(found, refused=()), session.units().diameter)
+        left, right = st.columns(2)
+        if job.state is not JobState.DONE and left.button(
+            say("work.go_on"), key=f"on {job.number}", width="stretch"
+        ):
+            store.want_again(job.number)
+            st.rerun()
+        if right.button(say("work.close"), key=f"close {job.number}", width="stretch"):
+            _close(job)
