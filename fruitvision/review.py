@@ -53,10 +53,10 @@ SMALLEST_PX = 4.0
 class Reviewed:
     """A photo as people put it right.
 
-    `fallen`, `beside` : numbers (fruit_id) of fruit below the ground line and outside the side
-    limits; they are in `photo` and not of this row. `drawn` : those whose outline a person drew.
-    `lost` : edits whose fruit is not there any more. `checked` : the last one who looked at all
-    that this photo's detector found.
+    `fallen`, `beside` : numbers (fruit_id) of fruit below the ground line, of any row, and of this
+    row's outside the side limits; they are in `photo` and not counted. `drawn` : those whose
+    outline a person drew. `lost` : edits whose fruit is not there any more. `checked` : the last
+    one who looked at all that this photo's detector found.
     """
 
     photo: MeasuredPhoto
@@ -99,12 +99,12 @@ class _Desk:
 
 
 def drawn_outline(
+    photo: Photo,
     centre_x_px: float,
     centre_y_px: float,
     width_px: float,
     height_px: float,
     angle_deg: float,
-    photo: Photo,
 ) -> Outline:
     """The outline that a person drew, its long axis first, its direction from -90° to 90°.
 
@@ -303,7 +303,7 @@ def _has_fallen(one: _Fruit, desk: _Desk, width_px: int) -> bool:
 
 
 def _hangs_beside(one: _Fruit, desk: _Desk) -> bool:
-    if desk.sides is None or one.row_said > desk.sides_said:
+    if desk.sides is None or not one.on_this_row or one.row_said > desk.sides_said:
         return False
     return not desk.sides.left_x_px <= one.outline.centre_x_px <= desk.sides.right_x_px
 

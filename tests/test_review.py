@@ -274,7 +274,9 @@ def test_fruit_outside_the_sides_hang_on_neighbours() -> None:
     found = after(SideLimits(left_x_px=150, right_x_px=250))
     assert numbers(found) == ["f002"]
     assert found.beside == {"f001", "f003"}
-    # A fruit that is added is cut off as well.
+    # One of a row behind stays one.
+    behind = records.measured("a", [records.fruit(9, on_this_row=False, diameter_mm=None)])
+    assert not after(SideLimits(left_x_px=150, right_x_px=250), of=behind).beside
     both = after(
         SideLimits(left_x_px=150, right_x_px=250),
         GroundLine(left_y_px=190.0, right_y_px=190.0),
@@ -312,11 +314,11 @@ def test_a_check_belongs_to_the_detector_that_was_looked_at() -> None:
 
 def test_a_drawn_outline_has_its_long_axis_first() -> None:
     of = photo().photo
-    found = drawn_outline(600, 900, 40, 60, 10, of)
+    found = drawn_outline(of, 600, 900, 40, 60, 10)
     assert (found.width_px, found.height_px) == (60, 40)
     # 10° + 90° = 100°, the same line as -80°.
     assert found.angle_deg == pytest.approx(-80.0)
-    assert drawn_outline(600, 900, 60, 40, 190, of).angle_deg == pytest.approx(10.0)
+    assert drawn_outline(of, 600, 900, 60, 40, 190).angle_deg == pytest.approx(10.0)
 
 
 @pytest.mark.parametrize(
@@ -332,7 +334,7 @@ def test_an_impossible_outline_is_refused(
     place: tuple[float, float], axes: tuple[float, float], words: str
 ) -> None:
     with pytest.raises(FieldDataError, match=words):
-        drawn_outline(*place, *axes, 0.0, photo().photo)
+        drawn_outline(photo().photo, *place, *axes, 0.0)
 
 
 def test_sides_may_be_drawn_in_either_order_but_not_on_one_another() -> None:

@@ -1,0 +1,150 @@
+"""Which tree and which of its photos are looked at; kept in the page's address."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import streamlit as st
+
+from app import session
+from app.wording import day, say
+from fruitvision.domain import Block, TreeId, TreePhoto
+from fruitvision.store import FarmStore
+
+# Beside it in the address of the page, so that a bookmark shows the same tree.
+BLOCK, TREE, PHOTO = "block", "tree", "photo"
+_LOOKED_AT = "looked at"
+# So much of a photo's id stands in the address. Our choice: enough to tell a farm's photos apart.
+_ID_SIGNS = 12
+# Our choice: two beside each other on a phone.
+THUMBNAIL_PX = 120
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookedAt:
+    """Block, `row.position` of the tree, and the start of the photo's id; empty if not chosen."""
+
+    block: str = ""
+    tree: str = ""
+    photo: str = ""
+
+
+def look_at(*, block: str, tree: TreeId | None = None, photo_id: str = "") -> None:
+    """Look at this from now on: in the next run of the page, and when somebody comes back to it."""
+    chosen = LookedAt(
+        block=block,
+        tree="" if tree is None else f"{tree.row}.{tree.position}",
+        photo=photo_id[:_ID_SIGNS],
+    )
+    st.session_state[_LOOKED_AT] = chosen
+    for name, value in ((BLOCK, chosen.block), (TREE, chosen.tree), (PHOTO, chosen.photo)):
+        if value:
+            st.query_params[name] = value
+        else:
+            st.query_params.pop(name, None)
+
+
+def _looked_at() -> LookedAt:
+    known: LookedAt | None = st.session_state.get(_LOOKED_AT)
+    address = st.query_params
+    if known is not None:
+        return known
+    return LookedAt(
+        block=address.get(BLOCK, ""), tree=address.get(TREE, ""), photo=address.get(PHOTO, "")
+    )
+
+
+def choose_photo(
+    store: FarmStore, blocks: Sequence[Block], just_measured: frozenset[str]
+) -> TreePhoto | None:
+    """Boxes for block and tree, then the tree's photos to choose one of; None without photos."""
+    names = [block.block_id for block in blocks]
+    looked_at = _first(store, names, just_measured)
+    left, right = st.columns(2)
+    start = names.index(looked_at.block) if looked_at.block in names else 0
+    name = left.selectbox(say("review.block"), names, index=start)
+    session.remember_block(name)
+    photos = store.tree_photos(name)
+    trees = sorted({photo.tree for photo in photos})
+    if not trees:
+        st.write(say("review.no_photos"))
+        return None
+    known = [f"{tree.row}.{tree.position}" for tree in trees]
+    at = known.index(looked_at.tree) if name == looked_at.block and looked_at.tree in known else 0
+    tree = right.selectbox(say("review.tree_box"), trees, index=at, format_func=tree_words)
+    of_tree = [photo for photo in photos if photo.tree == tree]
+    of_tree.sort(key=lambda one: (-one.walked_on.toordinal(), one.face, one.place))
+    photo = next(
+        (one for one in of_tree if looked_at.photo and one.photo_id.startswith(looked_at.photo)),
+        of_tree[0],
+    )
+    look_at(block=name, tree=tree, photo_id=photo.photo_id)
+    with st.container(horizontal=True, vertical_alignment="bottom", key="thumbnails"):
+        _thumbnails(of_tree, photo)
+        _neighbours(trees, trees.index(tree))
+    return photo
+
+
+def _first(store: FarmStore, names: Sequence[str], just_measured: frozenset[str]) -> LookedAt:
+    """What was looked at; else the photo that was measured just now; else the first with photos."""
+    known = _looked_at()
+    if known.block in names:
+        return known
+    if just_measured:
+        placed = (one for one in store.tree_photos() if one.photo_id in just_measured)
+        new = min(placed, key=lambda one: one.tree, default=None)
+        if new is not None:
+            return LookedAt(block=new.tree.block_id, tree=f"{new.tree.row}.{new.tree.position}")
+    return LookedAt(block=next((name for name in names if store.tree_photos(name)), ""))
+
+
+def forget() -> None:
+    """Start with what was measured just now, not with what was looked at before."""
+    st.session_state.pop(_LOOKED_AT, None)
+    for name in (BLOCK, TREE, PHOTO):
+        st.query_params.pop(name, None)
+
+
+def tree_words(tree: TreeId) -> str:
+    """`Row 2, tree 14`."""
+    return say("review.tree", row=tree.row, position=tree.position)
+
+
+def photo_words(photo: TreePhoto) -> str:
+    """`Face A, 12 Aug 2026`, and the place where a face was photographed from several."""
+    face = say("review.face", face=photo.face, day=day(photo.walked_on))
+    return f"{face} ({photo.place})" if photo.place > 1 else face
+
+
+def _neighbours(trees: Sequence[TreeId], at: int) -> None:
+    """Buttons to the tree before and after."""
+    for step, name, icon in ((-1, "before", "arrow_back"), (1, "after", "arrow_forward")):
+        there = 0 <= at + step < len(trees)
+        tree = trees[at + step] if there else trees[at]
+        st.button(
+            tree_words(tree) if there else say(f"review.none_{name}"),
+            key=f"tree {name}",
+            icon=f":material/{icon}:",
+            disabled=not there,
+            on_click=look_at,
+            kwargs={"block": tree.block_id, "tree": tree},
+        )
+
+
+def _thumbnails(photos: Sequence[TreePhoto], chosen: TreePhoto) -> None:
+    for photo in photos:
+        with st.container(width=THUMBNAIL_PX):
+            st.image(session.thumbnail(photo.photo_id), width=THUMBNAIL_PX)
+            st.button(
+                photo_words(photo),
+                key=f"look at {photo.photo_id}",
+                type="primary" if photo == chosen else "secondary",
+                width="stretch",
+                on_click=look_at,
+                kwargs={
+                    "block": photo.tree.block_id,
+                    "tree": photo.tree,
+                    "photo_id": photo.photo_id,
+                },
+            )

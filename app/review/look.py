@@ -1,0 +1,272 @@
+"""One photo: what was found in it, the picture to put it right in, and all that was put right."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import streamlit as st
+
+from app import session, show
+from app.forms.hand_work import measure_again
+from app.review.by_list import correct_by_list
+from app.review.choose import choose_photo
+from app.review.editor import correction_of, last_edit, photo_editor, pointed_box
+from app.wording import number, say
+from fruitvision.domain import (
+    AddedFruit,
+    Block,
+    CheckedPhoto,
+    Correction,
+    GroundLine,
+    MeasuredPhoto,
+    PhotoEdit,
+    ReferenceKind,
+    RemovedFruit,
+    ReshapedFruit,
+    RowOfFruit,
+    SideLimits,
+)
+from fruitvision.errors import FruitVisionError
+from fruitvision.pipeline.lines import photo_numbers
+from fruitvision.pipeline.outlines import COCO_FILE, LIST_FILE, outlines_of
+from fruitvision.pipeline.review import PhotoReview, photo_review
+from fruitvision.reference_table import pointed_reference
+from fruitvision.store import FarmStore
+from fruitvision.units import parse_number
+
+# Keys of the session state: an error that a correction met, how many came back from a picture, and
+# a box around a ball or sheet.
+_ERROR = "review error"
+_ANSWERED = "review answered"
+_BOX = "review box"
+
+
+def look_at_trees(store: FarmStore, blocks: Sequence[Block], just_measured: frozenset[str]) -> None:
+    """Block, tree, photo; the photo with all that was found in it; and putting it right."""
+    placed = choose_photo(store, blocks, just_measured)
+    if placed is None:
+        return
+    review = photo_review(placed.photo_id, store, session.settings())
+    if review is None:
+        st.write(say("review.not_measured"))
+        if st.button(say("review.measure")):
+            measure_again(store)
+        return
+    # What is there at times only has a place of its own, so that nothing below closes for it.
+    with st.container():
+        met: FruitVisionError | None = st.session_state.pop(_ERROR, None)
+        if met is not None:
+            show.error(met)
+    _numbers(review)
+    _picture(review, store)
+    with st.container():
+        _checked(review, store)
+    with st.expander(say("review.without_picture")):
+        correct_by_list(review.reviewed, lambda one: save(one, placed.photo_id, store))
+    _edits(review, store)
+    _training_data(store)
+
+
+def save(correction: Correction, photo_id: str, store: FarmStore) -> None:
+    """Keep a correction with the visitor's name and the time."""
+    store.save_photo_edits(
+        photo_id, [correction], made_by=session.person(), made_at=datetime.now(UTC)
+    )
+
+
+# ---------------------------------------------------------------- the picture
+
+
+def _numbers(review: PhotoReview) -> None:
+    found, unit = photo_numbers(review.reviewed.photo), session.units().diameter
+    alone = review.measured.fruit_count
+    show.numbers(
+        [
+            (
+                say("review.count"),
+                number(found.fruit_count),
+                say("review.count_alone", n=alone)
+                if alone != found.fruit_count
+                else say("review.of_this_tree"),
+            ),
+            (say("review.sized"), number(found.sized), say("review.whole_enough")),
+            (say("review.mean"), show.diameter(found.mean_mm, unit), say("review.of_sized")),
+        ]
+    )
+
+
+def _picture(review: PhotoReview, store: FarmStore) -> None:
+    photo_id = review.measured.photo.photo_id
+    key = f"photo {photo_id}"
+    with show.errors():
+        photo_editor(
+            review.reviewed,
+            key,
+            answered=st.session_state.get(_ANSWERED, 0),
+            on_edit=lambda: take(key, review.measured, store),
+        )
+    with st.container():
+        if not session.person():
+            st.caption(say("review.who"))
+        _point(review, store)
+        show.doubts(review.reviewed.photo.doubts, review.reviewed.photo.remarks)
+
+
+def take(key: str, measured: MeasuredPhoto, store: FarmStore) -> None:
+    """Keep what came back from the picture, or the error that it met."""
+    edit = last_edit(key)
+    st.session_state[_ANSWERED] = st.session_state.get(_ANSWERED, 0) + 1
+    try:
+        box = pointed_box(edit)
+        if box is not None:
+            st.session_state[_BOX] = (measured.photo.photo_id, box)
+        elif edit:
+            save(correction_of(edit, measured.photo), measured.photo.photo_id, store)
+    except FruitVisionError as err:
+        st.session_state[_ERROR] = err
+
+
+def _point(review: PhotoReview, store: FarmStore) -> None:
+    """What hangs in the box that was drawn, and how large it is."""
+    photo = review.measured.photo
+    photo_id, box = st.session_state.get(_BOX, ("", (0.0,) * 4))
+    if photo_id != photo.photo_id:
+        return
+    unit = session.units().diameter
+    with st.form("pointed at"):
+        st.write(say("review.pointed"))
+        kind = st.radio(
+            say("review.what_hangs"),
+            list(ReferenceKind),
+            index=1,
+            format_func=lambda one: say(f"review.kind_{one.value}"),
+            horizontal=True,
+        )
+        size = st.text_input(say("review.how_large", unit=unit.symbol))
+        with st.container(horizontal=True):
+            measure = st.form_submit_button(say("review.measure_with_it"), type="primary")
+            leave = st.form_submit_button(say("review.forget_box"))
+    if leave:
+        st.session_state.pop(_BOX)
+        st.rerun()
+    if measure and kind:
+        with show.errors():
+            size_mm = parse_number(size, field="The size") * unit.size
+            new = pointed_reference(kind, size_mm, list(box))
+            known = store.pointed_references(photo_id)
+            store.save_pointed_references(photo_id, [*known, new])
+            st.session_state.pop(_BOX)
+            measure_again(store, {photo_id: photo.name})
+
+
+def _checked(review: PhotoReview, store: FarmStore) -> None:
+    """Somebody looked at all of it: the photo can then teach."""
+    checked = review.reviewed.checked
+    if checked is not None:
+        st.success(
+            say("review.checked", who=_person(checked.made_by), when=checked.made_at),
+            icon=":material/check:",
+        )
+        return
+    st.button(
+        say("review.check"),
+        help=say("review.check_help"),
+        on_click=save,
+        args=(
+            CheckedPhoto(detector=review.measured.made_with.detector),
+            review.measured.photo.photo_id,
+            store,
+        ),
+    )
+
+
+# ---------------------------------------------------------------- all that was put right
+
+
+def _edits(review: PhotoReview, store: FarmStore) -> None:
+    """Every edit with who and when, the latest first; each can be undone, and made again."""
+    if not review.edits:
+        return
+    lost = {one.number for one in review.reviewed.lost}
+    # Always the same name, so that it stays open while one after the other is undone.
+    with st.expander(say("review.edits"), expanded=bool(lost)):
+        for edit in reversed(review.edits):
+            left, right = st.columns([3, 1], vertical_alignment="center")
+            left.markdown(_edit_words(edit, gone=edit.number in lost))
+            if edit.stands:
+                right.button(
+                    say("review.undo"),
+                    key=f"undo {edit.number}",
+                    on_click=_undo,
+                    args=(edit, store),
+                )
+            else:
+                right.button(
+                    say("review.again"),
+                    key=f"again {edit.number}",
+                    on_click=save,
+                    args=(edit.correction, edit.photo_id, store),
+                )
+
+
+def _undo(edit: PhotoEdit, store: FarmStore) -> None:
+    store.undo_photo_edit(edit.number, undone_by=session.person(), undone_at=datetime.now(UTC))
+
+
+def _edit_words(edit: PhotoEdit, *, gone: bool) -> str:
+    what = correction_words(edit.correction)
+    line = say("review.edit", what=what, who=_person(edit.made_by), when=edit.made_at)
+    if edit.undone_at is not None:
+        undone = say("review.undone", who=_person(edit.undone_by or ""), when=edit.undone_at)
+        return f"~~{line}~~ {undone}"
+    return f"{line} **{say('review.gone')}**" if gone else line
+
+
+def correction_words(correction: Correction) -> str:
+    """What somebody put right, in a few words."""
+    if isinstance(correction, RemovedFruit):
+        return say("review.did_remove", x=round(correction.x_px), y=round(correction.y_px))
+    if isinstance(correction, RowOfFruit):
+        name = "review.did_put_on" if correction.on_this_row else "review.did_put_off"
+        return say(name, x=round(correction.x_px), y=round(correction.y_px))
+    if isinstance(correction, AddedFruit | ReshapedFruit):
+        name = "review.did_add" if isinstance(correction, AddedFruit) else "review.did_shape"
+        outline = correction.outline
+        return say(name, x=round(outline.centre_x_px), y=round(outline.centre_y_px))
+    if isinstance(correction, GroundLine):
+        return say(
+            "review.did_ground", y=round(correction.left_y_px), y2=round(correction.right_y_px)
+        )
+    if isinstance(correction, SideLimits):
+        return say(
+            "review.did_sides", x=round(correction.left_x_px), x2=round(correction.right_x_px)
+        )
+    return say("review.did_check")
+
+
+def _person(name: str) -> str:
+    return show.plain(name) if name else say("review.nobody")
+
+
+# ---------------------------------------------------------------- to train on
+
+
+def _training_data(store: FarmStore) -> None:
+    with st.expander(say("review.training")):
+        st.caption(say("review.training_help", folder=show.plain(str(store.folder))))
+        if not st.toggle(say("review.training_make")):
+            return
+        outlines = outlines_of(store, session.settings(), made_on=session.today())
+        st.write(say("review.training_photos", n=len(outlines.files)))
+        if outlines.unchecked:
+            st.write(say("review.training_unchecked", n=outlines.unchecked))
+        show.refused(outlines.refused)
+        if outlines.files:
+            packed = io.BytesIO()
+            with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+                archive.writestr(COCO_FILE, outlines.coco)
+                archive.writestr(LIST_FILE, outlines.photo_list)
+            st.download_button(say("review.training_download"), packed.getvalue(), "outlines.zip")
