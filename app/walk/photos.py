@@ -133,7 +133,7 @@ def _box(store: FarmStore, aim: Aim) -> None:
             type=PHOTOS,
             accept_multiple_files=True,
             label_visibility="collapsed",
-            key=f"photos {aim.face} {aim.stop.tree} {_round()}",
+            key=f"photos {aim.face} {aim.stop.tree} {_round(aim)}",
         )
     if taken and not aim.instead_of:
         st.caption(say("walk.another_why"))
@@ -151,7 +151,7 @@ def _take(store: FarmStore, aim: Aim, uploads: Sequence[files.Upload]) -> None:
     with files.saved(list(uploads)) as saved:
         taken = take_photos(saved, store, aim, on=session.today(), clock_right=clock_right)
     # The box is emptied first: what is kept is not sent again, whatever comes now.
-    st.session_state[_ROUND] = _round() + 1
+    st.session_state[_counter(aim)] = _round(aim) + 1
     st.session_state[_SAID] = [_words(one) for one in taken if one.outcome is not Taken.KEPT]
     st.session_state[_OTHER_DAY] = any(one.outcome is Taken.OTHER_DAY for one in taken)
     kept = {one.placed.photo_id: one.name for one in taken if _kept(one) and one.placed}
@@ -199,8 +199,14 @@ def take_off_form(store: FarmStore, stop: Stop) -> None:
             st.rerun()
 
 
-def _round() -> int:
-    return int(st.session_state.get(_ROUND, 0))
+def _round(aim: Aim) -> int:
+    return int(st.session_state.get(_counter(aim), 0))
+
+
+def _counter(aim: Aim) -> str:
+    """Key of a number that grows with every upload, one a face: a photo of the other face that
+    comes while this one is measured must find its box unchanged."""
+    return f"{_ROUND} {aim.face} {aim.stop.tree}"
 
 
 # ---------------------------------------------------------------- pictures and checks, kept
