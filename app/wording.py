@@ -22,6 +22,8 @@ from fruitvision.unit_system import Unit
 TEXTS = Path(__file__).with_name("texts")
 # Name of each language in itself.
 LANGUAGES = {"en": "English", "es": "Español", "fr": "Français"}
+# Of a visitor whose browser speaks none of them.
+ELSE = "en"
 # Thousands are parted by a narrow space in Spanish and French (SI brochure, 5.4.4), which no reader
 # can take for a decimal sign; English readers expect commas.
 _THOUSANDS = {"en": ",", "es": "\u202f", "fr": "\u202f"}
@@ -42,8 +44,8 @@ def language() -> str:
     for code in (chosen, st.session_state.get(_USUAL)):
         if code in LANGUAGES:
             return str(code)
-    browser = (st.context.locale or "en").split("-")[0].lower()
-    return browser if browser in LANGUAGES else "en"
+    browser = (st.context.locale or "").split("-")[0].lower()
+    return browser if browser in LANGUAGES else ELSE
 
 
 def set_language(chosen: str) -> None:

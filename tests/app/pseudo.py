@@ -26,7 +26,8 @@ _WRAPPED = re.compile("⟦[^⟦⟧]*⟧")
 _NOT_TEXT = re.compile(
     r"(?<![A-Za-z])(mm|cm|in|ft|kg|lb|oz|ha|ac|px|min|CSV|XLSX|PDF|JSON|DOI|UTC|Letter)(?![A-Za-z])"
 )
-_PHOTO_ID = re.compile(r"(?<!\w)[0-9a-f]{12,}(?!\w)")
+# Of a photo, a forecast, and the data of a chart.
+_HASH = re.compile(r"(?<!\w)(?:data-)?[0-9a-f]{8,}(?!\w)")
 _LETTERS = re.compile(r"[^\W\d_]{2,}")
 # Fields of what Streamlit sends to the browser that nobody reads.
 _UNSEEN = {
@@ -50,9 +51,14 @@ def speak(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     for code in wording.LANGUAGES:
         (folder / code).symlink_to(wording.TEXTS / code)
     monkeypatch.setattr(wording, "TEXTS", folder)
+    monkeypatch.setattr(wording, "ELSE", CODE)
     monkeypatch.setitem(wording.LANGUAGES, CODE, "⟦Xx⟧")
     monkeypatch.setitem(wording._THOUSANDS, CODE, ",")
     monkeypatch.setitem(wording._DECIMAL, CODE, ".")
+
+
+# Texts that are lists of words.
+_LISTS = {"months", "weekdays"}
 
 
 def mark(text: str) -> str:
@@ -70,8 +76,8 @@ def _marked(texts: Mapping[str, Any]) -> dict[str, Any]:
         else mark(text)
         for name, text in texts.items()
     }
-    if "months" in texts:
-        marked["months"] = " ".join(f"⟦{month}⟧" for month in texts["months"].split())
+    for name in _LISTS & set(texts):
+        marked[name] = " ".join(f"⟦{word}⟧" for word in texts[name].split())
     return marked
 
 
@@ -162,38 +168,56 @@ _NAMED = ("title", "text", "subtitle")
 
 def chart_texts(spec: Any) -> Iterator[str]:
     """Titles and words of a chart, and names of fields where no title stands in their place."""
+    channels = list(_channels(spec))
+    titled = {name for name, channel in channels if _has_title(name, channel)}
+    for name, channel in channels:
+        has_title = "title" in channel if name == "tooltip" else name in titled
+        if name in (*_CHANNELS, "tooltip") and not has_title:
+            yield str(channel["field"])
+    yield from _titles(spec)
+
+
+def _titles(spec: Any) -> Iterator[str]:
+    for name, value in _items(spec):
+        if name in _NAMED:
+            yield from (one for one in _listed(value) if isinstance(one, str))
+        yield from _titles(value)
+
+
+def _channels(spec: Any) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every channel that shows a field."""
+    for name, value in _items(spec):
+        if name == "encoding":
+            for channel, found in value.items():
+                yield from (
+                    (channel, one)
+                    for one in _listed(found)
+                    if isinstance(one, dict) and "field" in one
+                )
+        else:
+            yield from _channels(value)
+
+
+def _items(spec: Any) -> Iterator[tuple[str, Any]]:
     if isinstance(spec, list):
-        for one in spec:
-            yield from chart_texts(one)
-    if not isinstance(spec, dict):
-        return
-    for name in _NAMED:
-        said = spec.get(name)
-        yield from (one for one in (said if isinstance(said, list) else [said]) if _is_text(one))
-    for name, channel in spec.get("encoding", {}).items():
-        for one in channel if isinstance(channel, list) else [channel]:
-            yield from _channel_texts(name, one)
-    for name, value in spec.items():
-        if name not in ("datasets", "data", "config"):
-            yield from chart_texts(value)
+        yield from (("", one) for one in spec)
+    elif isinstance(spec, dict):
+        yield from (pair for pair in spec.items() if pair[0] not in ("datasets", "data", "config"))
 
 
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str)
+def _listed(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]
 
 
-def _channel_texts(name: str, channel: Any) -> Iterator[str]:
-    if not isinstance(channel, dict) or "field" not in channel or "title" in channel:
-        return
+def _has_title(name: str, channel: Mapping[str, Any]) -> bool:
+    """Layers share the title that one of them gives; None hides it."""
     guide = channel.get("axis" if name in ("x", "y") else "legend", {})
-    hidden = guide is None or (isinstance(guide, dict) and "title" in guide)
-    if (name in _CHANNELS and not hidden) or name == "tooltip":
-        yield str(channel["field"])
+    return "title" in channel or guide is None or "title" in guide
 
 
 def bare(text: str, own: frozenset[str]) -> list[str]:
     """What of a text is in no marks and is not the farm's own: words that nobody can translate."""
-    rest = _PHOTO_ID.sub(" ", _WRAPPED.sub(" ", text.replace("\\", "")))
+    rest = _HASH.sub(" ", _WRAPPED.sub(" ", text.replace("\\", "")))
     for word in sorted(own, key=len, reverse=True):
         rest = rest.replace(word, " ")
     return _LETTERS.findall(_NOT_TEXT.sub(" ", rest))
