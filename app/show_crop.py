@@ -1,4 +1,4 @@
-"""Blocks, trees and forecasts in plain words and tables."""
+"""Forecasts in plain words and tables."""
 
 from __future__ import annotations
 
@@ -8,29 +8,27 @@ from datetime import date
 import streamlit as st
 
 from app import show
+from app.charts_forecast import class_words
+from app.wording import day, number, percent, ranged, say, sentence, week
 from fruitvision.domain import (
-    ClassForecast,
     CropForecast,
     Estimate,
     Forecast,
+    FrozenForecast,
     GrowthRate,
     HiddenFruitFactor,
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
+from fruitvision.forecast.uses import use_numbers
 from fruitvision.pipeline.lines import TreeLine
-from fruitvision.report import range_words, unit_words
 from fruitvision.report.blocks import growth_words
-from fruitvision.report.forecast import week_words
+from fruitvision.report.forecast import matters
 from fruitvision.report.words import many
 from fruitvision.unit_system import Unit, Units
 
-_SIZE_TABLES = {
-    "box_counts_42lb": "Counts per 42 lb box",
-    "carton_counts_18kg": "Counts per 18 kg carton",
-    "classes_5mm": "5 mm classes",
-}
+# Size tables that come along.
+_SHIPPED = ("box_counts_42lb", "carton_counts_18kg", "classes_5mm")
 
 # ---------------------------------------------------------------- block
 
@@ -68,43 +66,82 @@ def trees(lines: Sequence[TreeLine], unit: Unit) -> None:
     )
 
 
-# ---------------------------------------------------------------- forecast
+# ---------------------------------------------------------------- numbers
 
 
 def crop_numbers(crop: CropForecast, units: Units) -> None:
     """What a block or the farm brings: fruit, size, bins, mass, cartons."""
-    mass = units.crop.name.replace("_", " ").capitalize()
     show.numbers(
         [
-            show.estimate("Bins", crop.bins),
-            show.estimate(mass, units.crop.shown_range(crop.tonnes), digits=1),
-            show.estimate("Cartons packed", crop.cartons),
-            show.estimate("Mean size at the pick", crop.diameter_mm, unit=units.diameter),
-            show.estimate("Fruit picked", crop.fruit),
+            show.estimate(say("forecast.bins"), crop.bins),
+            show.estimate(
+                say(f"forecast.mass_{units.crop.name}"),
+                units.crop.shown_range(crop.tonnes),
+                digits=1,
+            ),
+            show.estimate(say("forecast.cartons_packed"), crop.cartons),
+            show.estimate(say("forecast.mean_size"), crop.diameter_mm, unit=units.diameter),
+            show.estimate(say("forecast.fruit_picked"), crop.fruit),
         ]
     )
 
 
+def uses(forecast: Forecast) -> None:
+    """The farm's number for each use."""
+    show.numbers(
+        [
+            (
+                say(f"forecast.use_{one.use}"),
+                say(f"forecast.of_{one.unit}", number=number(one.value)),
+                say("forecast.use_chance", percent=percent(one.quantile)),
+            )
+            for one in use_numbers(forecast)
+            if one.level == "farm"
+        ]
+    )
+
+
+def beside(planned: Forecast | None, what_if: Forecast, unit: Unit) -> None:
+    """A what-if beside the forecast of record; alone where there is none."""
+    crops = {say("forecast.what_if"): what_if.total}
+    if planned is not None:
+        crops[say("forecast.as_planned")] = planned.total
+    rows = [
+        {"": say("forecast.cartons_packed")} | {n: ranged(c.cartons) for n, c in crops.items()},
+        {"": say("forecast.bins")} | {n: ranged(c.bins) for n, c in crops.items()},
+        {"": say("forecast.mean_size")}
+        | {n: ranged(c.diameter_mm, 1, unit) for n, c in crops.items()},
+    ]
+    show.table(rows)
+
+
+# ---------------------------------------------------------------- classes and weeks
+
+
 def packout_table(crop: CropForecast) -> None:
     """Share and cartons of each class that matters, large fruit first; the range in brackets."""
+    a_class, share, cartons = (say(f"forecast.{name}") for name in ("class", "share", "cartons"))
     rows = [
         {
-            "Class": item.size_class,
-            "Share of picked, %": range_words(_percent(item.share)),
-            "Cartons": range_words(item.cartons),
+            a_class: class_words(item.size_class),
+            f"{share}, %": ranged(_percent(item.share)),
+            cartons: ranged(item.cartons),
         }
-        for item in reversed(classes_that_matter(crop))
+        for item in reversed(crop.classes)
+        if matters(item)
     ]
-    show.table(
-        [*rows, {"Class": "All", "Share of picked, %": "", "Cartons": range_words(crop.cartons)}]
-    )
+    whole = {a_class: class_words(ALL), f"{share}, %": "", cartons: ranged(crop.cartons)}
+    show.table([*rows, whole])
 
 
 def grades(crop: CropForecast) -> None:
     """Cartons of each grade, all size classes together."""
     show.table(
         [
-            {"Grade": row.grade.capitalize(), "Cartons": range_words(row.cartons)}
+            {
+                say("forecast.grade"): _capital(sentence(row.grade)),
+                say("forecast.cartons"): ranged(row.cartons),
+            }
             for row in crop.grades
             if row.size_class == ALL
         ]
@@ -117,14 +154,17 @@ def weeks(crop: CropForecast) -> None:
     mondays = [row.week for row in wholes]
     most = max(range(len(wholes)), key=lambda index: wholes[index].cartons.p50)
     chosen = st.selectbox(
-        f"Week of {crop.name}", mondays, index=most, format_func=_week_choice(wholes)
+        say("forecast.week_of", variety=crop.name),
+        mondays,
+        index=most,
+        format_func=_week_choice(wholes),
     )
     _week_table([row for row in crop.weeks if row.week == chosen])
 
 
 def _week_choice(wholes: Sequence[WeekForecast]) -> Callable[[date], str]:
-    cartons = {row.week: range_words(row.cartons) for row in wholes}
-    return lambda monday: f"{week_words(monday)}: {cartons[monday]} cartons"
+    cartons = {row.week: ranged(row.cartons) for row in wholes}
+    return lambda monday: say("forecast.week_choice", week=week(monday), cartons=cartons[monday])
 
 
 def _week_table(rows: Sequence[WeekForecast]) -> None:
@@ -134,10 +174,10 @@ def _week_table(rows: Sequence[WeekForecast]) -> None:
     show.table(
         [
             {
-                "Class": row.size_class.capitalize(),
-                "P10 (safe)": f"{row.cartons.p10:,.0f}",
-                "P50": f"{row.cartons.p50:,.0f}",
-                "P90": f"{row.cartons.p90:,.0f}",
+                say("forecast.class"): class_words(row.size_class),
+                say("forecast.p10_safe"): number(row.cartons.p10),
+                say("forecast.p50"): number(row.cartons.p50),
+                say("forecast.p90"): number(row.cartons.p90),
             }
             for row in (*classes, *whole)
         ]
@@ -149,60 +189,52 @@ def picks_table(crop: CropForecast, unit: Unit) -> None:
     show.table(
         [
             {
-                "Pass": show.day(one.pick_date),
-                "Bins": range_words(one.bins),
-                "Mean": unit_words(one.diameter_mm, unit),
-                "Cartons": range_words(one.cartons),
+                say("forecast.pass"): show.day(one.pick_date),
+                say("forecast.bins"): ranged(one.bins),
+                say("forecast.mean"): ranged(one.diameter_mm, 0, unit),
+                say("forecast.cartons"): ranged(one.cartons),
             }
             for one in crop.picks
         ]
     )
 
 
-def uses(forecast: Forecast) -> None:
-    """The farm's number for each use."""
-    numbers = [one for one in use_numbers(forecast) if one.level == "farm"]
-    show.numbers(
-        [
-            (
-                WORDS_OF_USE[one.use].capitalize(),
-                f"{one.value:,.0f} {one.unit}",
-                f"less comes in with a chance of {100 * one.quantile:.0f} %",
-            )
-            for one in numbers
-        ]
-    )
-
-
-def beside(planned: Forecast | None, what_if: Forecast, unit: Unit) -> None:
-    """A what-if beside the forecast of record; alone where there is none."""
-    crops = {"What if": what_if.total} | ({"As planned": planned.total} if planned else {})
-    rows = [
-        {"": "Cartons packed"} | {name: range_words(c.cartons) for name, c in crops.items()},
-        {"": "Bins"} | {name: range_words(c.bins) for name, c in crops.items()},
-        {"": "Mean size"}
-        | {name: unit_words(c.diameter_mm, unit, digits=1) for name, c in crops.items()},
-    ]
-    show.table(rows)
-
-
-def classes_that_matter(crop: CropForecast) -> list[ClassForecast]:
-    """Classes with a chance of half a percent of the fruit, or of one carton."""
-    return [item for item in crop.classes if item.share.p90 >= 0.005 or item.cartons.p90 >= 1]
-
-
 def _percent(share: Estimate) -> Estimate:
     return Estimate(p10=100 * share.p10, p50=100 * share.p50, p90=100 * share.p90)
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+# ---------------------------------------------------------------- names
+
+
 def size_table_words(name: str) -> str:
     """What the trade calls a shipped size table; other tables by their name."""
-    return _SIZE_TABLES.get(name, name)
+    return say(f"forecast.sizes_{name}") if name in _SHIPPED else name
 
 
-def version_words(forecast: Forecast) -> str:
-    """How a forecast is named in a list."""
-    number = f"No. {forecast.number}, " if forecast.number else ""
-    what_if = f", what if: {forecast.what_if}" if forecast.what_if else ""
+def short_version(forecast: Forecast) -> str:
+    """`no. 2 of 17 Aug 2026`."""
+    return say("forecast.version_short", number=forecast.number, made_on=day(forecast.made_on))
+
+
+def version_words(forecast: Forecast, frozen: Sequence[FrozenForecast] = ()) -> str:
+    """How a forecast is named in a list: its number, day, size table, and what is special."""
     table = size_table_words(forecast.size_table)
-    return f"{number}{forecast.made_on}, {table}{what_if} ({forecast.forecast_id[11:]})"
+    if forecast.number:
+        words = say(
+            "forecast.version_numbered",
+            number=forecast.number,
+            made_on=day(forecast.made_on),
+            size_table=table,
+        )
+    else:
+        made_on = day(forecast.made_on)
+        words = say("forecast.version_unnumbered", made_on=made_on, size_table=table)
+    if forecast.what_if:
+        words = say("forecast.version_what_if", version=words, what_if=sentence(forecast.what_if))
+    if any(one.forecast_id == forecast.forecast_id for one in frozen):
+        words = say("forecast.version_frozen", version=words)
+    return say("forecast.version_with_id", version=words, id=forecast.forecast_id[11:])

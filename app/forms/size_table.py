@@ -5,21 +5,20 @@ from __future__ import annotations
 import streamlit as st
 
 from app import files, session, show
+from app.wording import say
 from fruitvision.pipeline.size_tables import ENDINGS, add_size_table
-
-COLUMNS = "class, from_g, to_g (or _mm, _oz, _in), carton_kg or carton_lb (fruit_per_carton)"
 
 
 def size_table_upload() -> None:
     """One box for a table as CSV or XLSX; it is chosen once it is in."""
     upload = st.file_uploader(
-        f"Your own size table: {COLUMNS}",
+        say("forecast.own_table_upload"),
         type=[ending.lstrip(".") for ending in ENDINGS],
         key=f"size table {session.upload_round()}",
     )
-    if upload and st.button("Keep this size table"):
+    if upload and st.button(say("forecast.keep_table")):
         with show.errors(), files.saved([upload]) as saved:
             table = add_size_table(saved[0], session.farm_folder())
             session.use_size_table(table.name)
-            session.say_next(f"{table.name}: {len(table.classes)} classes are in.")
+            session.say_next(say("forecast.table_in", name=table.name, n=len(table.classes)))
             st.rerun()

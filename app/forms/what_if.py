@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from app import charts, session, show, show_crop
+from app import charts_forecast, session, show, show_crop
+from app.wording import say, sentence
 from fruitvision.domain import Forecast, SizeTable
 from fruitvision.forecast.growth import Weather
 from fruitvision.pipeline import Choices, forecast_farm
@@ -19,11 +20,17 @@ FARTHEST_DAYS = 14
 def what_if(store: FarmStore, table: SizeTable) -> None:
     """Other weather or other pick dates: drawn, shown, not kept."""
     left, right = st.columns(2)
-    weather = left.radio("Weather up to the pick", list(Weather), index=1, horizontal=True)
-    days = right.slider("Picks so many days later", -FARTHEST_DAYS, FARTHEST_DAYS, 0)
+    weather = left.radio(
+        say("forecast.weather"),
+        list(Weather),
+        index=1,
+        horizontal=True,
+        format_func=lambda one: say(f"forecast.weather_{one.value}"),
+    )
+    days = right.slider(say("forecast.days_later"), -FARTHEST_DAYS, FARTHEST_DAYS, 0)
     choices = Choices(season=weather or Weather.NORMAL, pick_shift_days=int(days))
-    if st.button("Show what if", disabled=not choices.what_if):
-        with show.errors(), st.spinner("Drawing the season …"):
+    if st.button(say("forecast.show_what_if"), disabled=not choices.what_if):
+        with show.errors(), st.spinner(say("forecast.drawing")):
             made, refused = forecast_farm(
                 store, table, session.settings(), made_on=session.today(), choices=choices
             )
@@ -37,7 +44,7 @@ def show_what_if(forecasts: Sequence[Forecast]) -> None:
     if found is None:
         return
     of_record = [one for one in forecasts if not one.what_if and one.size_table == found.size_table]
-    st.markdown(f"**What if: {show.plain(found.what_if)}.** It is not kept.")
+    st.markdown(say("forecast.what_if_not_kept", what_if=show.plain(sentence(found.what_if))))
     show_crop.beside(of_record[-1] if of_record else None, found, session.units().diameter)
     if found.bridge is not None:
-        st.altair_chart(charts.bridge(found.bridge), width="stretch")
+        st.altair_chart(charts_forecast.bridge(found.bridge), width="stretch")

@@ -1,4 +1,4 @@
-"""The pack-out at the pick, and the files for sales."""
+"""The pack-out at the pick, why it changed, and the version that sales works with."""
 
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -6,19 +6,22 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import charts, files, session, show, show_crop
+from app import charts_forecast, drawn, files, session, show, show_crop
+from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
-from fruitvision.domain import CropForecast, Forecast, SizeTable
+from app.wording import ranged, say, sentence, week
+from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
 from fruitvision.export import (
     write_forecast_csv,
     write_forecast_json,
     write_forecast_xlsx,
     write_weeks_csv,
 )
+from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.pipeline import forecast_farm
-from fruitvision.report import range_words
-from fruitvision.report.forecast import NO_CLASSES, week_words
+from fruitvision.pipeline.lines import class_limits_mm
+from fruitvision.report.forecast import SMALLEST_STEP, matters
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Units
 
@@ -29,30 +32,30 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 def make(store: FarmStore) -> SizeTable:
     """The size table, and the button that makes a forecast by it."""
     table = session.choose_size_table()
-    with st.expander("Add your own size table"):
+    with st.expander(say("forecast.own_table")):
         size_table_upload()
     dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
-    st.caption(f"Pick dates: {show.plain(', '.join(dates))}.")
-    if st.button("Make forecast", type="primary"):
-        with show.errors(), st.spinner("Drawing the season …"):
+    st.caption(say("forecast.pick_dates", dates=show.plain(", ".join(dates))))
+    if st.button(say("forecast.make"), type="primary"):
+        with show.errors(), st.spinner(say("forecast.drawing")):
             made, refused = forecast_farm(store, table, session.settings(), made_on=session.today())
             session.remember_version(made.forecast_id)
-            session.say_next("The forecast is made and kept.", refused)
+            session.say_next(say("forecast.made"), refused)
             st.rerun()
     return table
 
 
-def choose(forecasts: Sequence[Forecast]) -> Forecast:
+def choose(forecasts: Sequence[Forecast], frozen: Sequence[FrozenForecast]) -> Forecast:
     newest_first = {item.forecast_id: item for item in reversed(forecasts)}
     names = list(newest_first)
     last = session.last_version()
     chosen = st.selectbox(
-        "Version",
+        say("forecast.version"),
         names,
         index=names.index(last) if last in names else 0,
-        format_func=lambda name: show_crop.version_words(newest_first[name]),
+        format_func=lambda name: show_crop.version_words(newest_first[name], frozen),
     )
-    st.caption(f"{len(forecasts)} kept. A forecast is never changed; a correction is a new one.")
+    st.caption(say("forecast.versions_kept", n=len(forecasts)))
     return newest_first[chosen]
 
 
@@ -62,10 +65,10 @@ def _document(forecast: Forecast, path: Path, _units: Units) -> None:
 
 
 FILES: tuple[tuple[str, str, Write, str], ...] = (
-    ("XLSX", "forecast.xlsx", write_forecast_xlsx, XLSX),
-    ("CSV", "forecast.csv", write_forecast_csv, "text/csv"),
-    ("Weeks, CSV", "weeks.csv", write_weeks_csv, "text/csv"),
-    ("JSON", "forecast.json", _document, "application/json"),
+    ("forecast.file_xlsx", "forecast.xlsx", write_forecast_xlsx, XLSX),
+    ("forecast.file_csv", "forecast.csv", write_forecast_csv, "text/csv"),
+    ("forecast.file_weeks", "weeks.csv", write_weeks_csv, "text/csv"),
+    ("forecast.file_json", "forecast.json", _document, "application/json"),
 )
 
 
@@ -74,11 +77,11 @@ def _written(write: Write, forecast: Forecast, path: Path) -> None:
 
 
 def downloads(forecast: Forecast) -> None:
-    st.markdown("**For sales**")
+    st.markdown(f"**{say('forecast.for_sales')}**")
     with st.container(horizontal=True):
         for label, name, write, mime in FILES:
             st.download_button(
-                label,
+                say(label),
                 files.bytes_of(partial(_written, write, forecast), name),
                 file_name=f"{forecast.forecast_id}-{name}",
                 mime=mime,
@@ -86,74 +89,135 @@ def downloads(forecast: Forecast) -> None:
             )
 
 
-def packout(crop: CropForecast) -> None:
-    st.subheader(f"{show.plain(crop.variety)}: pack-out")
+def packout(forecast: Forecast, crop: CropForecast) -> None:
+    st.subheader(say("forecast.packout", variety=show.plain(crop.variety)))
     if crop.classes:
-        st.altair_chart(charts.packout(show_crop.classes_that_matter(crop)), width="stretch")
-        show_crop.packout_table(crop)
+        classes = [item for item in crop.classes if matters(item)]
+        st.altair_chart(charts_forecast.packout(classes), width="stretch")
+        st.caption(say("forecast.bars_help"))
     elif crop.cartons is not None:
-        st.write(f"{range_words(crop.cartons)} cartons; {NO_CLASSES}")
+        st.write(say("forecast.first_look", cartons=ranged(crop.cartons)))
+    sizes(forecast, crop)
+    if crop.classes:
+        show_crop.packout_table(crop)
     if crop.grades:
         show_crop.grades(crop)
     weeks = sorted({row.week for row in crop.weeks})
     if len(weeks) == 1:
-        st.caption(f"All of it comes in {week_words(weeks[0])}.")
+        st.caption(say("forecast.one_week", week=week(weeks[0])))
     elif weeks:
-        st.markdown("**Cartons by week**")
+        st.markdown(f"**{say('forecast.by_week')}**")
         show_crop.weeks(crop)
-    st.caption(show.plain(crop.rests_on))
+    st.caption(show.plain(sentence(crop.rests_on)))
     show.doubts(crop.doubts)
 
 
-def changes(forecast: Forecast) -> None:
-    if forecast.bridge is not None:
-        st.subheader("Why it changed")
-        st.write(f"Expected cartons since forecast {forecast.bridge.earlier_id}.")
-        st.altair_chart(charts.bridge(forecast.bridge), width="stretch")
+def sizes(forecast: Forecast, crop: CropForecast) -> None:
+    """Sizes at the walk and at the pick, with the limits of the classes that have cartons.
+
+    Nothing where a block has no sizes, or an earlier version made the forecast.
+    """
+    made_with, unit = drawn_with(forecast), session.units().diameter
+    if made_with is None or not forecast.inputs:
+        return
+    step_mm = unit.kept(charts_forecast.CURVE_STEP[unit.symbol])
+    bands = drawn.sizes(forecast, crop.variety, step_mm=step_mm)
+    if bands:
+        named = {item.size_class for item in crop.classes}
+        limits = [
+            limit
+            for limit in class_limits_mm(made_with.table, made_with.settings)
+            if limit[0] in named
+        ]
+        st.markdown(f"**{say('forecast.sizes_head')}**")
+        st.altair_chart(charts_forecast.sizes_at_pick(bands, limits, unit), width="stretch")
+        st.caption(say("forecast.sizes_help"))
 
 
-def shown(forecast: Forecast) -> None:
+def changes(forecast: Forecast, known: Sequence[Forecast]) -> None:
+    bridge = forecast.bridge
+    if bridge is None:
+        return
+    earlier = [one for one in known if one.forecast_id == bridge.earlier_id]
+    version = show.plain(
+        show_crop.version_words(earlier[0]) if earlier else say("forecast.since_unknown")
+    )
+    st.subheader(say("forecast.why"))
+    steps = [step for step in bridge.steps if abs(step.cartons) >= SMALLEST_STEP]
+    if not steps:
+        st.write(say("forecast.nothing_changed", version=version))
+        return
+    st.write(say("forecast.since", version=version))
+    st.altair_chart(charts_forecast.bridge(bridge), width="stretch")
+    if any(step.cause == "other" for step in steps):
+        st.caption(say("forecast.cause_other_help"))
+
+
+def frozen_part(
+    forecast: Forecast,
+    forecasts: Sequence[Forecast],
+    frozen: Sequence[FrozenForecast],
+    store: FarmStore,
+) -> None:
+    """Whether sales works with this version; freeze it; all that were frozen."""
+    st.subheader(say("forecast.freeze_head"))
+    if not forecast.what_if:
+        st.markdown(standing(forecast, frozen))
+    freeze_form(forecast, store)
+    with st.expander(say("forecast.frozen_list")):
+        frozen_list(forecasts, frozen)
+
+
+def shown(forecast: Forecast, forecasts: Sequence[Forecast]) -> None:
     if forecast.what_if:
-        st.warning(f"What if: {show.plain(forecast.what_if)}. Not the forecast of record.")
+        st.warning(say("forecast.what_if_is", what_if=show.plain(sentence(forecast.what_if))))
     show_crop.crop_numbers(forecast.total, session.units())
-    st.caption(show.plain(forecast.total.rests_on))
-    st.caption("Below each number its range, P10–P90: 8 of 10 times the truth lies in it.")
+    st.caption(show.plain(sentence(forecast.total.rests_on)))
+    st.caption(say("forecast.range_help"))
     show.caution()
-    st.markdown(f"**Next best action.** {show.plain(forecast.next_action)}")
+    action = show.plain(sentence(forecast.next_action))
+    st.markdown(say("forecast.next_action", action=action))
     show_crop.uses(forecast)
     downloads(forecast)
-    changes(forecast)
+    changes(forecast, forecasts)
+
+
+def details(forecast: Forecast) -> None:
+    """Each variety, then each block."""
     columns = st.columns(min(2, len(forecast.varieties)), gap="medium")
-    for number, variety in enumerate(forecast.varieties):
-        with columns[number % len(columns)]:
-            packout(variety)
-    st.subheader("Blocks")
+    for index, variety in enumerate(forecast.varieties):
+        with columns[index % len(columns)]:
+            packout(forecast, variety)
+    st.subheader(say("forecast.blocks"))
     for crop in forecast.blocks:
-        with st.expander(f"{show.plain(crop.name)}, pick {show.day(crop.pick_date)}"):
+        head = say("forecast.block_pick", block=crop.name, day=show.day(crop.pick_date))
+        with st.expander(show.plain(head)):
             show_crop.crop_numbers(crop, session.units())
             if len(crop.picks) > 1:
                 show_crop.picks_table(crop, session.units().diameter)
-            st.caption(show.plain(crop.rests_on))
+            st.caption(show.plain(sentence(crop.rests_on)))
             show.doubts(crop.doubts)
 
 
 store = session.farm()
-st.title("Forecast")
+st.title(say("forecast.title"))
 show.note(*session.said())
 if not store.blocks():
-    st.write("No block yet.")
-    st.page_link("screens/setup.py", label="Add a block", icon=":material/arrow_back:")
+    st.write(say("forecast.no_block"))
+    st.page_link("screens/setup.py", label=say("forecast.add_block"), icon=":material/arrow_back:")
     st.stop()
 new, kept = st.columns(2, gap="medium")
 with new:
     table = make(store)
-forecasts = store.forecasts()
-with st.expander("What if it is dry, or you pick later?"):
+forecasts, frozen = store.forecasts(), store.frozen_forecasts()
+with st.expander(say("forecast.what_if_head")):
     what_if(store, table)
     show_what_if(forecasts)
 if forecasts:
     with kept:
-        chosen = choose(forecasts)
-    shown(chosen)
+        chosen = choose(forecasts, frozen)
+    shown(chosen, forecasts)
+    frozen_part(chosen, forecasts, frozen, store)
+    details(chosen)
 else:
-    st.write("No forecast yet.")
+    st.write(say("forecast.no_forecast"))

@@ -1,7 +1,183 @@
 """What sales may promise by class and week, and what the harvest needs by day."""
 
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
 import streamlit as st
 
-from app.wording import say
+from app import charts_forecast, drawn, files, session, show
+from app.sales.harvest import harvest
+from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
+from app.sales.version import choose_version, version_line
+from app.show_crop import short_version
+from app.wording import moment, number, percent, ranged, say, sentence, signed, week
+from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
+from fruitvision.errors import ForecastError
+from fruitvision.export import write_forecast_xlsx, write_weeks_csv
+from fruitvision.forecast.change import ClassChange, added
+from fruitvision.forecast.summary import ALL
+from fruitvision.forecast.words import quantile_of_use, use_quantiles
+from fruitvision.pipeline.sales import SoldFrom
 
-st.title(say("common.page_sales"))
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+# The variety and the Monday of the week in the address of the page.
+VARIETY_IN_ADDRESS = "variety"
+WEEK_IN_ADDRESS = "week"
+
+
+def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
+    """Means and changes by class and week, and whether there is an earlier version behind them."""
+    try:
+        return drawn.changes(sold.earlier or sold.forecast, sold.forecast), sold.earlier is not None
+    except ForecastError as err:
+        why = f"{show.plain(sentence(err.what))} {show.plain(sentence(err.fix))}"
+        st.warning(say("sales.cant_compare", why=why))
+        return (), False
+
+
+def farm_numbers(total: CropForecast, quantiles: UseQuantiles) -> None:
+    promise = (
+        [] if total.cartons is None else [quantile_of_use(total.cartons, "promise", quantiles)]
+    )
+    show.numbers(
+        [
+            *(
+                (
+                    say("sales.to_promise"),
+                    say("forecast.of_cartons", number=number(value)),
+                    say("sales.chance_less", percent=percent(quantiles.promise)),
+                )
+                for value in promise
+            ),
+            show.estimate(say("sales.cartons_in_all"), total.cartons),
+            show.estimate(say("sales.bins_in_all"), total.bins),
+        ]
+    )
+
+
+def farm_change(sold: SoldFrom, changes: Sequence[ClassChange], *, compared: bool) -> None:
+    if not compared or sold.earlier is None or not changes:
+        return
+    whole = added(changes)
+    version = show.plain(short_version(sold.earlier))
+    words = say("sales.change_in_all", change=signed(whole.change), version=version)
+    why = why_words(whole)
+    st.markdown(f"**{words}** {why}".strip())
+
+
+def choose_variety(forecast: Forecast) -> CropForecast:
+    """A box with the varieties, where there are several; the choice stays in the address."""
+    crops = {crop.variety: crop for crop in sorted(forecast.varieties, key=_first_week)}
+    names = list(crops)
+    if len(names) == 1:
+        return crops[names[0]]
+    kept = st.query_params.get(VARIETY_IN_ADDRESS, "")
+    chosen = st.selectbox(
+        say("sales.variety"), names, index=names.index(kept) if kept in names else 0
+    )
+    st.query_params[VARIETY_IN_ADDRESS] = chosen
+    return crops[chosen]
+
+
+def choose_week(whole: Sequence[WeekForecast]) -> date:
+    """The week whose classes are shown: that of the address, else the one that brings most."""
+    mondays = [row.week for row in whole]
+    most = max(whole, key=lambda row: row.cartons.p50).week
+    kept = st.query_params.get(WEEK_IN_ADDRESS, "")
+    start = kept if kept in map(str, mondays) else str(most)
+    chosen = st.selectbox(
+        say("sales.classes_week"),
+        mondays,
+        index=list(map(str, mondays)).index(start),
+        format_func=week,
+    )
+    st.query_params[WEEK_IN_ADDRESS] = str(chosen)
+    return chosen
+
+
+def _first_week(crop: CropForecast) -> date:
+    return min((row.week for row in crop.weeks), default=date.max)
+
+
+def variety(
+    crop: CropForecast,
+    sold: SoldFrom,
+    changes: Sequence[ClassChange],
+    quantiles: UseQuantiles,
+    *,
+    compared: bool,
+) -> None:
+    name = show.plain(crop.variety)
+    if crop.cartons is None:
+        st.write(say("sales.cartons_unknown"))
+        show.doubts(crop.doubts)
+        return
+    st.subheader(say("sales.table_head", variety=name))
+    of_variety = [one for one in changes if one.variety == crop.variety]
+    promise_table(
+        say("sales.chart_week"), week_lines(crop, of_variety), quantiles, compared=compared
+    )
+    whole = [row for row in crop.weeks if row.size_class == ALL]
+    st.altair_chart(charts_forecast.weeks(whole), width="stretch")
+    st.caption(say("forecast.bars_help"))
+    if crop.classes:
+        chosen = choose_week(whole)
+        lines = class_lines(crop, of_variety, chosen)
+        promise_table(say("sales.class"), lines, quantiles, compared=compared)
+    else:
+        st.write(say("forecast.first_look", cartons=ranged(crop.cartons)))
+    if compared and sold.earlier is not None and sold.earlier_frozen is not None:
+        version = show.plain(short_version(sold.earlier))
+        when = moment(sold.earlier_frozen.frozen_at)
+        st.caption(say("sales.change_from", version=version, when=when))
+    else:
+        st.caption(say("sales.no_earlier"))
+    if any(step.cause == "other" for one in of_variety for step in one.reasons(NAMED_REASONS)):
+        st.caption(say("forecast.cause_other_help"))
+    show.doubts(crop.doubts)
+
+
+def downloads(forecast: Forecast) -> None:
+    units = session.units()
+
+    def workbook(path: Path) -> None:
+        write_forecast_xlsx(forecast, path, units)
+
+    def weeks(path: Path) -> None:
+        write_weeks_csv(forecast, path, units)
+
+    with st.container(horizontal=True):
+        for label, name, write, mime in (
+            ("forecast.file_xlsx", "forecast.xlsx", workbook, XLSX),
+            ("forecast.file_weeks", "weeks.csv", weeks, "text/csv"),
+        ):
+            st.download_button(
+                say(label),
+                files.bytes_of(write, name),
+                file_name=f"{forecast.forecast_id}-{name}",
+                mime=mime,
+                icon=":material/download:",
+            )
+
+
+store = session.farm()
+st.title(say("sales.title"))
+show.note(*session.said())
+sold = choose_version(store)
+if sold is None:
+    st.write(say("sales.no_forecast"))
+    st.page_link("screens/forecast.py", label=say("sales.to_forecast"))
+    st.stop()
+version_line(sold)
+quantiles = sold.forecast.quantiles or use_quantiles(session.settings())
+farm_numbers(sold.forecast.total, quantiles)
+show.caution()
+st.caption(say("sales.no_history"))
+changes, compared = compare(sold)
+farm_change(sold, changes, compared=compared)
+variety(choose_variety(sold.forecast), sold, changes, quantiles, compared=compared)
+st.markdown(f"**{say('sales.to_others')}**")
+downloads(sold.forecast)
+with show.errors():
+    harvest(sold.forecast, store)

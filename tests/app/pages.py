@@ -72,3 +72,9 @@ def radio(app: AppTest, label: str) -> Radio[Any]:
 def press(app: AppTest, label: str) -> AppTest:
     (button,) = (item for item in app.button if item.label == label)
     return button.click().run()
+
+
+def upload(app: AppTest, label: str, *files: tuple[str, bytes]) -> None:
+    (box,) = (item for item in app.file_uploader if item.label.startswith(label))
+    named = [(name, content, "application/octet-stream") for name, content in files]
+    box.set_value(named if box.accept_multiple_files else named[0]).run()

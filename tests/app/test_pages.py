@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 from dataclasses import replace
-from datetime import date, timedelta
 from pathlib import Path
 
 import cv2
@@ -15,9 +14,8 @@ from streamlit.testing.v1 import AppTest
 from app.charts import picture_to_draw_in
 from app.files import safe_name, saved
 from app.forms.references import drawn_sides
-from fruitvision.domain import Doubt, Pick, PickPlan, SizeDistribution
+from fruitvision.domain import Doubt, SizeDistribution
 from fruitvision.errors import FieldDataError
-from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.additions import (
     NamedFile,
@@ -27,7 +25,6 @@ from fruitvision.pipeline.additions import (
 )
 from fruitvision.pipeline.entries import save_block, set_ruler
 from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
-from fruitvision.pipeline.size_tables import farm_size_table
 from fruitvision.settings import Settings
 from fruitvision.share import shared_folder
 from fruitvision.size_table import load_size_table
@@ -35,7 +32,18 @@ from fruitvision.store import FarmStore, open_farm
 from fruitvision.unit_system import UnitSystem
 from fruitvision.walk_data import WalkPhoto
 from tests import records
-from tests.app.pages import FEW_PIXELS, MAIN, PAGES, TREES, fill, page, photo_of, press, radio, text
+from tests.app.pages import (
+    FEW_PIXELS,
+    MAIN,
+    PAGES,
+    TREES,
+    page,
+    photo_of,
+    press,
+    radio,
+    text,
+    upload,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -112,34 +120,6 @@ def test_the_block_page_lists_trees_with_their_hand_counts(filled: Path) -> None
     assert trees["Hand count"].tolist()[4:6] == ["33", "–"]
 
 
-def test_a_forecast_can_be_made_and_taken_to_sales(filled: Path) -> None:
-    app = page("forecast")
-    assert not app.download_button
-    press(app, "Make forecast")
-    assert not app.exception
-    assert [item.label for item in app.download_button] == ["XLSX", "CSV", "Weeks, CSV", "JSON"]
-    shown = text(app)
-    assert "A forecast, not an offer" in shown
-    assert "Next best action" in shown
-    with open_farm(filled) as store:
-        (kept,) = store.forecasts()
-    assert app.selectbox[-1].value == kept.forecast_id
-
-
-def test_a_what_if_stands_beside_the_forecast_of_record_and_is_not_kept(filled: Path) -> None:
-    app = press(page("forecast"), "Make forecast")
-    radio(app, "Weather up to the pick").set_value(Weather.DRY).run()
-    press(app, "Show what if")
-    assert not app.exception
-    assert "What if: dry season up to the pick.** It is not kept." in text(app)
-    both = next(item.value for item in app.table if "As planned" in item.value)
-    now, planned = (float(both[name].tolist()[2].split()[0]) for name in ("What if", "As planned"))
-    # Mean size at the pick: a dry season makes smaller fruit.
-    assert now < planned
-    with open_farm(filled) as store:
-        assert len(store.forecasts()) == 1
-
-
 def test_units_are_a_visitors_choice_kept_between_pages_and_in_the_address(filled: Path) -> None:
     app = press(page("forecast"), "Make forecast")
     assert re.search(r"\d mm</div>", text(app))
@@ -198,30 +178,6 @@ def test_the_ruler_is_read_in_inches_and_kept_in_millimetres(folder: Path) -> No
         assert farm_settings(store).ruler_measured_mm == pytest.approx(147.32)
 
 
-def test_weeks_of_two_passes_can_be_chosen_and_the_uses_are_shown(filled: Path) -> None:
-    with open_farm(filled) as store:
-        passes = (records.PICK, 0.3), (records.PICK + timedelta(days=7), 0.7)
-        picks = tuple(Pick(pick_date=day, share=share) for day, share in passes)
-        store.save_pick_plan(records.BLOCK_ID, PickPlan(picks=picks))
-    app = press(page("forecast"), "Make forecast")
-    weeks = next(item for item in app.selectbox if item.label == "Week of Gala")
-    # 10 September, with most of the fruit, is in week 37.
-    assert str(weeks.value) == "2026-09-07"
-    sold = next(item.value for item in app.table if "P10 (safe)" in item.value)
-    assert sold["Class"].tolist()[-1] == "All"
-    assert "To promise" in text(app)
-
-
-def test_a_second_forecast_says_why_it_changed(filled: Path) -> None:
-    press(page("forecast"), "Make forecast")
-    with open_farm(filled) as store:
-        store.save_hand_counts([records.hand_count(n, 4 * (6 + n)) for n in range(1, 6)])
-    app = press(page("forecast"), "Make forecast")
-    assert not app.exception
-    assert "Why it changed" in text(app)
-    assert "No. 2, " in app.selectbox[1].options[0]
-
-
 def test_the_next_walk_is_planned_from_the_block_page(filled: Path) -> None:
     app = page("blocks")
     assert not app.download_button
@@ -275,46 +231,6 @@ def test_culls_and_grades_come_in_by_upload_and_part_the_pack_out(filled: Path) 
     assert graded["Grade"].tolist() == ["Fancy", "Standard"]
 
 
-OWN_TABLE = """class,from_g,to_g,carton_kg
-small,80,160,18
-large,160,400,18
-"""
-
-
-def test_a_size_table_of_ones_own_comes_in_by_upload_and_stays(filled: Path) -> None:
-    label = "Your own size table"
-    app = page("forecast")
-    upload(app, label, ("bad.csv", OWN_TABLE.replace("large,160", "large,170").encode()))
-    press(app, "Keep this size table")
-    assert "leave out 160 to 170 g" in app.error[0].value
-    app = page("forecast")
-    upload(app, label, ("classes_5mm.csv", OWN_TABLE.encode()))
-    press(app, "Keep this size table")
-    assert "has the name of a size table that comes along" in app.error[0].value
-    app = page("forecast")
-    upload(app, label, ("../My line.csv", OWN_TABLE.encode()))
-    press(app, "Keep this size table")
-    assert not app.exception
-    assert "My\\_line: 2 classes are in." in app.success[0].value
-    size_table = next(box for box in app.selectbox if box.label == "Size table")
-    assert size_table.value == "My_line"
-    press(app, "Make forecast")
-    with open_farm(filled) as store:
-        (forecast,) = store.forecasts()
-        assert forecast.size_table == "My_line"
-        table = farm_size_table("My_line", store.folder)
-    assert [one.name for one in table.classes] == ["small", "large"]
-    (kept,) = (filled / "size_tables").iterdir()
-    assert kept.name == "My_line.csv"
-    kept.write_text("class,from_g\nsmall,80\n")
-    for name in ("forecast", "block"):
-        app = page(name)
-        size_table = next(box for box in app.selectbox if box.label == "Size table")
-        size_table.set_value("My_line").run()
-        assert not app.exception
-        assert "My_line.csv has no limits" in app.error[0].value.replace("\\", "")
-
-
 def test_panels_are_called_so_with_their_trees(filled: Path) -> None:
     with open_farm(filled) as store:
         store.save_tree_photos(replace(photo, trees=4) for photo in store.tree_photos())
@@ -324,16 +240,6 @@ def test_panels_are_called_so_with_their_trees(filled: Path) -> None:
     assert trees["Tree"].tolist()[:2] == ["1, panel of 4", "2, panel of 4"]
     assert trees["Hand count"].tolist() == ["–"] * TREES
     assert "Hand counts belong to another way of taking photos" in text(app)
-
-
-def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
-    with open_farm(folder) as store:
-        fill(store, pick_date=date(2026, 8, 1))
-    app = press(page("forecast"), "Make forecast")
-    assert not app.exception
-    assert "The pick date 2026-08-01 is before the photos" in app.error[0].value
-    assert "Correct the pick date" in app.error[0].value
-    assert not app.download_button
 
 
 def test_a_farm_that_is_no_farm_is_said_plainly(folder: Path) -> None:
@@ -360,12 +266,6 @@ def row_photo() -> bytes:
     photo = cv2.imread(str(shared_folder("samples") / "photos" / "gala_r1_t12_A.jpg"))
     assert photo is not None
     return bytes(cv2.imencode(".png", photo[1000:1400, 150:900])[1])
-
-
-def upload(app: AppTest, label: str, *files: tuple[str, bytes]) -> None:
-    (box,) = (item for item in app.file_uploader if item.label.startswith(label))
-    named = [(name, content, "application/octet-stream") for name, content in files]
-    box.set_value(named if box.accept_multiple_files else named[0]).run()
 
 
 def test_a_damaged_detector_is_said_on_the_page(

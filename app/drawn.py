@@ -1,0 +1,73 @@
+"""What is drawn again from a kept forecast for its pages; once for all visitors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app import session
+from fruitvision.domain import BlockInputs, Forecast
+from fruitvision.forecast.change import ClassChange, changes_by_class
+from fruitvision.forecast.drawn_with import drawn_again_with
+from fruitvision.forecast.size_bands import SizeBand, size_bands
+from fruitvision.harvest import HarvestCalendar, harvest_calendar
+from fruitvision.settings import Settings
+
+# Results kept in memory, of each kind. Our choice: some weeks of a farm's versions, a few MB.
+KEPT = 64
+
+
+def sizes(forecast: Forecast, variety: str, *, step_mm: float) -> tuple[SizeBand, ...]:
+    """Sizes of a variety at the walk and at the pick.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast can't be drawn again.
+    """
+    settings = drawn_again_with(forecast).settings
+    inputs = [one for one in forecast.inputs if one.estimate.block.variety == variety]
+    key = f"{forecast.forecast_id} {variety} {step_mm}"
+    return _sizes(key, inputs, settings, step_mm)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _sizes(
+    key: str, _inputs: Sequence[BlockInputs], _settings: Settings, _step_mm: float
+) -> tuple[SizeBand, ...]:
+    return size_bands(_inputs, _settings, step_mm=_step_mm)
+
+
+def changes(earlier: Forecast, now: Forecast) -> tuple[ClassChange, ...]:
+    """Changes by class and week.
+
+    Raises
+    ------
+    ForecastError
+        If one of the two can't be drawn again.
+    """
+    return _changes(f"{earlier.forecast_id} {now.forecast_id}", earlier, now)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _changes(key: str, _earlier: Forecast, _now: Forecast) -> tuple[ClassChange, ...]:
+    return changes_by_class(_earlier, _now)
+
+
+def calendar(forecast: Forecast) -> HarvestCalendar:
+    """Bins and pickers by day, with the farm's crew of today.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast can't be drawn again.
+    """
+    settings = session.settings()
+    crew = settings.bins_per_picker_day, settings.crew, settings.bins_on_hand
+    return _calendar(f"{forecast.forecast_id} {crew}", forecast, settings)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _calendar(key: str, _forecast: Forecast, _settings: Settings) -> HarvestCalendar:
+    return harvest_calendar(_forecast, _settings)

@@ -1,0 +1,1 @@
+"""Parts of the page for sales and the harvest."""

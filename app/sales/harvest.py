@@ -1,0 +1,152 @@
+"""The calendar of bins and pickers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from functools import partial
+from html import escape
+from math import ceil
+
+import streamlit as st
+
+from app import charts_forecast, drawn, files, show
+from app.charts_forecast import day_words, days_words, pass_words, range_of
+from app.forms.crew import crew_form
+from app.wording import number, percent, say, week
+from fruitvision.domain import Forecast
+from fruitvision.export import write_harvest_csv
+from fruitvision.forecast.picks import monday_of
+from fruitvision.harvest import HarvestCalendar, HarvestDay
+from fruitvision.store import FarmStore
+
+
+def harvest(forecast: Forecast, store: FarmStore) -> None:
+    """Crew and bins, then which block when, each day, and the table as CSV.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast can't be drawn again.
+    """
+    st.header(say("sales.harvest_head"))
+    calendar = drawn.calendar(forecast)
+    _totals(calendar)
+    with st.expander(say("sales.crew_head")):
+        crew_form(store)
+    _caution()
+    if calendar.unknown:
+        st.warning(say("sales.unknown", blocks=show.plain(", ".join(calendar.unknown))))
+    if not calendar.days:
+        st.write(say("sales.nothing_planned"))
+        return
+    _short(calendar)
+    st.subheader(say("sales.calendar"))
+    st.altair_chart(charts_forecast.calendar(calendar.passes), width="stretch")
+    _passes(calendar)
+    st.subheader(say("sales.days_head"))
+    days = _days_of_week(calendar.days)
+    st.altair_chart(charts_forecast.pickers(days, calendar.crew), width="stretch")
+    st.caption(say("forecast.bars_help"))
+    _days(days)
+    st.caption(say("sales.spread"))
+    st.download_button(
+        say("sales.calendar_csv"),
+        files.bytes_of(partial(write_harvest_csv, calendar), "harvest.csv"),
+        file_name=f"{forecast.forecast_id}-harvest.csv",
+        mime="text/csv",
+        icon=":material/download:",
+    )
+
+
+def _totals(calendar: HarvestCalendar) -> None:
+    need = calendar.total
+    if need is None:
+        return
+    chance = percent(calendar.quantiles.bins)
+    planned = percent(calendar.quantiles.labour)
+    show.numbers(
+        [
+            show.estimate(say("sales.bins"), need.bins),
+            (
+                say("sales.order"),
+                number(ceil(need.bins_to_order)),
+                say("sales.order_below", percent=chance),
+            ),
+            show.estimate(say("sales.picker_days"), need.picker_days),
+            (
+                say("sales.plan"),
+                number(ceil(need.pickers_planned)),
+                say("sales.plan_below", percent=planned),
+            ),
+        ]
+    )
+
+
+def _caution() -> None:
+    words = escape(say("sales.crew_caution"))
+    st.markdown(f'<div class="fv-caution" role="note">{words}</div>', unsafe_allow_html=True)
+
+
+def _short(calendar: HarvestCalendar) -> None:
+    """On how many days the crew or the bins are too few; nothing where neither is set."""
+    if not calendar.crew and not calendar.bins_on_hand:
+        return
+    short = sum(bool(day.pickers_short or day.bins_short) for day in calendar.days)
+    if short:
+        st.warning(say("sales.days_short", n=short))
+    else:
+        st.success(say("sales.none_short"))
+
+
+def _passes(calendar: HarvestCalendar) -> None:
+    show.table(
+        [
+            {
+                say("sales.pass_column"): pass_words(one),
+                say("sales.days_column"): days_words(one.first_day, one.last_day),
+                say("sales.bins"): range_of(one.need.bins),
+                say("sales.order"): number(ceil(one.need.bins_to_order)),
+                say("sales.picker_days"): range_of(one.need.picker_days),
+            }
+            for one in calendar.passes
+        ]
+    )
+
+
+def _days_of_week(days: Sequence[HarvestDay]) -> list[HarvestDay]:
+    """The days of the week that is chosen, or all."""
+    mondays = sorted({monday_of(one.day) for one in days})
+    if len(mondays) == 1:
+        return list(days)
+    choices: list[date | None] = [None, *mondays]
+    chosen = st.selectbox(say("sales.week"), choices, format_func=_week_words)
+    return [one for one in days if chosen in (None, monday_of(one.day))]
+
+
+def _week_words(monday: date | None) -> str:
+    return say("sales.every_week") if monday is None else week(monday)
+
+
+def _days(days: Sequence[HarvestDay]) -> None:
+    show.table(
+        [
+            {
+                say("sales.day_column"): day_words(one.day),
+                say("sales.pass_column"): ", ".join(dict.fromkeys(one.blocks)),
+                say("sales.bins"): range_of(one.need.bins),
+                say("sales.pickers_column"): _with_mark(range_of(one.need.picker_days), one),
+            }
+            for one in days
+        ]
+    )
+
+
+def _with_mark(text: str, one: HarvestDay) -> str:
+    pickers = say("sales.short_pickers", n=one.pickers_short)
+    bins = say("sales.short_bins", n=one.bins_short)
+    if one.pickers_short and one.bins_short:
+        return f"{text} {say('sales.short_both', pickers=pickers, bins=bins)}"
+    if one.pickers_short or one.bins_short:
+        return f"{text} {say('sales.short', what=pickers if one.pickers_short else bins)}"
+    return text
