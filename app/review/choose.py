@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import streamlit as st
@@ -10,6 +11,7 @@ import streamlit as st
 from app import session
 from app.wording import day, say
 from fruitvision.domain import Block, TreeId, TreePhoto
+from fruitvision.errors import FruitVisionError
 from fruitvision.store import FarmStore
 
 # Beside it in the address of the page, so that a bookmark shows the same tree.
@@ -99,13 +101,6 @@ def _first(store: FarmStore, names: Sequence[str], just_measured: frozenset[str]
     return LookedAt(block=next((name for name in names if store.tree_photos(name)), ""))
 
 
-def forget() -> None:
-    """Start with what was measured just now, not with what was looked at before."""
-    st.session_state.pop(_LOOKED_AT, None)
-    for name in (BLOCK, TREE, PHOTO):
-        st.query_params.pop(name, None)
-
-
 def tree_words(tree: TreeId) -> str:
     """`Row 2, tree 14`."""
     return say("review.tree", row=tree.row, position=tree.position)
@@ -135,7 +130,9 @@ def _neighbours(trees: Sequence[TreeId], at: int) -> None:
 def _thumbnails(photos: Sequence[TreePhoto], chosen: TreePhoto) -> None:
     for photo in photos:
         with st.container(width=THUMBNAIL_PX):
-            st.image(session.thumbnail(photo.photo_id), width=THUMBNAIL_PX)
+            # Without its file a photo is told by its name; the picture below says what is wrong.
+            with suppress(FruitVisionError):
+                st.image(session.thumbnail(photo.photo_id), width=THUMBNAIL_PX)
             st.button(
                 photo_words(photo),
                 key=f"look at {photo.photo_id}",
