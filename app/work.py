@@ -82,8 +82,14 @@ def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> N
 
 def load(folder: Path, store: FarmStore) -> None:
     """Have a walk's folder on this computer loaded in the background, and draw the page anew."""
-    _watch(ask_load(folder, store, who=session.person()))
+    if not is_loading(store):
+        _watch(ask_load(folder, store, who=session.person()))
     st.rerun()
+
+
+def is_loading(store: FarmStore) -> bool:
+    """Whether a walk's folder is being loaded, or waits for it."""
+    return any(job.kind is JobKind.LOAD for job in store.jobs(only_open=True))
 
 
 def _begin(job: Job, store: FarmStore, left_out: Measured) -> None:
@@ -131,11 +137,11 @@ def _running(job: Job, waiting: int, store: FarmStore) -> None:
     _watch(job)
     with st.container(border=True, key="work"):
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
-        left, right = st.columns([3, 1], vertical_alignment="center")
-        left.caption(say("work.more_waiting", n=waiting) if waiting else say("work.may_close"))
-        if right.button(say("work.stop"), key=f"stop {job.number}", width="stretch"):
-            store.cancel_job(job.number)
-            st.rerun()
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.write(say("work.more_waiting", n=waiting) if waiting else say("work.may_close"))
+            if st.button(say("work.stop"), key=f"stop {job.number}"):
+                store.cancel_job(job.number)
+                st.rerun()
 
 
 def _progress_words(job: Job) -> str:
@@ -188,11 +194,10 @@ def _ended(job: Job, store: FarmStore) -> None:
         if job.kind is JobKind.MEASURE and st.toggle(say("work.details"), key=f"all {job.number}"):
             found = result_of(job, store, session.settings())
             show.measured_photos(replace(found, refused=()), session.units().diameter)
-        left, right = st.columns(2)
-        if job.state is not JobState.DONE and left.button(
-            say("work.go_on"), key=f"on {job.number}", width="stretch"
-        ):
-            store.want_again(job.number)
-            st.rerun()
-        if right.button(say("work.close"), key=f"close {job.number}", width="stretch"):
-            _close(job)
+        with st.container(horizontal=True):
+            stopped = job.state is not JobState.DONE
+            if stopped and st.button(say("work.go_on"), key=f"on {job.number}"):
+                store.want_again(job.number)
+                st.rerun()
+            if st.button(say("work.close"), key=f"close {job.number}"):
+                _close(job)

@@ -450,6 +450,27 @@ def app(
 
 
 @cli.command()
+def work(farm: Farm, workers: Workers = DEFAULT_WORKERS) -> int:
+    """Measure the photos that wait in the farm, as the app does in the background.
+
+    Stopped in the middle, it goes on where it was. Example: fruitvision work --farm larkhill
+    """
+    from fruitvision.domain import JobState
+    from fruitvision.work import work_off
+
+    with farm_store(farm, create=False) as store:
+        wanted = [job.number for job in store.jobs(only_open=True)]
+        work_off(farm, workers=workers)
+        jobs = [store.job(number) for number in wanted]
+    for job in jobs:
+        typer.echo(f"Job {job.number}, {job.state.value}: {job.done} of {job.total} photos.")
+        say([f"{name}: {what} {fix}" for name, what, fix in job.refused])
+    if not jobs:
+        typer.echo("Nothing waits to be measured.")
+    return 0 if all(job.state is JobState.DONE and not job.refused for job in jobs) else 1
+
+
+@cli.command()
 def version() -> None:
     """The version of this program.
 

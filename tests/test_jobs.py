@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fruitvision.cli import main as command
 from fruitvision.domain import Doubt, Job, JobKind, JobState, TreeId
 from fruitvision.errors import PhotoUnreadable
 from fruitvision.photo import day_and_id_of, photo_id_of
@@ -449,3 +450,47 @@ def test_a_worker_outlives_the_process_that_started_it(farm: FarmStore, tmp_path
     subprocess.run([sys.executable, "-c", code, str(farm.folder)], check=False)  # noqa: S603
     assert wait_for(farm, job.number, done=4).state is JobState.DONE
     assert len(farm.measured_photos()) == 3
+
+
+# ---------------------------------------------------------------- the command
+
+
+def test_the_command_does_what_waits_and_says_what_was_left_out(
+    farm: FarmStore, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = ["work", "--farm", str(farm.folder), "--workers", "1"]
+    assert command(run) == 0
+    assert "Nothing waits" in capsys.readouterr().out
+    cut = bare(tmp_path, 2)
+    cut.write_bytes(cut.read_bytes()[:-900])
+    taken([bare(tmp_path, 1), cut], farm)
+    assert command(run) == 1
+    told = capsys.readouterr().out
+    assert "Job 1, done: 2 of 2 photos." in told
+    assert "bare 2.png: " in told
+
+
+# ---------------------------------------------------------------- much at once, and odd things
+
+
+def test_two_hundred_photos_are_in_within_seconds_before_any_is_measured(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    paths = [bare(tmp_path, number) for number in range(200)]
+    begun = time.monotonic()
+    job = taken(paths, farm)
+    # Our choice of a limit for the slowest computer; two cores take a second.
+    assert time.monotonic() - begun < 20
+    assert (job.total, len(farm.tree_photos())) == (200, 200)
+
+
+def test_a_photo_of_sixty_megabytes_comes_in_and_is_measured(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    path = tmp_path / "large.tif"
+    Image.new("RGB", (5000, 4000), (120, 120, 120)).save(path)
+    assert path.stat().st_size >= 60_000_000
+    job = taken([path], farm)
+    assert run_job(job, farm).state is JobState.DONE
+    (measured,) = farm.measured_photos()
+    assert (measured.photo.name, measured.photo.width_px) == ("large.tif", 5000)

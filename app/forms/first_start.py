@@ -14,6 +14,8 @@ from fruitvision.store import FarmStore
 def first_start(store: FarmStore) -> None:
     """Where to begin, and a button that loads the samples into this empty farm."""
     st.write(say("setup.begin"))
+    if work.is_loading(store):
+        return
     if st.button(say("setup.load_larkhill"), type="primary"):
         _load_larkhill(store)
     st.caption(say("setup.larkhill_takes"))
