@@ -161,11 +161,15 @@ def bridge(found: Bridge) -> Chart:
         axis=number_axis(",d", tickCount=5, tickMinStep=1),
     )
     y = alt.Y("cause:N", sort=order, title=None, axis=axis(labelLimit=130))
+    tooltip = [
+        alt.Tooltip("cause:N", title=say("forecast.cause")),
+        alt.Tooltip("text:N", title=say("forecast.expected_cartons")),
+    ]
     rising = alt.condition("datum.to >= datum.from", alt.value(LEAF), alt.value(RUSSET))
     return alt.layer(
         alt.Chart(values(bars))
         .mark_bar(size=16)
-        .encode(x=x, x2="from:Q", y=y, color=rising, tooltip=["cause:N", "text:N"]),
+        .encode(x=x, x2="from:Q", y=y, color=rising, tooltip=tooltip),
         alt.Chart(values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
         alt.Chart(values([*bars, *ends]))
         .mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=6)
