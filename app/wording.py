@@ -26,8 +26,8 @@ LANGUAGES = {"en": "English", "es": "Español", "fr": "Français"}
 ELSE = "en"
 # Thousands are parted by a narrow space in Spanish and French (SI brochure, 5.4.4), which no reader
 # can take for a decimal sign; English readers expect commas.
-_THOUSANDS = {"en": ",", "es": "\u202f", "fr": "\u202f"}
-_DECIMAL = {"en": ".", "es": ",", "fr": ","}
+THOUSANDS = {"en": ",", "es": "\u202f", "fr": "\u202f"}
+DECIMAL = {"en": ".", "es": ",", "fr": ","}
 # Signs that Spanish and French part from what stands before them, without a break of the line.
 _PARTED = re.compile(" (?=[:;?!%»])")
 # Sentences of the library kept translated. Our choice: a page shows some hundred.
@@ -150,7 +150,7 @@ def _sentences(code: str) -> Sentences:
 def _in_form(code: str, number_text: str) -> str:
     """A number in the English form, `1,234.5`, in that of a language."""
     return (
-        number_text.replace(",", "\0").replace(".", _DECIMAL[code]).replace("\0", _THOUSANDS[code])
+        number_text.replace(",", "\0").replace(".", DECIMAL[code]).replace("\0", THOUSANDS[code])
     )
 
 

@@ -53,8 +53,8 @@ def speak(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     monkeypatch.setattr(wording, "TEXTS", folder)
     monkeypatch.setattr(wording, "ELSE", CODE)
     monkeypatch.setitem(wording.LANGUAGES, CODE, "⟦Xx⟧")
-    monkeypatch.setitem(wording._THOUSANDS, CODE, ",")
-    monkeypatch.setitem(wording._DECIMAL, CODE, ".")
+    monkeypatch.setitem(wording.THOUSANDS, CODE, ",")
+    monkeypatch.setitem(wording.DECIMAL, CODE, ".")
 
 
 # Texts that are lists of words.
