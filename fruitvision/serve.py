@@ -5,14 +5,32 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
+from fruitvision.errors import FruitVisionError
+from fruitvision.photo import MOST_BYTES
 from fruitvision.share import shared_folder
 
 # Where the app finds the farm that it was started for.
 FARM_VARIABLE = "FRUITVISION_FARM"
-# Photos of one upload, MB. Our choice: 40 phone photos of 10 MB.
-UPLOAD_LIMIT_MB = 400
+# Largest file that the browser sends, MB of 2^20 bytes: what `photo` opens. Several hundred photos
+# may come at once; they lie in memory until they are in the farm.
+UPLOAD_LIMIT_MB = MOST_BYTES // 2**20
+
+
+def app_environment(farm: Path) -> dict[str, str]:
+    """Variables that the app's process needs beside those that there are.
+
+    Matrices of a few hundred rows are worked out by one thread: several of them wait for each other
+    longer than they work, most of all where the computer has something else to do.
+    """
+    paths = (str(shared_folder("app").parent), os.environ.get("PYTHONPATH", ""))
+    return {
+        FARM_VARIABLE: str(farm.resolve()),
+        "PYTHONPATH": os.pathsep.join(path for path in paths if path),
+        "OPENBLAS_NUM_THREADS": os.environ.get("OPENBLAS_NUM_THREADS", "1"),
+    }
 
 
 def serve_app(farm: Path, *, address: str, port: int) -> int:
@@ -27,13 +45,8 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
     port : int
         Port to listen on.
     """
-    folder = shared_folder("app")
-    environment = os.environ | {
-        FARM_VARIABLE: str(farm.resolve()),
-        "PYTHONPATH": os.pathsep.join(
-            part for part in (str(folder.parent), os.environ.get("PYTHONPATH", "")) if part
-        ),
-    }
+    _go_on_with_work(farm)
+    environment = os.environ | app_environment(farm)
     options = {
         "server.address": address,
         "server.port": str(port),
@@ -51,10 +64,20 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         "theme.headingFont": "serif",
         "theme.baseRadius": "small",
     }
-    command = [sys.executable, "-m", "streamlit", "run", str(folder / "main.py")]
+    command = [sys.executable, "-m", "app.server", "run", str(shared_folder("app") / "main.py")]
     command += [f"--{key}={value}" for key, value in options.items()]
     try:
         # The program is this interpreter and the arguments are our own.
         return subprocess.run(command, env=environment, check=False).returncode  # noqa: S603
     except KeyboardInterrupt:
         return 0
+
+
+def _go_on_with_work(farm: Path) -> None:
+    """Photos that were not measured when the computer was shut down wait for no page."""
+    from fruitvision.store import open_farm
+    from fruitvision.work import keep_working
+
+    # A farm that can't be opened is said on its pages.
+    with suppress(FruitVisionError), open_farm(farm, create=False) as store:
+        keep_working(store)

@@ -1,0 +1,60 @@
+"""The server's process: Streamlit, and what its pages will need loaded while nobody has asked yet.
+
+Without it the first visitor waits for all imports and for the farm to be read.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from importlib import import_module
+from pathlib import Path
+from pkgutil import walk_packages
+from threading import Thread
+from time import sleep
+
+import app
+
+# So long the server has its process to itself, s. Our choice: it answers within a second or two.
+HEAD_START_S = 1.5
+# Scripts, not modules: Streamlit runs them.
+SCRIPTS = ("app.main", "app.server", "app.screens")
+
+
+def load() -> None:
+    """Import what pages import, and work out the farm's blocks."""
+    for module in walk_packages(app.__path__, "app."):
+        if not module.name.startswith(SCRIPTS):
+            import_module(module.name)
+    _work_out_blocks()
+
+
+def _load_ahead() -> None:
+    sleep(HEAD_START_S)
+    try:
+        load()
+    except Exception as err:  # The page that meets it says it; the server goes on.
+        logging.getLogger(__name__).info("Not everything was loaded ahead: %s", err)
+
+
+def _work_out_blocks() -> None:
+    from fruitvision.pipeline import estimate_blocks
+    from fruitvision.pipeline.additions import farm_settings
+    from fruitvision.serve import FARM_VARIABLE
+    from fruitvision.store import open_farm
+
+    with open_farm(Path(os.environ[FARM_VARIABLE]), create=False) as store:
+        estimate_blocks(store, farm_settings(store))
+
+
+def main() -> None:
+    """Run Streamlit with this process's arguments."""
+    from streamlit.web.cli import main as streamlit_main
+
+    Thread(target=_load_ahead, daemon=True).start()
+    streamlit_main(sys.argv[1:], prog_name="streamlit")
+
+
+if __name__ == "__main__":
+    main()

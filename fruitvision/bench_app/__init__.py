@@ -1,0 +1,1 @@
+"""How fast the app is on a large invented farm: `fruitvision bench app`."""
