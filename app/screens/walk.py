@@ -56,7 +56,7 @@ with st.container(key=look.WALK):
     with below:
         busy = [one.block_id for one in blocks if current_walk(store, one.block_id, today)]
         block = way.choose_block(blocks, busy)
-        with st.expander(say("walk.help_head")):
+        with st.expander(say("walk.help_head"), key="walk help"):
             finish.help_to_open()
     walk = current_walk(store, block.block_id, today)
     with above:

@@ -93,4 +93,3 @@ def help_to_open() -> None:
     st.write(say("walk.help_caution"))
     st.write(say("walk.on_phone"))
     st.write(say("walk.help_safe"))
-    st.caption(session.farm_folder().name)

@@ -31,10 +31,9 @@ _READINGS = "walk readings"
 
 def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
     """The hand count, before anybody is shown the photos' count; or that there is none."""
-    form = f"count {stop.tree}"
+    form = _count_form(stop)
     st.markdown(f"**{say('walk.count_head')}**")
     st.write(say("walk.count_why"))
-    question(form, store)
     count = st.number_input(say("walk.count_box"), min_value=0, value=None, step=1, key=form)
     if st.button(say("walk.count_save"), type="primary", width="stretch"):
         if count is None:
@@ -48,6 +47,15 @@ def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
         with show.errors():
             drop_count(store, walk, stop.tree)
             st.rerun()
+
+
+def count_question(store: FarmStore, stop: Stop) -> None:
+    """Asks which count stays, where two people counted this tree; the form is gone by then."""
+    question(_count_form(stop), store)
+
+
+def _count_form(stop: Stop) -> str:
+    return f"count {stop.tree}"
 
 
 def count_words(stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> None:

@@ -15,7 +15,7 @@ _TREE = "walk tree in view"
 
 _LOOK = """<style>
 .st-key-walk p, .st-key-walk label p { font-size: 1.25rem; color: #1b1610; }
-.st-key-walk [data-testid="stCaptionContainer"] p { color: #3f3528; }
+.st-key-walk [data-testid="stCheckbox"] label { min-height: 56px; align-items: center; }
 .st-key-walk button p { font-size: 1.35rem; font-weight: 650; }
 .st-key-walk button[kind="primary"] p { color: #fffdf8; }
 .st-key-walk [data-testid="stButton"] button, .st-key-walk [data-testid="stPageLink"] a,
@@ -82,12 +82,11 @@ def up(tree: str) -> None:
     tree : str
         Which one.
     """
-    if st.session_state.get(_TREE) != tree:
-        st.session_state[_TREE] = tree
-        st.html(
-            "<script>document.querySelector('[data-testid=\"stMain\"]').scrollTo(0, 0)</script>",
-            unsafe_allow_javascript=True,
-        )
+    moved = st.session_state.get(_TREE) != tree
+    st.session_state[_TREE] = tree
+    # Always one element, so that what stands below keeps its place and what is open stays open.
+    script = "document.querySelector('[data-testid=\"stMain\"]').scrollTo(0, 0)" if moved else ""
+    st.html(f"<script>{script}</script>", unsafe_allow_javascript=True)
 
 
 def good(words: str, below: str = "") -> None:

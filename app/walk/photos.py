@@ -136,7 +136,7 @@ def _box(store: FarmStore, aim: Aim) -> None:
             key=f"photos {aim.face} {aim.stop.tree} {_round(aim)}",
         )
     if taken and not aim.instead_of:
-        st.caption(say("walk.another_why"))
+        st.write(say("walk.another_why"))
     if not uploads:
         return
     if len(uploads) > MOST_OF_A_FACE:
@@ -220,7 +220,7 @@ def check_of(store: FarmStore, measured: MeasuredPhoto, block: Block) -> Capture
     StoreError, PhotoUnreadable
         If the farm's copy of the photo is missing or damaged.
     """
-    key = repr((measured.photo.photo_id, measured.made_with, block.tree_spacing_m))
+    key = repr((measured.photo.photo_id, hash(measured), block.tree_spacing_m))
     return _check(key, store, measured, block)
 
 
@@ -232,8 +232,7 @@ def _check(key: str, _store: FarmStore, _measured: MeasuredPhoto, _block: Block)
 def outlined(store: FarmStore, measured: MeasuredPhoto) -> bytes:
     """The photo with its outlines, small enough for wifi in the field, as JPEG."""
     unit = session.units().diameter
-    seen = len(measured.seen_with)
-    key = repr((measured.photo.photo_id, measured.made_with, unit.symbol, seen))
+    key = repr((measured.photo.photo_id, hash(measured), unit.symbol))
     return _outlined(key, store, measured, unit)
 
 

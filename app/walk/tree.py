@@ -8,7 +8,13 @@ import streamlit as st
 
 from app import session
 from app.walk import look, way
-from app.walk.hand_work import caliper_form, count_form, count_words, found_form
+from app.walk.hand_work import (
+    caliper_form,
+    count_form,
+    count_question,
+    count_words,
+    found_form,
+)
 from app.walk.photos import both_faces, take_off_form
 from app.wording import say
 from fruitvision.domain import Block, KeptWalk, TreeKind
@@ -31,18 +37,19 @@ def tree_view(
             look.good(say("walk.is_replant"))
         measured = measured_of(store, here, session.settings())
         faulty = both_faces(store, walk, here, block, measured)
+        count_question(store, here)
         if here.count_first:
             count_form(store, walk, here)
         count_words(here, measured)
     _go_on(stops, here, good=here.done and not faulty)
     if not here.photos:
-        with st.expander(say("walk.found_head")):
+        with st.expander(say("walk.found_head"), key="walk found_head"):
             found_form(store, here)
     if not here.nothing_to_see:
-        with st.expander(say("walk.calipers_head")):
+        with st.expander(say("walk.calipers_head"), key="walk calipers_head"):
             caliper_form(store, here)
     if here.photos:
-        with st.expander(say("walk.take_off")):
+        with st.expander(say("walk.take_off"), key="walk take_off"):
             take_off_form(store, here)
 
 

@@ -29,6 +29,7 @@ from fruitvision.pipeline.additions import NamedFile
 from fruitvision.pipeline.blocks import BlockWalks
 from fruitvision.pipeline.photos import Measured, made_with, measure_photos
 from fruitvision.pipeline.plan import plan_next_walk, register_or_rows
+from fruitvision.pipeline.review import reviewed
 from fruitvision.pipeline.standing import FIRST_HAND_COUNTS, FIRST_WALK_TREES
 from fruitvision.pipeline.views import join_kept_faces, with_faces
 from fruitvision.sampling import plan_walk
@@ -319,10 +320,12 @@ def still_to_measure(
 def measured_of(
     store: Store, stop: Stop, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
 ) -> dict[str, MeasuredPhoto]:
-    """What the photos of a stop gave, by photo_id; those that are not measured yet are left out."""
+    """What the photos of a stop gave, put right since, by photo_id; without those that wait."""
     origin = made_with(choose_detector(detector_name), settings, store.lenses())
-    found = ((one.photo_id, store.measured_photo(one.photo_id, origin)) for one in stop.photos)
-    return {photo_id: measured for photo_id, measured in found if measured is not None}
+    found = [store.measured_photo(photo.photo_id, origin) for photo in stop.photos]
+    kept = [measured for measured in found if measured is not None]
+    put_right = reviewed(kept, store, settings, stop.tree.block_id)
+    return {measured.photo.photo_id: measured for measured in put_right}
 
 
 def capture_check(store: Store, measured: MeasuredPhoto, block: Block) -> CaptureCheck:
