@@ -202,14 +202,15 @@ def _chances(grid_mm: Array, cells_mm: Array, errors_mm: Array, growth: float) -
 def _resampled(fitted: Fitted, by_tree: Array, resamples: int, rng: np.random.Generator) -> Array:
     """Shares for trees drawn again; a single tree can't say how trees differ, its fruit stand in.
 
-    With n trees the spread of draws with replacement is (n − 1)/n too small in variance.
+    With n trees the spread of draws with replacement is (n − 1)/n too small in variance. Where all
+    fruit of a single tree read alike no draw differs, and only the penalty moves the fit.
     """
     groups = by_tree[by_tree.sum(axis=1) > 0]
     if len(groups) < 2:
         groups = np.diag(by_tree.sum(axis=0))
     trees = len(groups)
     drawn = rng.multinomial(trees, np.full(trees, 1 / trees), resamples) - 1.0
-    moved = drawn @ (groups @ fitted.scores) * (trees / (trees - 1)) ** 0.5
+    moved = drawn @ (groups @ fitted.scores) * (trees / max(trees - 1, 1)) ** 0.5
     rough = rng.standard_normal((resamples, len(fitted.penalty_root))) @ fitted.penalty_root
     step = np.linalg.solve(fitted.curvature, (moved + rough).T).T
     # A step as long as the fit itself says that nothing is known there, not that fruit are many.

@@ -170,3 +170,9 @@ def test_two_readings_give_a_distribution() -> None:
     assert found.shares.sum() == pytest.approx(1)
     assert found.resampled.sum(axis=1) == pytest.approx(np.ones(200))
     assert np.all(np.diff(found.quantiles_mm(np.array([0.1, 0.5, 0.9]))) > 0)
+
+
+def test_fruit_of_one_tree_that_read_alike_give_a_distribution_about_them() -> None:
+    found = _found(np.full(5, 72.0), np.full(5, 4.0), trees=1)
+    assert found.shares @ found.grid_mm == pytest.approx(72.0, abs=0.5)
+    assert np.isfinite(found.resampled).all()
