@@ -454,6 +454,8 @@ class Editor {
     else this.comeBack();
     this.draw();
     this.picture.focus({ preventScroll: true });
+    // On a phone the buttons lie over the picture's lower part until it stands at the top.
+    if (draft && matchMedia("(max-width: 640px)").matches) this.stage.scrollIntoView();
   }
 
   startGround() {

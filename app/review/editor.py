@@ -233,6 +233,4 @@ def _numbers(fields: Mapping[str, Any], *names: str) -> list[float]:
 
 
 def _odd() -> FieldDataError:
-    return FieldDataError(
-        "The picture gave back something that can't be read.", fix="Load the page again."
-    )
+    return FieldDataError(say("review.odd"), fix=say("review.odd_fix"))
