@@ -5,6 +5,7 @@ from contextlib import suppress
 import streamlit as st
 
 from app import session, show, work
+from app.built_in import built_in_words
 from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
 
@@ -21,6 +22,7 @@ pages = [
     st.Page("screens/setup.py", title=say("common.page_setup")),
     st.Page("screens/help.py", title=say("common.page_help")),
 ]
+built_in_words()
 page = st.navigation(pages, position="hidden")
 bar = st.container(horizontal=True, gap="small", key="pages")
 with bar:

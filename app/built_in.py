@@ -1,0 +1,36 @@
+"""Words that Streamlit itself shows, in the visitor's language where a style rule reaches them.
+
+Out of reach, and English in every language: what a screen reader is told of buttons without words,
+the tips on the buttons over a chart or picture, and the notice that the server is gone. The
+calendar of a date speaks the browser's language.
+"""
+
+from __future__ import annotations
+
+import json
+
+import streamlit as st
+
+from app.wording import language, say
+
+_STYLE = """<style>
+[data-testid="stFileUploaderDropzone"] button [data-testid="stMarkdownContainer"] p,
+[data-testid="stFileUploaderDropzoneInstructions"] span {{ font-size: 0; }}
+[data-testid="stFileUploaderDropzone"] button [data-testid="stMarkdownContainer"] p::after {{
+  content: {choose}; font-size: .9rem; }}
+[data-testid="stFileUploaderDropzoneInstructions"] span::after {{
+  content: {drop}; font-size: .875rem; }}
+[data-testid="InputInstructions"] {{ visibility: hidden; }}
+</style>"""
+
+
+def built_in_words() -> None:
+    """Put words of the visitor's language over the English ones of the file boxes, and hide the
+    hint in text boxes to press Enter."""
+    if language() == "en":
+        return
+    words = {
+        name: json.dumps(say(f"common.files_{name}"), ensure_ascii=False)
+        for name in ("choose", "drop")
+    }
+    st.html(_STYLE.format(**words))
