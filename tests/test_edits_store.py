@@ -22,7 +22,7 @@ from fruitvision.domain import (
     SideLimits,
 )
 from fruitvision.pipeline import estimate_blocks
-from fruitvision.pipeline.lines import placed_photos
+from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
 from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
@@ -126,14 +126,14 @@ def test_block_counts_and_hidden_fruit_follow_an_edit_and_its_undoing(store: Far
         RemovedFruit(x_px=200.0, y_px=200.0),
     )
     assert visible_and_factor() == pytest.approx((22.8, 135 / 88))
-    shown = {one.placed.photo_id: one.measured for one in placed(store)}
-    assert (shown[photo_id] and shown[photo_id].fruit_count) == 5
+    shown = {one.placed.photo_id: one.measured for one in placed(store) if one.measured}
+    assert shown[photo_id].fruit_count == 5
     for one in out:
         store.undo_photo_edit(one.number, undone_by="Ben", undone_at=NOON)
     assert visible_and_factor() == pytest.approx((23.0, 1.5))
 
 
-def placed(store: FarmStore):
+def placed(store: FarmStore) -> tuple[PlacedPhoto, ...]:
     return placed_photos(records.BLOCK_ID, store, Settings())
 
 

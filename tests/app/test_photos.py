@@ -12,7 +12,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from app import wording
+from app import session, wording
 from app.review import editor, look
 from app.review.editor import SIGNS, WORDS, correction_of, editor_data, pointed_box
 from fruitvision.domain import (
@@ -252,18 +252,16 @@ def test_millimetres_are_hidden_while_calipers_are_typed(filled: Path) -> None:
 
 def test_the_picture_shows_every_fruit_with_its_words_and_signs() -> None:
     measured = photo_of(1, "A")
+    corrections: tuple[Correction, ...] = (
+        RemovedFruit(x_px=100.0, y_px=200.0),
+        RowOfFruit(x_px=200.0, y_px=200.0, on_this_row=False),
+        GroundLine(left_y_px=500.0, right_y_px=500.0),
+        SideLimits(left_x_px=50.0, right_x_px=1000.0),
+        AddedFruit(outline=records.fruit(8).outline, visible_share=PARTLY_SEEN),
+    )
     kept = [
         PhotoEdit(number=number, photo_id=FIRST.photo_id, correction=one, made_by="", made_at=NOON)
-        for number, one in enumerate(
-            (
-                RemovedFruit(x_px=100.0, y_px=200.0),
-                RowOfFruit(x_px=200.0, y_px=200.0, on_this_row=False),
-                GroundLine(left_y_px=500.0, right_y_px=500.0),
-                SideLimits(left_x_px=50.0, right_x_px=1000.0),
-                AddedFruit(outline=records.fruit(8).outline, visible_share=PARTLY_SEEN),
-            ),
-            start=1,
-        )
+        for number, one in enumerate(corrections, start=1)
     ]
     data = editor_data(apply_edits(measured, kept, Settings()), METRIC.diameter)
     kinds = {one["id"]: one["kind"] for one in data["fruit"]}
@@ -353,7 +351,7 @@ def test_what_comes_back_is_kept_or_its_error_said(
 ) -> None:
     state: dict[str, Any] = {"who": "Ana"}
     monkeypatch.setattr(st, "session_state", state)
-    monkeypatch.setattr(look.session, "person", lambda: "Ana")
+    monkeypatch.setattr(session, "person", lambda: "Ana")
     with open_farm(filled) as store:
         measured = photo_of(1, "A")
         state["k"] = {"edit": {"photo": FIRST.photo_id, "what": "remove", "x": 100, "y": 200}}
