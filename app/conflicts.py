@@ -26,9 +26,14 @@ def shown(form: str, now: R) -> tuple[R, str]:
     that is drawn anew shows what is kept `now`.
     """
     key = f"{form} {_round(form)}"
-    if key not in st.session_state or _seen(form) not in st.session_state:
+    if not is_open(form) or _seen(form) not in st.session_state:
         st.session_state[_seen(form)] = now
     return cast("R", st.session_state[_seen(form)]), key
+
+
+def is_open(form: str) -> bool:
+    """Whether this visitor had the form on the page just now, with what was typed in it."""
+    return f"{form} {_round(form)}" in st.session_state
 
 
 def forget(form: str) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import streamlit as st
 
 from app import session, show
-from app.conflicts import asked, question
+from app.conflicts import asked, forget, is_open, question, shown
 from app.walk import look
 from app.wording import measure, say
 from fruitvision.domain import (
@@ -34,7 +34,8 @@ def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
     form = _count_form(stop)
     st.markdown(f"**{say('walk.count_head')}**")
     st.write(say("walk.count_why"))
-    count = st.number_input(say("walk.count_box"), min_value=0, value=None, step=1, key=form)
+    _, key = shown(form, None)
+    count = st.number_input(say("walk.count_box"), min_value=0, value=None, step=1, key=key)
     if st.button(say("walk.count_save"), type="primary", width="stretch"):
         if count is None:
             look.bad(say("walk.count_empty"))
@@ -42,16 +43,23 @@ def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
             new = HandCount(tree=stop.tree, fruit_count=int(count), counted_on=session.today())
             with asked(form):
                 save_hand_count(new, None, store, who=session.person())
+                forget(form)
                 st.rerun()
     if st.button(say("walk.count_skip"), width="stretch"):
         with show.errors():
             drop_count(store, walk, stop.tree)
+            forget(form)
             st.rerun()
 
 
 def count_question(store: FarmStore, stop: Stop) -> None:
-    """Asks which count stays, where two people counted this tree; the form is gone by then."""
+    """Asks which count stays, where two people counted this tree."""
     question(_count_form(stop), store)
+
+
+def is_counting(stop: Stop) -> bool:
+    """Whether a count is still wanted, or this visitor was about to save one as another did."""
+    return stop.count_first or is_open(_count_form(stop))
 
 
 def _count_form(stop: Stop) -> str:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from app import files, session, show
 from app.walk import look
+from app.walk.hand_work import is_counting
 from app.wording import measure, say, sentence
 from fruitvision.capture import CaptureCheck, CaptureFault
 from fruitvision.domain import Block, KeptWalk, MeasuredPhoto, TreePhoto
@@ -64,7 +65,7 @@ def both_faces(
         st.markdown(f"**{say(FACE_WORDS[face])}**")
         photos = [photo for photo in stop.photos if photo.face == face]
         for photo in photos:
-            _show(store, block, measured.get(photo.photo_id), photo, hidden=stop.count_first)
+            _show(store, block, measured.get(photo.photo_id), photo, hidden=is_counting(stop))
         again = fault_of(store, block, measured, photos) is not None
         faulty = faulty or again
         instead_of = photos[-1].photo_id if again else ""

@@ -14,6 +14,7 @@ from app.walk.hand_work import (
     count_question,
     count_words,
     found_form,
+    is_counting,
 )
 from app.walk.photos import both_faces, take_off_form
 from app.wording import say
@@ -38,7 +39,7 @@ def tree_view(
         measured = measured_of(store, here, session.settings())
         faulty = both_faces(store, walk, here, block, measured)
         count_question(store, here)
-        if here.count_first:
+        if is_counting(here):
             count_form(store, walk, here)
         count_words(here, measured)
     _go_on(stops, here, good=here.done and not faulty)

@@ -104,7 +104,7 @@ def test_a_page_left_and_opened_again_shows_what_others_saved(filled: Path) -> N
 
 
 @pytest.fixture
-def started(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+def no_worker(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """Farms for which a worker was to be started; none is."""
     farms: list[Path] = []
 
@@ -137,12 +137,12 @@ def upload_walk(app: AppTest, photos: list[Path]) -> AppTest:
 
 
 def test_many_photos_go_to_the_background_and_a_bar_tells_how_far_they_are(
-    filled: Path, tmp_path: Path, started: list[Path]
+    filled: Path, tmp_path: Path, no_worker: list[Path]
 ) -> None:
     photos = [bare(tmp_path, number) for number in range(6)]
     app = upload_walk(visitor("Ana", "photos"), photos)
     assert not app.exception
-    assert started == [filled]
+    assert no_worker == [filled]
     assert bar_words(app) == "0 of 6 photos measured, starting"
     assert "the work goes on" in text(app)
     with open_farm(filled) as store:
@@ -166,7 +166,7 @@ def bar_words(app: AppTest) -> str:
 
 
 def test_work_is_stopped_and_gone_on_with(
-    filled: Path, tmp_path: Path, started: list[Path]
+    filled: Path, tmp_path: Path, no_worker: list[Path]
 ) -> None:
     app = upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
     app = press(app, "Stop")
@@ -182,7 +182,7 @@ def test_work_is_stopped_and_gone_on_with(
 
 
 def test_what_was_refused_in_the_background_is_told_with_its_name(
-    filled: Path, tmp_path: Path, started: list[Path]
+    filled: Path, tmp_path: Path, no_worker: list[Path]
 ) -> None:
     photos = [bare(tmp_path, number) for number in range(5)]
     photos[3].write_bytes(photos[3].read_bytes()[:-900])
@@ -196,20 +196,20 @@ def test_what_was_refused_in_the_background_is_told_with_its_name(
 
 
 def test_the_same_photos_again_are_kept_once(
-    filled: Path, tmp_path: Path, started: list[Path]
+    filled: Path, tmp_path: Path, no_worker: list[Path]
 ) -> None:
     photos = [bare(tmp_path, number) for number in range(3)]
     for _ in range(2):
         app = upload_walk(visitor("Ana", "photos"), photos)
         assert not app.exception
     assert "3 photos were in the farm already" in text(app)
-    assert started == []
+    assert no_worker == []
     with open_farm(filled) as store:
         assert len([one for one in store.tree_photos() if one.tree.row == 2]) == 3
 
 
 def test_a_page_closed_in_the_middle_of_a_short_measurement_loses_nothing(
-    filled: Path, tmp_path: Path, started: list[Path], monkeypatch: pytest.MonkeyPatch
+    filled: Path, tmp_path: Path, no_worker: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def closed(done: int, of: int) -> None:
         if done == 1:
@@ -222,7 +222,7 @@ def test_a_page_closed_in_the_middle_of_a_short_measurement_loses_nothing(
     with open_farm(filled) as store:
         assert store.jobs()[0].is_open
     assert bar_words(visitor("Ana", "help")) == "1 of 3 photos measured, less than a minute left"
-    assert started == [filled]
+    assert no_worker == [filled]
     work_off(filled, workers=1)
     with open_farm(filled) as store:
         assert (store.jobs()[0].state, store.jobs()[0].done) == (JobState.DONE, 3)
