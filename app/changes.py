@@ -28,7 +28,9 @@ def latest_changes(store: FarmStore) -> None:
 
 
 def _line(change: Change) -> dict[str, str]:
-    if change.before is None:
+    if change.kind is ThingKind.TABLE and change.after is not None:
+        what = say("work.rows_in", n=change.after["rows"])
+    elif change.before is None:
         what = say("work.new")
     elif change.after is None:
         what = say("work.taken_out")
@@ -62,6 +64,7 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.HAND_COUNT: "work.the_hand_count",
         ThingKind.CALIPERS: "work.the_calipers",
         ThingKind.PICK_PLAN: "work.the_pick_plan",
+        ThingKind.TABLE: "work.the_table",
     }
     return say(words[kind], name=_name(thing) or name)
 

@@ -33,6 +33,7 @@ from fruitvision.pipeline.entries import (
     settings_of,
     settle,
 )
+from fruitvision.pipeline.office import load_tables
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.store.merge import Merged, merge
 from fruitvision.unit_system import UnitSystem
@@ -250,6 +251,25 @@ def test_changes_tell_who_when_what_before_and_after(farm: FarmStore) -> None:
     assert farm.changes(about="Gala North") == (corrected, first)
     assert farm.changes(kind=ThingKind.HAND_COUNT) == (latest,)
     assert farm.changes(most=1) == (latest,)
+
+
+def test_tables_are_kept_with_who_loaded_them(farm: FarmStore, tmp_path: Path) -> None:
+    save_block(replace(BLOCK, positions=3, missing=0, pollinizers=0), None, farm, who="Ana")
+    register, picks = tmp_path / "register.csv", tmp_path / "picks.csv"
+    places = "".join(f"Gala North,1,{place}\n" for place in (1, 2, 3))
+    register.write_text(f"block,row,position\n{places}")
+    picks.write_text("block,pick_date\nGala North,2026-09-07\n")
+    for _ in range(2):
+        paths = {"register": register, "picks": picks}
+        load_tables(paths, farm, farm.blocks(), who="Ben")
+    told = [(one.kind, one.about, one.who) for one in reversed(farm.changes())]
+    assert told == [
+        (ThingKind.BLOCK, "Gala North", "Ana"),
+        (ThingKind.PICK_PLAN, "Gala North", "Ben"),
+        (ThingKind.TABLE, "register", "Ben"),
+        (ThingKind.TABLE, "register", "Ben"),
+    ]
+    assert farm.changes()[0].after == {"rows": 3}
 
 
 # ---------------------------------------------------------------- many at once

@@ -23,7 +23,9 @@ def office_uploads(store: FarmStore) -> None:
         )
         if upload and st.button(say("forms.load_file", file=name)):
             with show.errors(), files.saved([upload]) as saved:
-                rows, refused = load_tables({name: saved[0].path}, store, store.blocks())
+                rows, refused = load_tables(
+                    {name: saved[0].path}, store, store.blocks(), who=session.person()
+                )
                 what = sentence(rows.words) if rows.words else say("forms.nothing")
                 session.say_next(say("forms.office_in", file=upload.name, what=what), refused)
                 st.rerun()

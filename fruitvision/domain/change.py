@@ -21,6 +21,8 @@ class ThingKind(StrEnum):
     HAND_COUNT = "hand count"
     CALIPERS = "calipers"
     PICK_PLAN = "pick plan"
+    # A table of the office, whole: its name, and how many rows of it went in.
+    TABLE = "table"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

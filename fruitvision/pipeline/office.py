@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-from fruitvision.domain import Block
+from fruitvision.domain import Block, PickPlan
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import TreeRow, check_blocks
 from fruitvision.field_table import FieldTable
 from fruitvision.office_data import read_gaps, read_picks, read_register, read_weighed
 from fruitvision.packout_data import VarietyRow, check_varieties, read_culls, read_grades
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
+from fruitvision.store.things import kept_pick_plan
 
 # Endings of a table, in the order in which they are looked for.
 ENDINGS = (".csv", ".xlsx")
@@ -75,9 +78,9 @@ def load_office(
 
 
 def load_tables(
-    paths: Mapping[str, Path], store: Store, blocks: Sequence[Block]
+    paths: Mapping[str, Path], store: Store, blocks: Sequence[Block], *, who: str = ""
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
-    """Read tables by their name of `TABLES`, and keep them.
+    """Read tables by their name of `TABLES`, and keep them; `who` loaded them is kept too.
 
     A register that contradicts its block is refused as a whole, block by block.
 
@@ -102,7 +105,7 @@ def load_tables(
             )
     gaps = _of_blocks(paths.get("gaps"), read_gaps, blocks, refused)
     store.save_visited_places(gaps)
-    picks = _load_picks(paths.get("picks"), store, blocks, refused)
+    picks = _load_picks(paths.get("picks"), store, blocks, refused, who)
     weighed = _load_weighed(paths.get("weighed"), store, refused)
     culls = _of_varieties(paths.get("culls"), read_culls, blocks, refused)
     store.save_culls(culls)
@@ -116,6 +119,10 @@ def load_tables(
         culls=len(culls),
         grades=len(grades),
     )
+    for name in paths:
+        # Pick plans are kept with who changed each of them.
+        if name != "picks" and (rows_in := getattr(counts, name)):
+            store.note_table(name, rows_in, who=who, at=now_utc())
     return counts, tuple(refused)
 
 
@@ -147,7 +154,7 @@ def _of_varieties(
 
 
 def _load_picks(
-    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused]
+    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused], who: str
 ) -> int:
     if path is None:
         return 0
@@ -156,7 +163,9 @@ def _load_picks(
     names = {block.block_id for block in blocks}
     for block_id, plan in found.plans.items():
         if block_id in names:
-            store.save_pick_plan(block_id, plan)
+            store.save_each(
+                [(kept_pick_plan(block_id), partial(_instead, plan))], who=who, at=now_utc()
+            )
         else:
             refused.append(
                 Refused(
@@ -166,6 +175,10 @@ def _load_picks(
                 )
             )
     return len(names & found.plans.keys())
+
+
+def _instead(new: PickPlan, _before: PickPlan | None) -> PickPlan:
+    return new
 
 
 def _load_weighed(path: Path | None, store: Store, refused: list[Refused]) -> int:

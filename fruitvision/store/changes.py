@@ -13,7 +13,7 @@ from fruitvision.domain import Change, Conflict, ThingKind
 from fruitvision.errors import ConflictError
 from fruitvision.store import rows
 from fruitvision.store.database import reading, writing
-from fruitvision.store.merge import Merged, merge
+from fruitvision.store.merge import Fields, Merged, merge
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
 from fruitvision.store.things import Kept
@@ -106,6 +106,12 @@ class ChangesPart(StorePart):
                 done += _put(connection, kept, present, of(present), who=who, at=at)
         return done
 
+    def note_table(self, name: str, rows_in: int, *, who: str, at: datetime) -> None:
+        """Keep that somebody loaded so many rows of a table of the office."""
+        with writing(self._engine, self._path) as connection:
+            after = {"rows": rows_in}
+            _note(connection, ThingKind.TABLE, name, None, after, who=who, at=at)
+
     def present(self, kept: Kept[R]) -> R | None:
         """A thing as it is kept now."""
         with reading(self._engine, self._path) as connection:
@@ -138,7 +144,7 @@ def _change(row: rows.FoundRow) -> Change:
     )
 
 
-def _fields(kept: Kept[R], one: R | None) -> dict[str, object] | None:
+def _fields(kept: Kept[R], one: R | None) -> Fields | None:
     return None if one is None else kept.taken_apart(one)
 
 
@@ -174,17 +180,30 @@ def _put(
     new_rows = [] if after is None else kept.write(after)
     if new_rows:
         connection.execute(insert(kept.table), new_rows)
+    _note(connection, kept.kind, kept.about, was, shall_be, who=who, at=at)
+    return True
+
+
+def _note(
+    connection: Connection,
+    kind: ThingKind,
+    about: str,
+    before: Fields | None,
+    after: Fields | None,
+    *,
+    who: str,
+    at: datetime,
+) -> None:
     connection.execute(
         insert(change).values(
             at_utc=at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds"),
             who=who,
-            kind=kept.kind.value,
-            about=kept.about,
-            before=was,
-            after=shall_be,
+            kind=kind.value,
+            about=about,
+            before=before,
+            after=after,
         )
     )
-    return True
 
 
 def _conflict(
