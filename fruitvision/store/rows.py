@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Connection, Select, select
@@ -41,6 +42,9 @@ FoundRow = Mapping[Any, Any]
 
 # Grows when the document of a forecast changes so that an older version can't read it.
 FORECAST_SCHEMA = 4
+# Documents whose records stay in memory: a season's versions. One of 60 blocks takes 60 ms to read,
+# and pages ask for all of them.
+FORECASTS_KEPT = 64
 
 
 def plain_row(record: object) -> NewRow:
@@ -349,8 +353,13 @@ def forecast(row: FoundRow) -> Forecast:
     if row["schema_version"] > FORECAST_SCHEMA:
         raise StoreError(f"{name} is of a newer fruitvision.", fix="Update fruitvision.")
     try:
-        return from_json(Forecast, row["document"])
+        return _forecast_in(row["document"])
     except ValueError as err:
         raise StoreError(
             f"{name} is damaged: {err}.", fix="Restore the farm folder from a copy."
         ) from err
+
+
+@lru_cache(maxsize=FORECASTS_KEPT)
+def _forecast_in(document: str) -> Forecast:
+    return from_json(Forecast, document)
