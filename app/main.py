@@ -25,14 +25,15 @@ pages = [
 built_in_words()
 page = st.navigation(pages, position="hidden")
 bar = st.container(horizontal=True, gap="small", key="pages")
-with bar:
-    for item in pages:
-        st.page_link(item)
 try:
     session.farm()
     with bar:
+        for item in pages:
+            session.page_link(item)
         session.choose_mine()
-    work.bar(session.farm())
+    # A place of its own, so that tabs below stay open when the work begins or ends.
+    with st.container():
+        work.bar(session.farm())
     page.run()
 except FruitVisionError as err:
     show.error(err)

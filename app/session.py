@@ -11,7 +11,14 @@ import streamlit as st
 
 from app import show, show_crop
 from app.files import bytes_of
-from app.wording import LANGUAGES, language, say, set_language
+from app.wording import (
+    LANGUAGE_IN_ADDRESS,
+    LANGUAGES,
+    chosen_language,
+    language,
+    say,
+    set_language,
+)
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import small_jpeg, write_numbers, write_overlay
@@ -108,11 +115,32 @@ def choose_mine() -> None:
             index=systems.index(units().system),
             format_func=show.units_words,
         )
-        st.session_state[_UNITS] = st.query_params[UNITS_IN_ADDRESS] = UnitSystem(system).value
+        st.session_state[_UNITS] = UnitSystem(system).value
         name = st.text_input(
             say("common.who"), value=person(), max_chars=LONGEST_NAME, help=say("common.who_help")
         )
-        st.session_state[_PERSON] = st.query_params[PERSON_IN_ADDRESS] = name.strip()
+        st.session_state[_PERSON] = name.strip()
+    if any(st.query_params.get(one) != value for one, value in mine_in_address().items()):
+        st.query_params.update(mine_in_address())
+
+
+def mine_in_address() -> dict[str, str]:
+    """What a visitor chose as it stands in the address of a page.
+
+    A link to another page takes it along: to add it there would be one more step for the
+    browser's way back.
+    """
+    mine = {
+        LANGUAGE_IN_ADDRESS: chosen_language(),
+        UNITS_IN_ADDRESS: units().system.value,
+        PERSON_IN_ADDRESS: person(),
+    }
+    return {name: value for name, value in mine.items() if value}
+
+
+def page_link(page: str | st.Page, label: str | None = None, icon: str | None = None) -> None:
+    """A link to another page of the app, which takes along what the visitor chose."""
+    st.page_link(page, label=label, icon=icon, query_params=mine_in_address())
 
 
 def person() -> str:
@@ -212,9 +240,21 @@ def choose_block(blocks: Sequence[Block]) -> Block:
     """A box to choose a block, which starts with the one that was chosen last."""
     names = [block.block_id for block in blocks]
     last = st.session_state.get(_BLOCK)
-    chosen = st.selectbox(say("common.block"), names, index=names.index(last) if last in names else 0)
+    chosen = st.selectbox(
+        say("common.block"), names, index=names.index(last) if last in names else 0
+    )
     st.session_state[_BLOCK] = chosen
     return blocks[names.index(chosen)]
+
+
+def remember_block(block_id: str) -> None:
+    """Other pages start with this block."""
+    st.session_state[_BLOCK] = block_id
+
+
+def last_block() -> str:
+    """The block that was chosen last on any page; empty if none was."""
+    return str(st.session_state.get(_BLOCK, ""))
 
 
 def choose_size_table() -> SizeTable:

@@ -105,10 +105,15 @@ def refused(items: Sequence[Refused]) -> None:
 
 
 def note(text: str, left_out: Sequence[Refused]) -> None:
-    """A sentence about what was just done, and what was left out of it."""
-    if text:
-        st.success(plain(text), icon=":material/check:")
-    refused(left_out)
+    """A sentence about what was just done, and what was left out of it.
+
+    It has its place also while there is nothing to say: what stands below then stays the same
+    for the browser, and an opened tab stays open.
+    """
+    with st.container():
+        if text:
+            st.success(plain(text), icon=":material/check:")
+        refused(left_out)
 
 
 def doubts(found: Doubts, remarks: Sequence[str] = ()) -> None:

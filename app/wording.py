@@ -8,12 +8,14 @@ writes them. A text whose wording depends on a number is a table of `one` and `m
 from __future__ import annotations
 
 import re
+import threading
 import tomllib
 from datetime import date, datetime
 from functools import cache, lru_cache
 from pathlib import Path
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from app.sentences import Language, Sentences
 from fruitvision.domain import Estimate
@@ -38,31 +40,53 @@ _USUAL = "usual language"
 LANGUAGE_IN_ADDRESS = "lang"
 
 
+class _Run(threading.local):
+    """What holds for one run of the script, which has a thread of its own."""
+
+    language = ""
+
+
+# A page asks for its language some thousand times, and state and address answer slowly.
+_run = _Run()
+
+
 def language() -> str:
     """The language of this visitor: chosen, else of the address, the farm's, the browser's."""
-    chosen = st.session_state.get(_LANGUAGE) or st.query_params.get(LANGUAGE_IN_ADDRESS)
-    for code in (chosen, st.session_state.get(_USUAL)):
+    return _run.language or _language_now()
+
+
+def _language_now() -> str:
+    for code in (chosen_language(), st.session_state.get(_USUAL)):
         if code in LANGUAGES:
             return str(code)
     browser = (st.context.locale or "").split("-")[0].lower()
     return browser if browser in LANGUAGES else ELSE
 
 
+def chosen_language() -> str:
+    """The language that this visitor chose, now or by the address; empty if none was."""
+    chosen = st.session_state.get(_LANGUAGE) or st.query_params.get(LANGUAGE_IN_ADDRESS)
+    return str(chosen) if chosen in LANGUAGES else ""
+
+
 def set_language(chosen: str) -> None:
     """From now on this visitor reads this language."""
     st.session_state[_LANGUAGE] = chosen
     st.query_params[LANGUAGE_IN_ADDRESS] = chosen
+    _run.language = ""
 
 
 def set_usual_language(code: str) -> None:
-    """The farm's language, for a visitor who chose none."""
+    """The farm's language, for a visitor who chose none; to be called first in every run."""
     st.session_state[_USUAL] = code
+    _run.language = "" if get_script_run_ctx() is None else _language_now()
 
 
 def forget_language() -> None:
     """From now on the farm's language stands, until another choice."""
     st.session_state.pop(_LANGUAGE, None)
     st.query_params.pop(LANGUAGE_IN_ADDRESS, None)
+    _run.language = ""
 
 
 @cache

@@ -5,6 +5,7 @@ The bounds are stated before the run: what a grower could live with, not what wa
 
 import csv
 import json
+import shutil
 from collections import defaultdict
 from pathlib import Path
 
@@ -18,28 +19,20 @@ from fruitvision.share import shared_folder
 from fruitvision.simulate.score import Scored, score_of
 from fruitvision.size_table import load_size_table
 from fruitvision.store import open_farm
+from tests.conftest import Demo
 from tests.test_bad_input import run
 
 SAMPLES = shared_folder("samples")
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """Folder of the demo's results, and all that it printed."""
-    out = tmp_path_factory.mktemp("demo")
-    status, text = run("demo", "--out", str(out), "--workers", "2")
-    assert status == 0, text
-    return out, text
+def forecast(demo: Demo) -> Forecast:
+    return read_forecast_json(demo.out / "forecast.json")
 
 
 @pytest.fixture(scope="module")
-def forecast(demo: tuple[Path, str]) -> Forecast:
-    return read_forecast_json(demo[0] / "forecast.json")
-
-
-@pytest.fixture(scope="module")
-def photos(demo: tuple[Path, str]) -> tuple[MeasuredPhoto, ...]:
-    with open_farm(demo[0] / "farm", create=False) as store:
+def photos(demo: Demo) -> tuple[MeasuredPhoto, ...]:
+    with open_farm(demo.farm, create=False) as store:
         return store.measured_photos()
 
 
@@ -48,8 +41,8 @@ def scored(forecast: Forecast) -> dict[tuple[str, str], Scored]:
     return {(item.name, item.what): item for item in score_of(forecast, SAMPLES, table)}
 
 
-def test_the_pack_out_and_the_next_action_are_printed(demo: tuple[Path, str]) -> None:
-    _, text = demo
+def test_the_pack_out_and_the_next_action_are_printed(demo: Demo) -> None:
+    text = demo.text
     assert "Next best action: " in text
     assert "A forecast, not an offer" in text
     assert "Fewer than 8 trees or panels: a first look, no promise." in text
@@ -57,10 +50,8 @@ def test_the_pack_out_and_the_next_action_are_printed(demo: tuple[Path, str]) ->
         assert f"\n{variety}\n" in text
 
 
-def test_every_file_is_written_and_says_the_same(
-    demo: tuple[Path, str], forecast: Forecast
-) -> None:
-    out, _ = demo
+def test_every_file_is_written_and_says_the_same(demo: Demo, forecast: Forecast) -> None:
+    out = demo.out
     assert len(list((out / "overlays").glob("*.jpg"))) == 40
     assert load_workbook(out / "forecast.xlsx").sheetnames[0] == "Pack-out"
     with (out / "forecast.csv").open(encoding="utf-8-sig", newline="") as stream:
@@ -159,8 +150,9 @@ def test_no_photo_of_the_samples_is_refused(photos: tuple[MeasuredPhoto, ...]) -
     assert not doubts & {Doubt.BLURRED, Doubt.TOO_DARK, Doubt.NO_TREE, Doubt.NO_MARKER}
 
 
-def test_a_second_demo_changes_nothing(demo: tuple[Path, str], forecast: Forecast) -> None:
-    out, _ = demo
+def test_a_second_demo_changes_nothing(demo: Demo, tmp_path: Path, forecast: Forecast) -> None:
+    out = tmp_path / "demo"
+    shutil.copytree(demo.out, out)
     status, _ = run("demo", "--out", str(out))
     assert status == 0
     with open_farm(out / "farm", create=False) as store:
@@ -169,9 +161,9 @@ def test_a_second_demo_changes_nothing(demo: tuple[Path, str], forecast: Forecas
 
 
 def test_a_kept_forecast_is_exported_again_and_a_wrong_version_is_said(
-    demo: tuple[Path, str], tmp_path: Path, forecast: Forecast
+    demo: Demo, tmp_path: Path, forecast: Forecast
 ) -> None:
-    farm = str(demo[0] / "farm")
+    farm = str(demo.farm)
     assert run("export", "--farm", farm, "--out", str(tmp_path))[0] == 0
     assert read_forecast_json(tmp_path / "forecast.json") == forecast
     status, text = run("export", "--farm", farm, "--out", str(tmp_path), "--version", "none")

@@ -1,0 +1,56 @@
+"""What tests of several folders share: the demo, made once for all of them, and options."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from filelock import FileLock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demo:
+    """Folder of the results of `fruitvision demo`, its farm among them, and all that it printed."""
+
+    out: Path
+    text: str
+
+    @property
+    def farm(self) -> Path:
+        return self.out / "farm"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--write-screenshots",
+        action="store_true",
+        help="write the pictures of README.md anew into docs/, as the app looks now",
+    )
+    parser.addoption(
+        "--demo",
+        type=Path,
+        default=None,
+        help="a folder made before by `fruitvision demo --out DIR | tee DIR/printed.txt`",
+    )
+
+
+@pytest.fixture(scope="session")
+def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo, made by the first process that asks; nobody may change its folder."""
+    from tests.test_bad_input import run
+
+    made: Path | None = request.config.getoption("--demo")
+    if made is not None:
+        return Demo(out=made, text=(made / "printed.txt").read_text(encoding="utf-8"))
+    # Processes of one run have folders of their own beside each other.
+    shared = tmp_path_factory.getbasetemp()
+    if hasattr(request.config, "workerinput"):
+        shared = shared.parent
+    out, kept = shared / "demo", shared / "demo.txt"
+    with FileLock(shared / "demo.lock"):
+        if not kept.exists():
+            status, text = run("demo", "--out", str(out), "--workers", "2")
+            assert status == 0, text
+            kept.write_text(text, encoding="utf-8")
+    return Demo(out=out, text=kept.read_text(encoding="utf-8"))
