@@ -41,7 +41,7 @@ POINTS = 72
 
 
 def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diameter) -> Image:
-    """The picture with everything that was measured drawn into it.
+    """The picture with everything that was measured drawn into it, and a line of words below.
 
     Parameters
     ----------
@@ -59,7 +59,14 @@ def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diam
     """
     canvas = PillowImage.fromarray(image)
     draw = ImageDraw.Draw(canvas)
-    long_side = max(canvas.size)
+    _draw_all(draw, max(canvas.size), measured, unit)
+    _footer(draw, canvas.size, summary(measured, unit))
+    return np.asarray(canvas, dtype=np.uint8)
+
+
+def _draw_all(
+    draw: ImageDraw.ImageDraw, long_side: int, measured: MeasuredPhoto, unit: Unit
+) -> None:
     line = max(1, round(long_side * LINE_SHARE))
     font = ImageFont.load_default(max(10.0, long_side * TEXT_SHARE))
     for reference in measured.references:
@@ -73,8 +80,6 @@ def draw_overlay(image: Image, measured: MeasuredPhoto, unit: Unit = METRIC.diam
         if fruit.diameter_mm is not None:
             words = f"{unit.shown(fruit.diameter_mm):.{unit.decimals(0)}f}"
             _write(draw, (fruit.centre_x_px, fruit.centre_y_px), words, font)
-    _footer(draw, canvas.size, summary(measured, unit))
-    return np.asarray(canvas, dtype=np.uint8)
 
 
 def draw_numbers(image: Image, measured: MeasuredPhoto) -> Image:
@@ -131,7 +136,9 @@ def small_jpeg(image: Image, long_side_px: int) -> bytes:
 def small_overlay(
     image: Image, measured: MeasuredPhoto, long_side_px: int, unit: Unit = METRIC.diameter
 ) -> bytes:
-    """The overlay as JPEG for a small screen: the picture is made smaller first, lines stay clear.
+    """The overlay as JPEG for a small screen, without words: the page around it has its own.
+
+    The picture is made smaller first, so that lines stay clear.
 
     Parameters
     ----------
@@ -141,9 +148,9 @@ def small_overlay(
     canvas = PillowImage.fromarray(image)
     canvas.thumbnail((long_side_px, long_side_px))
     share = max(canvas.size) / max(image.shape[:2])
+    _draw_all(ImageDraw.Draw(canvas), max(canvas.size), _shrunk(measured, share), unit)
     content = BytesIO()
-    drawn = draw_overlay(np.asarray(canvas, dtype=np.uint8), _shrunk(measured, share), unit)
-    PillowImage.fromarray(drawn).save(content, "JPEG", quality=80)
+    canvas.save(content, "JPEG", quality=80)
     return content.getvalue()
 
 

@@ -1,13 +1,22 @@
 """The overlay shows every fruit, tells sized from counted, and says the result in words."""
 
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pytest
 from PIL import Image as PillowImage
 
 from fruitvision.domain import Ball, Doubt, Fruit, MadeWith, MeasuredPhoto, Photo, Reference, Scale
-from fruitvision.overlay import DARK, LIGHT, MARK, draw_overlay, summary, write_overlay
+from fruitvision.overlay import (
+    DARK,
+    LIGHT,
+    MARK,
+    draw_overlay,
+    small_overlay,
+    summary,
+    write_overlay,
+)
 
 GREEN = np.full((900, 1200, 3), (40, 110, 30), dtype=np.uint8)
 PHOTO = Photo(
@@ -179,3 +188,14 @@ def test_a_ball_has_a_full_outline_and_one_without_use_a_broken_one(
     rim = [(round(500 + 55 * np.sin(turn)), round(500 + 60 * np.cos(turn))) for turn in turns]
     marked = np.mean([blue[y - 1 : y + 2, x - 1 : x + 2].any() for y, x in rim])
     assert abs(marked - share) < 0.12
+
+
+def test_a_small_overlay_has_the_same_outlines_at_its_size_and_no_words() -> None:
+    content = small_overlay(GREEN, photo_with(SIZED, references=(MARKER,)), 600)
+    small = np.asarray(PillowImage.open(BytesIO(content)), dtype=int)
+    assert small.shape == (450, 600, 3)
+    # The right end of the fruit's long axis: (400 + 60, 300) at half the size, in the light colour.
+    at_edge = small[150, 228:233]
+    assert abs(at_edge - LIGHT).sum(axis=1).min() < 90
+    # Nothing is written along the lower edge.
+    assert abs(small[-20:] - GREEN[0, 0]).max() < 20

@@ -23,7 +23,8 @@ _LOOK = """<style>
   min-height: 60px; border-width: 2px; border-color: #3f3528; }
 .st-key-walk details summary { min-height: 56px; }
 .st-key-walk details summary p { font-size: 1.25rem; font-weight: 650; }
-.st-key-walk [data-testid="stSelectbox"] > div { min-height: 56px; }
+.st-key-walk [data-testid="stSelectbox"] [role="group"],
+.st-key-walk [data-testid="stSelectbox"] [role="group"] button { min-height: 56px; }
 .st-key-walk [data-testid="stSelectbox"] button, .st-key-walk [data-testid="stSelectbox"] input {
   font-size: 1.25rem; }
 .st-key-walk [data-testid="stNumberInputContainer"] { height: 64px; }
