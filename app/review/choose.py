@@ -17,6 +17,8 @@ from fruitvision.store import FarmStore
 # Beside it in the address of the page, so that a bookmark shows the same tree.
 BLOCK, TREE, PHOTO = "block", "tree", "photo"
 _LOOKED_AT = "looked at"
+# What was measured last and is shown already.
+_SHOWN = "shown after measuring"
 # So much of a photo's id stands in the address. Our choice: enough to tell a farm's photos apart.
 _ID_SIGNS = 12
 # Our choice: two beside each other on a phone.
@@ -33,28 +35,20 @@ class LookedAt:
 
 
 def look_at(*, block: str, tree: TreeId | None = None, photo_id: str = "") -> None:
-    """Look at this from now on: in the next run of the page, and when somebody comes back to it."""
-    chosen = LookedAt(
+    """Look at this from now on: in the next run of the page, and when somebody comes back to it.
+
+    The address is written only where somebody chose something else than before: each writing is a
+    step of the browser's way back.
+    """
+    before = st.session_state.get(_LOOKED_AT)
+    now = LookedAt(
         block=block,
         tree="" if tree is None else f"{tree.row}.{tree.position}",
         photo=photo_id[:_ID_SIGNS],
     )
-    st.session_state[_LOOKED_AT] = chosen
-    for name, value in ((BLOCK, chosen.block), (TREE, chosen.tree), (PHOTO, chosen.photo)):
-        if value:
-            st.query_params[name] = value
-        else:
-            st.query_params.pop(name, None)
-
-
-def _looked_at() -> LookedAt:
-    known: LookedAt | None = st.session_state.get(_LOOKED_AT)
-    address = st.query_params
-    if known is not None:
-        return known
-    return LookedAt(
-        block=address.get(BLOCK, ""), tree=address.get(TREE, ""), photo=address.get(PHOTO, "")
-    )
+    st.session_state[_LOOKED_AT] = now
+    if before not in (None, now):
+        st.query_params.update({BLOCK: now.block, TREE: now.tree, PHOTO: now.photo})
 
 
 def choose_photo(
@@ -62,7 +56,7 @@ def choose_photo(
 ) -> TreePhoto | None:
     """Boxes for block and tree, then the tree's photos to choose one of; None without photos."""
     names = [block.block_id for block in blocks]
-    looked_at = _first(store, names, just_measured)
+    looked_at = _start(store, names, just_measured)
     left, right = st.columns(2)
     start = names.index(looked_at.block) if looked_at.block in names else 0
     name = left.selectbox(say("review.block"), names, index=start)
@@ -88,17 +82,29 @@ def choose_photo(
     return photo
 
 
-def _first(store: FarmStore, names: Sequence[str], just_measured: frozenset[str]) -> LookedAt:
-    """What was looked at; else the photo that was measured just now; else the first with photos."""
-    known = _looked_at()
-    if known.block in names:
-        return known
-    if just_measured:
+def _start(store: FarmStore, names: Sequence[str], just_measured: frozenset[str]) -> LookedAt:
+    """What was measured just now, once; else what the address says; else what was looked at, or
+    the block that was chosen since on another page; else the first block with photos."""
+    if just_measured and just_measured != st.session_state.get(_SHOWN):
+        st.session_state[_SHOWN] = just_measured
         placed = (one for one in store.tree_photos() if one.photo_id in just_measured)
-        new = min(placed, key=lambda one: one.tree, default=None)
+        new = min(placed, key=lambda one: (one.tree, one.face), default=None)
         if new is not None:
-            return LookedAt(block=new.tree.block_id, tree=f"{new.tree.row}.{new.tree.position}")
-    return LookedAt(block=next((name for name in names if store.tree_photos(name)), ""))
+            look_at(block=new.tree.block_id, tree=new.tree, photo_id=new.photo_id)
+            return _remembered()
+    address = {name: st.query_params.get(name, "") for name in (BLOCK, TREE, PHOTO)}
+    if address[BLOCK] in names:
+        return LookedAt(**address)
+    known, last = _remembered(), session.last_block()
+    if known.block in names and last in ("", known.block):
+        return known
+    order = [last, *names] if last in names else names
+    return LookedAt(block=next((name for name in order if store.tree_photos(name)), ""))
+
+
+def _remembered() -> LookedAt:
+    known: LookedAt = st.session_state.get(_LOOKED_AT, LookedAt())
+    return known
 
 
 def tree_words(tree: TreeId) -> str:

@@ -13,7 +13,9 @@ st.title(say("review.title"))
 show.note(*session.said())
 if not blocks:
     st.write(say("review.no_block"))
-    st.page_link("screens/setup.py", label=say("review.add_block"), icon=":material/arrow_back:")
+    session.page_link(
+        "screens/setup.py", label=say("review.add_block"), icon=":material/arrow_back:"
+    )
     st.stop()
 # What is seen stands above what comes in, and waits for it: no millimetres beside blind calipers.
 seen, coming_in = st.container(), st.container()
@@ -31,6 +33,6 @@ with seen:
     look_at_trees(
         store, blocks, frozenset(one.photo.photo_id for one in last.photos) if last else frozenset()
     )
-    st.page_link(
+    session.page_link(
         "screens/blocks.py", label=say("review.see_block"), icon=":material/arrow_forward:"
     )

@@ -20,13 +20,15 @@ from fruitvision.domain import (
     Correction,
     GroundLine,
     PhotoEdit,
+    ReferenceKind,
     RemovedFruit,
     ReshapedFruit,
     RowOfFruit,
     SideLimits,
+    TreeId,
 )
 from fruitvision.errors import FieldDataError
-from fruitvision.pipeline import estimate_blocks
+from fruitvision.pipeline import Measured, estimate_blocks
 from fruitvision.review import PARTLY_SEEN, apply_edits
 from fruitvision.settings import Settings
 from fruitvision.store import open_farm
@@ -81,6 +83,7 @@ def test_a_tree_is_found_by_block_and_by_its_neighbours(filled: Path) -> None:
     faces = [item.label for item in app.button if item.label.startswith("Face ")]
     assert faces == ["Face A, 12 Aug 2026", "Face B, 12 Aug 2026"]
     assert next(item for item in app.button if item.label == "First tree").disabled
+    assert "tree" not in app.query_params
     press(app, "Row 1, tree 2")
     assert ">8</div>" in text(app)
     assert {item.label for item in app.button} >= {"Row 1, tree 1", "Row 1, tree 3"}
@@ -113,6 +116,38 @@ def test_a_block_without_photos_says_so_and_the_first_with_photos_is_shown(fille
     select(app, "Show block", "Barn")
     assert not app.exception
     assert "No photos yet." in text(app)
+
+
+def test_a_block_that_was_chosen_on_another_page_is_looked_at_first(filled: Path) -> None:
+    with open_farm(filled) as store:
+        store.save_blocks([replace(records.block(), block_id="Barn")])
+        store.save_tree_photos(
+            [replace(records.tree_photo(3, "A", "c" * 64), tree=TreeId("Barn", 2, 3))]
+        )
+    app = page("photos")
+    assert "Row 2, tree 3" in options(app, "Show tree")
+    select(app, "Show block", "Gala North")
+    press(app, "Row 1, tree 2")
+    app.session_state["block_id"] = "Barn"
+    app.switch_page("screens/help.py").run()
+    for name in ("block", "tree", "photo"):
+        if name in app.query_params:
+            del app.query_params[name]
+    app.switch_page("screens/photos.py").run()
+    assert options(app, "Show tree") == ["Row 2, tree 3"]
+    assert "Not measured with the present settings." in text(app)
+
+
+def test_what_was_measured_just_now_is_looked_at_once(filled: Path) -> None:
+    app = page("photos")
+    press(app, "Row 1, tree 2")
+    new = photo_of(5, "B")
+    app.session_state["measured"] = Measured(photos=(new,), refused=(), copies=())
+    app.run()
+    assert app.query_params["photo"] in (new.photo.photo_id[:12], [new.photo.photo_id[:12]])
+    assert ">11</div>" in text(app)
+    press(app, "Row 1, tree 6")
+    assert ">12</div>" in text(app)
 
 
 def test_a_photo_whose_file_is_gone_is_said_and_can_still_be_put_right(filled: Path) -> None:
@@ -236,6 +271,22 @@ def test_a_checked_photo_goes_out_as_training_data(filled: Path) -> None:
     assert "Ana looked at all of this photo" in app.success[0].value
     assert "1 photo that somebody checked." in text(app)
     assert [item.label for item in app.download_button] == ["Outlines and list, ZIP"]
+
+
+def test_a_box_around_a_ball_asks_for_its_size_and_is_kept(filled: Path) -> None:
+    app = page("photos")
+    app.session_state["review box"] = (FIRST.photo_id, (100.0, 200.0, 160.0, 262.0))
+    app.run()
+    press(app, "Measure with it")
+    assert "How large is what hangs in the box?" in text(app)
+    assert len(app.error) == 2
+    next(item for item in app.text_input if "of the ball, mm" in item.label).set_value("70,5")
+    press(app, "Measure with it")
+    with open_farm(filled) as store:
+        (kept,) = store.pointed_references(FIRST.photo_id)
+    assert (kept.kind, kept.size_mm) == (ReferenceKind.BALL, 70.5)
+    assert kept.box_px == (100.0, 200.0, 160.0, 262.0)
+    assert "How large is what hangs in the box?" not in text(app)
 
 
 def test_millimetres_are_hidden_while_calipers_are_typed(filled: Path) -> None:
