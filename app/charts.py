@@ -8,6 +8,8 @@ from typing import Any
 
 import altair as alt
 
+from app import charts_language  # noqa: F401 - numbers in the visitor's language
+from app.wording import say
 from fruitvision.caliper_check import MatchedPair
 from fruitvision.caliper_plot import plot_limits_mm
 from fruitvision.domain import (
@@ -48,13 +50,15 @@ Chart = alt.LayerChart | alt.FacetChart
 Limits = Sequence[tuple[str, float, float]]
 
 
-def _axis(**options: Any) -> alt.Axis:
+def axis(**options: Any) -> alt.Axis:
+    """An axis that is read on a phone and in print."""
     return alt.Axis(
         labelFontSize=FONT_PX, titleFontSize=FONT_PX, labelColor=BARK, titleColor=BARK, **options
     )
 
 
-def _values(rows: list[dict[str, Any]]) -> alt.InlineData:
+def values(rows: list[dict[str, Any]]) -> alt.InlineData:
+    """Rows as data that travel with the chart."""
     return alt.InlineData(values=rows)
 
 
@@ -94,15 +98,15 @@ def sizes(today: SizeDistribution, limits: Limits, unit: Unit) -> Chart:
     most = max(share for *_, share in bars)
     x = alt.X(
         "low:Q",
-        title=f"Diameter, {unit.symbol}",
+        title=say("blocks.sizes_diameter", unit=unit.symbol),
         scale=alt.Scale(domain=[low, high], nice=False),
-        axis=_axis(grid=False, format=f".{unit.decimals(0)}f", tickMinStep=step),
+        axis=axis(grid=False, format=f".{unit.decimals(0)}f", tickMinStep=step),
     )
     y = alt.Y(
         "percent:Q",
-        title="Fruit, %",
+        title=say("blocks.sizes_share"),
         scale=alt.Scale(domain=[0, 100 * most * HEADROOM], nice=False),
-        axis=_axis(),
+        axis=axis(),
     )
     shares = [{"low": start, "high": end, "percent": 100 * share} for start, end, share in bars]
     names = [
@@ -112,14 +116,14 @@ def sizes(today: SizeDistribution, limits: Limits, unit: Unit) -> Chart:
     ]
     edges = sorted({edge for _, *pair in limits for edge in pair if low < edge < high})
     return alt.layer(
-        alt.Chart(_values(shares))
+        alt.Chart(values(shares))
         .mark_rect(color=SAND, stroke=BARK, strokeWidth=0.5)
         .encode(x=x, x2="high:Q", y=y, y2=alt.datum(0)),
-        alt.Chart(_values([{"low": edge} for edge in edges]))
+        alt.Chart(values([{"low": edge} for edge in edges]))
         .mark_rule(color=BARK, strokeDash=[4, 3])
         .encode(x=x),
         *(
-            alt.Chart(_values(names[start::2]))
+            alt.Chart(values(names[start::2]))
             .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2 + NAME_PX * start)
             .encode(x=x, y=alt.value(0), text="name:N")
             for start in (0, 1)
@@ -131,18 +135,30 @@ def hand_against_visible(trees: Sequence[TreeLine], factor: HiddenFruitFactor) -
     """One dot a hand-counted tree, and the line of the hidden-fruit factor."""
     counted = [tree for tree in trees if tree.hand_count is not None]
     dots = [
-        {"visible": tree.visible_count, "hand": tree.hand_count, "tree": str(tree.tree)}
+        {
+            "visible": tree.visible_count / tree.trees,
+            "hand": (tree.hand_count or 0) / tree.trees,
+            "tree": say("blocks.tree_name", row=tree.tree.row, tree=tree.tree.position),
+        }
         for tree in counted
     ]
-    most = max((tree.visible_count for tree in counted), default=1)
+    most = max((tree.visible_count / tree.trees for tree in counted), default=1.0)
     line = [{"visible": x, "hand": x * factor.factor} for x in (0, 1.1 * most)]
-    x = alt.X("visible:Q", title="Seen in the photos", axis=_axis(tickMinStep=10))
-    y = alt.Y("hand:Q", title="Counted by hand", axis=_axis())
+    x = alt.X("visible:Q", title=say("blocks.hand_seen"), axis=axis(tickMinStep=10))
+    y = alt.Y("hand:Q", title=say("blocks.hand_counted"), axis=axis())
     return alt.layer(
-        alt.Chart(_values(line)).mark_line(color=LEAF, strokeDash=[6, 3]).encode(x=x, y=y),
-        alt.Chart(_values(dots))
+        alt.Chart(values(line)).mark_line(color=LEAF, strokeDash=[6, 3]).encode(x=x, y=y),
+        alt.Chart(values(dots))
         .mark_point(color=RUSSET, filled=True, size=90, opacity=0.9)
-        .encode(x=x, y=y, tooltip=["tree:N", "visible:Q", "hand:Q"]),
+        .encode(
+            x=x,
+            y=y,
+            tooltip=[
+                alt.Tooltip("tree:N", title=say("blocks.hand_tree")),
+                alt.Tooltip("visible:Q", title=say("blocks.hand_seen"), format=".0f"),
+                alt.Tooltip("hand:Q", title=say("blocks.hand_counted"), format=".0f"),
+            ],
+        ),
     ).properties(height=HEIGHT_PX)
 
 
@@ -158,14 +174,24 @@ def photo_against_caliper(pairs: Sequence[MatchedPair], check: CaliperCheck, uni
     equal = [{"caliper": unit.shown(mm), "photo": unit.shown(mm)} for mm in (low, high)]
     fit = [{"caliper": unit.shown(mm), "photo": unit.shown(check.photo_mm(mm))} for mm in ends]
     scale = alt.Scale(domain=[unit.shown(low), unit.shown(high)], nice=False)
-    x = alt.X("caliper:Q", title=f"Caliper, {unit.symbol}", scale=scale, axis=_axis())
-    y = alt.Y("photo:Q", title=f"Photo, {unit.symbol}", scale=scale, axis=_axis())
+    titles = [say(f"blocks.calipers_{side}", unit=unit.symbol) for side in ("caliper", "photo")]
+    x = alt.X("caliper:Q", title=titles[0], scale=scale, axis=axis())
+    y = alt.Y("photo:Q", title=titles[1], scale=scale, axis=axis())
+    digits = f".{unit.decimals(1)}f"
     return alt.layer(
-        alt.Chart(_values(equal)).mark_line(color=BARK, strokeDash=[6, 3]).encode(x=x, y=y),
-        alt.Chart(_values(fit)).mark_line(color=LEAF).encode(x=x, y=y),
-        alt.Chart(_values(dots))
+        alt.Chart(values(equal)).mark_line(color=BARK, strokeDash=[6, 3]).encode(x=x, y=y),
+        alt.Chart(values(fit)).mark_line(color=LEAF).encode(x=x, y=y),
+        alt.Chart(values(dots))
         .mark_point(color=RUSSET, filled=True, size=70, opacity=0.9)
-        .encode(x=x, y=y, tooltip=["fruit:N", "caliper:Q", "photo:Q"]),
+        .encode(
+            x=x,
+            y=y,
+            tooltip=[
+                alt.Tooltip("fruit:N", title=say("blocks.calipers_fruit")),
+                alt.Tooltip("caliper:Q", title=titles[0], format=digits),
+                alt.Tooltip("photo:Q", title=titles[1], format=digits),
+            ],
+        ),
     ).properties(height=HEIGHT_PX)
 
 
@@ -180,13 +206,13 @@ def packout(classes: Sequence[ClassForecast]) -> Chart:
         }
         for item in reversed(classes)
     ]
-    chart = alt.Chart(_values(rows))
+    chart = alt.Chart(values(rows))
     y = alt.Y(
-        "class:N", sort=[item.size_class for item in reversed(classes)], title=None, axis=_axis()
+        "class:N", sort=[item.size_class for item in reversed(classes)], title=None, axis=axis()
     )
     tooltip = ["class:N", *(alt.Tooltip(f"{p}:Q", format=",.0f") for p in ("P10", "P50", "P90"))]
     bars = chart.mark_bar(color=SAND, size=18).encode(
-        x=alt.X("P50:Q", title="Cartons", axis=_axis(format=",d", tickCount=6)),
+        x=alt.X("P50:Q", title="Cartons", axis=axis(format=",d", tickCount=6)),
         y=y,
         tooltip=tooltip,
     )
@@ -222,14 +248,14 @@ def bridge(found: Bridge) -> Chart:
         "to:Q",
         title="Expected cartons",
         scale=alt.Scale(domain=[low - room, high + 2 * room], nice=False),
-        axis=_axis(format=",d", tickCount=5),
+        axis=axis(format=",d", tickCount=5),
     )
-    y = alt.Y("cause:N", sort=order, title=None, axis=_axis())
+    y = alt.Y("cause:N", sort=order, title=None, axis=axis())
     rising = alt.condition("datum.to >= datum.from", alt.value(LEAF), alt.value(RUSSET))
     return alt.layer(
-        alt.Chart(_values(bars)).mark_bar(size=16).encode(x=x, x2="from:Q", y=y, color=rising),
-        alt.Chart(_values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
-        alt.Chart(_values([*bars, *ends]))
+        alt.Chart(values(bars)).mark_bar(size=16).encode(x=x, x2="from:Q", y=y, color=rising),
+        alt.Chart(values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
+        alt.Chart(values([*bars, *ends]))
         .mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=6)
         .encode(x=alt.X("right:Q"), y=y, text="text:N"),
     ).properties(height=ROW_PX * len(order) + AXIS_PX)

@@ -26,11 +26,12 @@ from fruitvision.forecast.growth import growing_mm, growth_shift_mm, is_own
 from fruitvision.settings import Settings
 from fruitvision.survey import add_errors
 
-# A range that holds the target and stays this near to it is called on target. Our choice: a week,
-# since picks, crews and orders are moved by weeks; a fifth of the load, since hand thinning and the
-# fruit drop after it do not steer a load closer than that.
+# A range that holds the target is called on target if it is no wider than this to either side, and
+# its middle no farther off than half of it. Our choice: a week, since picks, crews and orders are
+# moved by weeks; 15 % of the load, since hand thinning and the fruit drop after it do not steer a
+# load much closer than that.
 NEAR_DAYS = 7.0
-NEAR_SHARE = 0.20
+NEAR_SHARE = 0.15
 # Less than this, a fruit or a day, is no difference: it is shown in whole ones.
 LEAST = 0.5
 # Degrees of freedom of an error that is taken for known.
@@ -109,9 +110,8 @@ def load_against(estimate: BlockEstimate, target: float) -> LoadAgainstTarget:
     if target <= 0:
         raise ValueError(f"target must be above 0, got {target}")
     now, visible_only = estimate.fruit_per_tree, estimate.factor is None
-    near = now.p10 >= (1 - NEAR_SHARE) * target and now.p90 <= (1 + NEAR_SHARE) * target
     above = Estimate(now.p10 - target, now.p50 - target, now.p90 - target)
-    standing = _standing(above, near=near)
+    standing = _standing(above, near=NEAR_SHARE * target)
     if visible_only and standing is not Standing.ABOVE:
         # Hidden fruit come on top: only too many can be told.
         standing = Standing.CANT_TELL
@@ -120,15 +120,16 @@ def load_against(estimate: BlockEstimate, target: float) -> LoadAgainstTarget:
     )
 
 
-def _standing(above: Estimate, *, near: bool) -> Standing:
-    """`above` is the number less its target; `near` : all of its range is near to the target."""
-    if near and abs(above.p50) < LEAST:
+def _standing(above: Estimate, *, near: float) -> Standing:
+    """`above` is the number less its target; `near` : see `NEAR_DAYS`."""
+    middling = abs(above.p50) <= near / 2 and above.p90 - above.p10 <= 2 * near
+    if middling and abs(above.p50) < LEAST:
         return Standing.ON_TARGET
     if above.p10 > 0:
         return Standing.ABOVE
     if above.p90 < 0:
         return Standing.BELOW
-    return Standing.ON_TARGET if near else Standing.CANT_TELL
+    return Standing.ON_TARGET if middling else Standing.CANT_TELL
 
 
 # ---------------------------------------------------------------- size
@@ -283,8 +284,8 @@ def _standing_of_days(behind: Estimate | None) -> Standing:
     """Behind is below the target, ahead above it."""
     if behind is None:
         return Standing.CANT_TELL
-    near = behind.p10 >= -NEAR_DAYS and behind.p90 <= NEAR_DAYS
-    return _standing(Estimate(-behind.p90, -behind.p50, -behind.p10), near=near)
+    ahead = Estimate(-behind.p90, -behind.p50, -behind.p10)
+    return _standing(ahead, near=NEAR_DAYS)
 
 
 def size_curve(

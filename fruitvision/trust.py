@@ -13,9 +13,9 @@ from enum import StrEnum
 from fruitvision.advice import Advice
 from fruitvision.domain import BlockEstimate, Doubt, Doubts, GrowthRate, merge_doubts
 
-# From this half-range of the crop on, relative, a block is a first look. Our choice: twice what is
-# wanted, at which one fruit in five may be missing from a promise.
-ROUGH_HALF_RANGE = 0.20
+# Beyond this half-range of the crop, relative, a block is a first look. Our choice: a quarter of a
+# promise may then be missing, one time in ten.
+ROUGH_HALF_RANGE = 0.25
 # A walk this old says so, days. Our choice: two visits of a usual season lie two to four weeks
 # apart, and fruit gain 6 to 10 mm in four.
 OLD_WALK_DAYS = 28

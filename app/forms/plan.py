@@ -6,8 +6,9 @@ from functools import partial
 
 import streamlit as st
 
-from app import files, session, show, show_block
-from fruitvision.domain import Block
+from app import files, session, show
+from app.wording import number, say
+from fruitvision.domain import Block, PlannedPlace, TreeKind, WalkPlan
 from fruitvision.pipeline.plan import plan_next_walk
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_counts
@@ -17,12 +18,12 @@ from fruitvision.walk_list import PAPERS, write_walk_list
 def walk_plan(store: FarmStore, block: Block) -> None:
     """How many trees, then the list of stops and its PDF. The same day gives the same walk."""
     left, right = st.columns(2)
-    trees = left.number_input("Trees to walk to", min_value=1, value=12, step=1)
-    counts = right.number_input("Of these, to count by hand", min_value=0, value=5, step=1)
+    trees = left.number_input(say("blocks.plan_trees"), min_value=1, value=12, step=1)
+    counts = right.number_input(say("blocks.plan_counts"), min_value=0, value=5, step=1)
     rows = ""
     if not store.register(block.block_id):
         rows = st.text_input(
-            "Positions of each row", placeholder="54, 54, 52", help="Not needed with a register."
+            say("blocks.plan_rows"), placeholder="54, 54, 52", help=say("blocks.plan_rows_help")
         )
         if not rows:
             return
@@ -32,16 +33,43 @@ def walk_plan(store: FarmStore, block: Block) -> None:
             block.block_id,
             trees=int(trees),
             hand_counts=int(counts),
-            row_lengths=parse_counts(rows, field="Positions of each row"),
+            row_lengths=parse_counts(rows, field=say("blocks.plan_rows")),
             seed=session.today().toordinal(),
         )
         for column, paper in zip(st.columns(len(PAPERS)), PAPERS, strict=True):
             column.download_button(
-                f"Walk list, {paper}",
+                say("blocks.plan_list", paper=paper),
                 files.bytes_of(partial(write_walk_list, plan, paper=paper), "walk.pdf"),
                 file_name=f"walk-{files.safe_name(block.block_id)}-{paper.lower()}.pdf",
                 mime="application/pdf",
                 icon=":material/download:",
                 width="stretch",
             )
-        show_block.stops(plan)
+        _stops(plan)
+
+
+def _stops(plan: WalkPlan) -> None:
+    """The stops of a walk in the order of the way."""
+    show.table(
+        [
+            {
+                say("blocks.plan_stop"): number(stop),
+                say("blocks.plan_row"): number(place.tree.row),
+                say("blocks.plan_tree"): number(place.tree.position),
+                say("blocks.plan_on"): number(place.steps),
+                say("blocks.plan_note"): _stop_words(place),
+            }
+            for stop, place in enumerate(plan.places, start=1)
+        ]
+    )
+
+
+def _stop_words(place: PlannedPlace) -> str:
+    words = [
+        place.stratum,
+        say("blocks.plan_count") if place.count_by_hand else "",
+        say("blocks.plan_repeat") if place.repeat else "",
+        say("blocks.plan_gap") if place.kind is TreeKind.MISSING else "",
+        say("blocks.plan_young") if place.kind is TreeKind.REPLANT else "",
+    ]
+    return ", ".join(word for word in words if word)

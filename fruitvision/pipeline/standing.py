@@ -245,10 +245,11 @@ def next_work(advice: Advice, estimate: BlockEstimate) -> NextWork:
     if not advice.steps:
         return NextWork(todo=Todo.LITTLE)
     best = advice.steps[0]
-    return NextWork(todo=_todo(best.work, estimate), number=best.more)
+    return NextWork(todo=kind_of_work(best.work, estimate), number=best.more)
 
 
-def _todo(work: Work, estimate: BlockEstimate) -> Todo:
+def kind_of_work(work: Work, estimate: BlockEstimate) -> Todo:
+    """A step of the advice; hand counts that are old or look wrong are made again."""
     if work is Work.CALIPER:
         return Todo.CALIPER
     if work is Work.COUNT:

@@ -55,6 +55,13 @@ def page(name: str) -> AppTest:
     return app if name == "blocks" else app.switch_page(f"screens/{name}.py").run()
 
 
+def block_page(name: str = records.BLOCK_ID) -> AppTest:
+    """The page of one block."""
+    app = AppTest.from_file(str(MAIN), default_timeout=30)
+    app.query_params["block"] = name
+    return app.run()
+
+
 def text(app: AppTest) -> str:
     """All words on the page."""
     kinds: Sequence[Sequence[object]] = (

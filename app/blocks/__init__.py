@@ -1,0 +1,1 @@
+"""The Blocks page: all blocks of the farm, and one block."""
