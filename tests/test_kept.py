@@ -180,13 +180,13 @@ def test_a_hand_count_moves_the_like_block_and_nothing_else_is_read_again(
 ) -> None:
     before = {walk.estimate.block.block_id: walk for walk in estimate_blocks(farm, SETTINGS)[0]}
     again: list[str] = []
-    estimated = blocks_module._estimated
+    estimate = blocks_module._estimate
 
     def counted(record: blocks_module.BlockRecord, *rest: object) -> object:
         again.append(record.block.block_id)
-        return estimated(record, *rest)  # type: ignore[arg-type]
+        return estimate(record, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(blocks_module, "_estimated", counted)
+    monkeypatch.setattr(blocks_module, "_estimate", counted)
     _hand_counts(farm)
     after = {walk.estimate.block.block_id: walk for walk in estimate_blocks(farm, SETTINGS)[0]}
     assert again == ["Hill", "Mill"]
@@ -201,7 +201,7 @@ def test_nothing_is_worked_out_again_after_a_restart(
 ) -> None:
     before = estimate_blocks(farm, SETTINGS)
     forget_memory()
-    monkeypatch.delattr(blocks_module, "_estimated")
+    monkeypatch.delattr(blocks_module, "_estimate")
     assert estimate_blocks(farm, SETTINGS) == before
 
 
@@ -209,7 +209,7 @@ def test_a_result_is_of_its_program(farm: FarmStore, monkeypatch: pytest.MonkeyP
     estimate_blocks(farm, SETTINGS)
     forget_memory()
     monkeypatch.setattr("fruitvision.pipeline.kept.program_sha256", lambda: "another version")
-    monkeypatch.delattr(blocks_module, "_estimated")
+    monkeypatch.delattr(blocks_module, "_estimate")
     with pytest.raises(NameError):
         estimate_blocks(farm, SETTINGS)
 
@@ -218,7 +218,7 @@ def test_a_result_is_of_its_program(farm: FarmStore, monkeypatch: pytest.MonkeyP
 def test_a_damaged_file_is_worked_out_again(farm: FarmStore, content: bytes) -> None:
     before = estimate_blocks(farm, SETTINGS)
     files = list((farm.folder / FOLDER).iterdir())
-    assert len(files) == 6
+    assert len(files) == 9
     for file in files:
         file.write_bytes(content)
     forget_memory()

@@ -121,13 +121,13 @@ def read_farm(store: Store, origin: MadeWith, settings: Settings) -> FarmRecord:
     }
     fresh = {name: one for name, one in read.items() if one.fresh}
     # Somebody may have written while we read: what was read then belongs to no stamp.
-    still = store.block_stamps() if fresh else stamps
+    changed = {name for name in fresh if store.block_stamps(name).get(name) != stamps.get(name)}
     for name, one in fresh.items():
-        if still.get(name) == stamps.get(name):
+        if name not in changed:
             one.keep(store.folder)
     return FarmRecord(
         blocks=tuple(one.record for one in read.values()),
-        stamps={name: stamps[name] for name in read if still.get(name) == stamps.get(name)},
+        stamps={name: stamps[name] for name in read if name in stamps and name not in changed},
     )
 
 

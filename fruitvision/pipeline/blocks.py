@@ -36,11 +36,12 @@ from fruitvision.pipeline.block_record import (
     places_seen,
     read_farm,
 )
-from fruitvision.pipeline.kept import in_memory, keep_in_memory, keep_on_disk, key_of, on_disk
+from fruitvision.pipeline.kept import in_memory, keep_in_memory, kept, key_of
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.register import check_register, pollinizers_of, register_notes
 from fruitvision.settings import Settings
 from fruitvision.store import Store
+from fruitvision.store.stamps import BlockStamps
 from fruitvision.strata import part_trees
 
 # Least standard error of a factor of an earlier season, relative. Our choice: a 90 % range of
@@ -86,30 +87,53 @@ class _Work:
     @property
     def key(self) -> str | None:
         """The key of all estimates together; None if a block changed while it was read."""
-        blocks, stamps = self.farm.blocks, self.farm.stamps
-        if not all(one.block.block_id in stamps for one in blocks):
-            return None
-        return key_of(self.common, sorted(stamps.items()), sorted(self.plans.items()))
+        stamps = self._stamps(self.farm.blocks)
+        plans = sorted(self.plans.items())
+        return None if stamps is None else key_of(self.common, stamps, plans)
 
-    def key_of_block(self, record: BlockRecord) -> str | None:
-        """The key of an estimate: all rows of its block, photos and hand counts of its like.
+    def key_alone(self, record: BlockRecord) -> str | None:
+        """The key of what rests on the rows of a block alone."""
+        stamps = self._stamps([record])
+        return None if stamps is None else key_of(self.common, stamps)
 
-        None if one of them changed while it was read.
+    def key_of_estimate(self, record: BlockRecord) -> str | None:
+        """The key of what rests on all rows of a block, and on photos and hand counts of its like.
+
+        A block that changed while it was read has no key: what is made of it is not kept.
         """
-        stamps = self.farm.stamps
-        like = [one.block.block_id for one in self.farm.blocks if one.kind == record.kind]
-        if not all(name in stamps for name in like):
+        stamps = self._stamps(self._like(record))
+        if stamps is None:
             return None
-        counted = [(name, stamps[name].photos, stamps[name].hand_counts) for name in like]
-        return key_of(self.common, stamps[record.block.block_id], counted)
+        counted = [(name, one.photos, one.hand_counts) for name, one in stamps]
+        return key_of(self.common, counted, dict(stamps)[record.block.block_id])
+
+    def key_with_like(self, record: BlockRecord) -> str | None:
+        """The key of what rests on all rows of a block and its like, and on its last pick."""
+        stamps = self._stamps(self._like(record))
+        pick = self.last_pick(record.block)
+        return None if stamps is None else key_of(self.common, stamps, pick)
+
+    def last_pick(self, block: Block) -> date | None:
+        """The day of the last pass through a block."""
+        plan = self.plans.get(block.block_id)
+        return plan.picks[-1].pick_date if plan else block.pick_date
+
+    def _like(self, record: BlockRecord) -> list[BlockRecord]:
+        """Blocks of one kind, the block itself among them."""
+        return [one for one in self.farm.blocks if one.kind == record.kind]
+
+    def _stamps(self, records: Sequence[BlockRecord]) -> list[tuple[str, BlockStamps]] | None:
+        names = [one.block.block_id for one in records]
+        if not self.farm.stamps.keys() >= set(names):
+            return None
+        return [(name, self.farm.stamps[name]) for name in names]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Estimated:
-    """What takes long to work out of a block: its estimate, and its own growth."""
+class _OwnGrowth:
+    """A block's own growth in the season of its latest walk; None if it was not measured twice."""
 
-    estimate: BlockEstimate
-    own: GrowthRate | None
+    rate: GrowthRate | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,8 +141,6 @@ class _Walked:
     """A block's latest walk, before the others of the farm are asked for its growth."""
 
     estimate: BlockEstimate
-    background: Background
-    walk: MeasuredWalk
     season: SeasonOfBlock
 
 
@@ -150,12 +172,12 @@ def estimate_blocks(
         folder=store.folder,
     )
     key = work.key
-    kept: Estimated | None = None if key is None else in_memory(store.folder, "farm", key)
-    if kept is None:
-        kept = _estimate_all(work)
+    found: Estimated | None = None if key is None else in_memory(store.folder, "farm", key)
+    if found is None:
+        found = _estimate_all(work)
         if key is not None:
-            keep_in_memory(store.folder, "farm", key, kept)
-    return kept
+            keep_in_memory(store.folder, "farm", key, found)
+    return found
 
 
 def _estimate_all(work: _Work) -> Estimated:
@@ -167,14 +189,8 @@ def _estimate_all(work: _Work) -> Estimated:
             walked[name] = _walked(record, work)
         except FruitVisionError as err:
             refused.append(refused_block(name, err))
-    seasons = {
-        name: replace(one.season, last_pick=_last_pick(one.estimate.block, work.plans.get(name)))
-        for name, one in walked.items()
-    }
-    done = [
-        _block_walks(one, rate_of(seasons[name], seasons, work.settings))
-        for name, one in walked.items()
-    ]
+    seasons = {name: one.season for name, one in walked.items()}
+    done = [_kept_block(one, seasons, work) for one in walked.values()]
     return tuple(done), tuple(refused)
 
 
@@ -195,17 +211,24 @@ def attention_of(walks: Sequence[BlockWalks], settings: Settings) -> tuple[Atten
     return attention_list(found)
 
 
-def _last_pick(block: Block, plan: PickPlan | None) -> date | None:
-    return plan.picks[-1].pick_date if plan else block.pick_date
+def _kept_block(one: _Walked, seasons: Mapping[str, SeasonOfBlock], work: _Work) -> BlockWalks:
+    record = one.season.record
+    name, key = f"block {record.block.block_id}", work.key_with_like(record)
+    found: BlockWalks | None = None if key is None else in_memory(work.folder, name, key)
+    if found is None:
+        found = _block_walks(one, rate_of(one.season, seasons, work.settings))
+        if key is not None:
+            keep_in_memory(work.folder, name, key, found)
+    return found
 
 
 def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
-    record, background = one.season.record, one.background
+    record, walked_on = one.season.record, one.season.walked_on
     return BlockWalks(
         estimate=one.estimate,
         growth=growth,
-        trees=one.walk.trees,
-        check=check_register(record.block, background.register, background.visited),
+        trees=record.walks[-1].trees,
+        check=check_register(record.block, record.register, places_seen(record, walked_on)),
         pollinizers=pollinizers_of(record.block, record.register),
         register_notes=register_notes(record.block, record.register),
         advice=advise(one.estimate),
@@ -216,13 +239,36 @@ def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
 # ---------------------------------------------------------------- one block
 
 
-def _background(record: BlockRecord, work: _Work) -> Background:
-    """What is known of a block beside its latest walk."""
+def _walked(record: BlockRecord, work: _Work) -> _Walked:
     if not record.walks:
         raise FieldDataError(
             f"{record.block.block_id} has no tree with a complete set of usable photos.",
             fix="Load a walk of at least 8 trees, each photographed from the same faces.",
         )
+    name, walk, settings = record.block.block_id, record.walks[-1], work.settings
+    estimate = kept(
+        (work.folder, f"estimate of {name}", work.key_of_estimate(record)),
+        BlockEstimate,
+        lambda: _estimate(record, walk, settings, _background(record, work)),
+    )
+    own = kept(
+        (work.folder, f"growth of {name}", work.key_alone(record)),
+        _OwnGrowth,
+        lambda: _own_growth(record, estimate, settings),
+    )
+    return _Walked(
+        estimate=estimate,
+        season=SeasonOfBlock(
+            record=record,
+            walked_on=walk.walked_on,
+            own=own.rate,
+            last_pick=work.last_pick(record.block),
+        ),
+    )
+
+
+def _background(record: BlockRecord, work: _Work) -> Background:
+    """What is known of a block beside its latest walk."""
     walk = record.walks[-1]
     return Background(
         register=record.register,
@@ -235,35 +281,12 @@ def _background(record: BlockRecord, work: _Work) -> Background:
     )
 
 
-def _walked(record: BlockRecord, work: _Work) -> _Walked:
-    background = _background(record, work)
-    walk = record.walks[-1]
-    found = _kept_estimate(record, work, background)
-    season = SeasonOfBlock(record=record, walked_on=walk.walked_on, own=found.own, last_pick=None)
-    return _Walked(estimate=found.estimate, background=background, walk=walk, season=season)
-
-
-def _kept_estimate(record: BlockRecord, work: _Work, background: Background) -> _Estimated:
-    """The estimate as it was worked out before, if nothing that it rests on changed since."""
-    name, key = f"estimate of {record.block.block_id}", work.key_of_block(record)
-    if key is None:
-        return _estimated(record, work.settings, background)
-    found: _Estimated | None = in_memory(work.folder, name, key)
-    if found is None:
-        found = on_disk(work.folder, name, key, _Estimated)
-        if found is None:
-            found = _estimated(record, work.settings, background)
-            keep_on_disk(work.folder, name, key, found)
-        keep_in_memory(work.folder, name, key, found)
-    return found
-
-
-def _estimated(record: BlockRecord, settings: Settings, background: Background) -> _Estimated:
-    walk = record.walks[-1]
-    estimate = _estimate(record, walk, settings, background)
-    sizes = [*_earlier_sizes(record, walk.walked_on, settings), estimate.sizes]
-    own = own_rate(record, [one for one in sizes if one is not None], walk.walked_on)
-    return _Estimated(estimate=estimate, own=own)
+def _own_growth(record: BlockRecord, estimate: BlockEstimate, settings: Settings) -> _OwnGrowth:
+    """The sizes of a walk don't rest on like blocks, so neither does what they grew."""
+    walked_on = record.walks[-1].walked_on
+    sizes = [*_earlier_sizes(record, walked_on, settings), estimate.sizes]
+    known = [one for one in sizes if one is not None]
+    return _OwnGrowth(rate=own_rate(record, known, walked_on))
 
 
 def _estimate(

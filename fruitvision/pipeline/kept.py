@@ -11,6 +11,7 @@ import json
 import os
 import secrets
 from collections import OrderedDict
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -23,8 +24,8 @@ Record = TypeVar("Record")
 
 # Under the farm's folder.
 FOLDER = "worked-out"
-# Results in memory. Our choice: records and estimates of two farms of 100 blocks.
-MOST_IN_MEMORY = 600
+# Results in memory. Our choice: records, estimates and growth of two farms of 100 blocks.
+MOST_IN_MEMORY = 1000
 
 _memory: OrderedDict[tuple[Path, str], tuple[str, object]] = OrderedDict()
 _lock = Lock()
@@ -63,6 +64,31 @@ def keep_in_memory(folder: Path, name: str, key: str, value: object) -> None:
         _memory.move_to_end((folder, name))
         while len(_memory) > MOST_IN_MEMORY:
             _memory.popitem(last=False)
+
+
+def kept(
+    place: tuple[Path, str, str | None], kind: type[Record], make: Callable[[], Record]
+) -> Record:
+    """A record from memory or disk; where there is none, it is made and kept.
+
+    Parameters
+    ----------
+    place : (Path, str, str or None)
+        The farm's folder, the record's name, and its key; nothing is kept without a key.
+    kind : type
+        Of the record.
+    """
+    folder, name, key = place
+    if key is None:
+        return make()
+    found: Record | None = in_memory(folder, name, key)
+    if found is None:
+        found = on_disk(folder, name, key, kind)
+        if found is None:
+            found = make()
+            keep_on_disk(folder, name, key, found)
+        keep_in_memory(folder, name, key, found)
+    return found
 
 
 def forget_memory() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, bindparam, select
 from sqlalchemy.dialects import sqlite
 
 from fruitvision.store import tables
@@ -66,31 +66,45 @@ _STAMPED: dict[str, tuple[Select[tuple[object, ...]], ...]] = {
         _by_block(tables.visited_place.name),
     ),
 }
+
+
+def _text(query: Select[tuple[object, ...]]) -> str:
+    return str(query.compile(dialect=sqlite.dialect()))
+
+
+def _of_one(query: Select[tuple[object, ...]]) -> Select[tuple[object, ...]]:
+    """The rows of one block only."""
+    return query.where(query.selected_columns[0] == bindparam("block_id"))
+
+
 # Compiled once: a farm has some ten thousand rows to look through after every write.
-_QUERIES = {
-    part: tuple(str(query.compile(dialect=sqlite.dialect())) for query in queries)
-    for part, queries in _STAMPED.items()
-}
+_ALL = {part: tuple(map(_text, queries)) for part, queries in _STAMPED.items()}
+_ONE = {part: tuple(_text(_of_one(one)) for one in queries) for part, queries in _STAMPED.items()}
 
 
 class StampsPart(StorePart):
     """What changed."""
 
-    def block_stamps(self) -> Mapping[str, BlockStamps]:
-        """The stamps of every block of the farm, all of one moment."""
+    def block_stamps(self, block_id: str | None = None) -> Mapping[str, BlockStamps]:
+        """The stamps of every block of the farm, or of one, all of one moment."""
+        texts, values = (_ALL, ()) if block_id is None else (_ONE, (block_id,))
         with reading(self._engine, self._path) as connection:
-            parts = {part: _stamps(connection, part, queries) for part, queries in _QUERIES.items()}
+            parts = {
+                part: _stamps(connection, part, queries, values) for part, queries in texts.items()
+            }
         return {
             name: BlockStamps(**{part: stamps.get(name, "") for part, stamps in parts.items()})
             for name in parts["others"]
         }
 
 
-def _stamps(connection: Connection, part: str, queries: tuple[str, ...]) -> dict[str, str]:
+def _stamps(
+    connection: Connection, part: str, queries: tuple[str, ...], values: tuple[str, ...]
+) -> dict[str, str]:
     hashes: dict[str, hashlib._Hash] = {}
     cursor = connection.connection.cursor()
     for number, query in enumerate(queries):
-        cursor.execute(query)
+        cursor.execute(query, values)
         for name, rows in groupby(cursor.fetchall(), key=lambda row: row[0]):
             found = hashes.setdefault(name, hashlib.sha256(part.encode()))
             found.update(f"{number} {list(rows)!r}".encode())
