@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,9 @@ BEND_POINTS = 25
 # Ways in which the shape errs beside mean and spread. Our choice: a third one holds under a tenth
 # of what the first two do.
 BENDS = 2
+# Distributions that are kept in memory: the estimates of a farm ask for those of a walk again and
+# again, while hand counts and like blocks change. Our choice: the walks of 250 blocks, twice.
+DISTRIBUTIONS_KEPT = 500
 # Trees are drawn again so often. Our choice: tenths are then known to a twentieth of their width.
 RESAMPLES = 200
 
@@ -80,11 +84,28 @@ def size_distribution(
     SizeDistribution or None
         None if fewer than 2 fruit were sized.
     """
-    of_tree = [1.0 if weights is None else weights[tree.tree] for tree in trees]
+    return _distribution(
+        tuple(trees),
+        tuple(1.0 if weights is None else weights[tree.tree] for tree in trees),
+        tuple(r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS),
+        walked_on,
+        settings,
+        check,
+    )
+
+
+@lru_cache(maxsize=DISTRIBUTIONS_KEPT)
+def _distribution(
+    trees: tuple[TreeSample, ...],
+    of_tree: tuple[float, ...],
+    readings: tuple[CaliperReading, ...],
+    walked_on: date,
+    settings: Settings,
+    check: CaliperCheck | None,
+) -> SizeDistribution | None:
     read = _read(trees, of_tree, check)
     if len(read.read_mm) < 2 or read.weights.sum() <= 0:
         return None
-    readings = [r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS]
     by_hand = mean_by_hand(readings, trees, of_tree) if len(readings) >= 2 else None
     of_photos = mean_of_fruit(read.read_mm, read.weights, read.tree)
     found = calibrated(photo_mean(of_photos, check, settings), by_hand)

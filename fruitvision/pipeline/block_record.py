@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache
@@ -35,6 +35,8 @@ from fruitvision.store.stamps import BlockStamps
 from fruitvision.tree import WALK_DAYS, sample_trees, split_walks
 
 Measured = Mapping[str, MeasuredPhoto]
+# Up to so many blocks are looked through one by one, more of them all at once. Our choice.
+FEW_BLOCKS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +123,8 @@ def read_farm(store: Store, origin: MadeWith, settings: Settings) -> FarmRecord:
     }
     fresh = {name: one for name, one in read.items() if one.fresh}
     # Somebody may have written while we read: what was read then belongs to no stamp.
-    changed = {name for name in fresh if store.block_stamps(name).get(name) != stamps.get(name)}
+    now = _stamps_again(fresh, store)
+    changed = {name for name in fresh if now.get(name) != stamps.get(name)}
     for name, one in fresh.items():
         if name not in changed:
             one.keep(store.folder)
@@ -129,6 +132,12 @@ def read_farm(store: Store, origin: MadeWith, settings: Settings) -> FarmRecord:
         blocks=tuple(one.record for one in read.values()),
         stamps={name: stamps[name] for name in read if name in stamps and name not in changed},
     )
+
+
+def _stamps_again(names: Collection[str], store: Store) -> Mapping[str, BlockStamps]:
+    if len(names) > FEW_BLOCKS:
+        return store.block_stamps()
+    return {name: stamp for one in names for name, stamp in store.block_stamps(one).items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
