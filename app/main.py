@@ -31,6 +31,7 @@ try:
         for item in pages:
             session.page_link(item)
         session.choose_mine()
+        show.page_help(page.url_path)
     # A place of its own, so that tabs below stay open when the work begins or ends.
     with st.container():
         work.bar(session.farm())

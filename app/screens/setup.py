@@ -140,7 +140,6 @@ store = session.farm()
 blocks = store.blocks()
 st.title(say("setup.title"))
 show.note(*session.said())
-show.page_help("setup")
 if not blocks:
     first_start(store)
 blocks_part(store, blocks)

@@ -1,0 +1,155 @@
+"""The Set-up page: blocks, targets, tables, units and language."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from fruitvision.errors import FieldDataError
+from fruitvision.pipeline.additions import (
+    add_blocks,
+    farm_settings,
+)
+from fruitvision.pipeline.entries import save_block
+from fruitvision.store import open_farm
+from fruitvision.unit_system import UnitSystem
+from tests import records
+from tests.app.pages import (
+    MAIN,
+    page,
+    press,
+    radio,
+    upload,
+)
+
+
+def test_a_block_that_is_typed_in_is_shown(folder: Path) -> None:
+    app = page("setup")
+    fields = {item.label: item for item in app.text_input}
+    fields["Name of the block"].set_value("Mill")
+    fields["Variety"].set_value("Braeburn")
+    counts = {item.label: item for item in app.number_input}
+    counts["Tree positions"].set_value(800)
+    counts["Missing trees"].set_value(30)
+    press(app, "Save block")
+    shown = app.table[0].value
+    assert shown["Block"].tolist() == ["Mill"]
+    assert shown["Bearing trees"].tolist() == ["770"]
+    with open_farm(folder) as store:
+        assert [block.variety for block in store.blocks()] == ["Braeburn"]
+
+
+def test_a_block_without_bearing_trees_is_refused_with_its_fix(folder: Path) -> None:
+    app = page("setup")
+    fields = {item.label: item for item in app.text_input}
+    fields["Name of the block"].set_value("Mill")
+    fields["Variety"].set_value("Braeburn")
+    counts = {item.label: item for item in app.number_input}
+    counts["Tree positions"].set_value(30)
+    counts["Missing trees"].set_value(30)
+    press(app, "Save block")
+    assert "leave no bearing tree" in app.error[0].value
+    assert "Correct positions, missing or pollinizers." in app.error[0].value
+
+
+def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> None:
+    app = page("setup")
+    radio(app, "Usual units").set_value(UnitSystem.US)
+    app = press(app, "Save units")
+    assert not app.exception
+    assert radio(app, "Units").value == "us"
+    for label, value in (("Name of the block", "Hill"), ("Variety", "Gala")):
+        next(item for item in app.text_input if item.label == label).input(value)
+    for label, value in (("rows, ft", 11.4829), ("trees, ft", 3.28084), ("block, ac", 4.94211)):
+        (box,) = (item for item in app.number_input if label in item.label)
+        box.set_value(value)
+    press(app, "Save block")
+    with open_farm(folder) as store:
+        (block,) = store.blocks()
+        assert farm_settings(store).units == "us"
+    assert (block.row_spacing_m, block.tree_spacing_m, block.area_ha) == pytest.approx(
+        (3.5, 1.0, 2.0), abs=1e-4
+    )
+
+
+def test_a_block_that_differs_in_capitals_only_is_refused(folder: Path) -> None:
+    with open_farm(folder) as store:
+        save_block(records.block(), None, store, who="")
+        with pytest.raises(FieldDataError, match="'Gala North' already"):
+            save_block(replace(records.block(), block_id="gala  NORTH"), None, store, who="")
+
+
+def test_a_bad_line_of_blocks_does_not_stop_the_others(folder: Path, tmp_path: Path) -> None:
+    file = tmp_path / "blocks.csv"
+    file.write_text("block,variety,positions\nHill,Gala,300\nMill,Fuji,-3\nRill,Fuji,90\n")
+    with open_farm(folder) as store:
+        added = add_blocks(file, store)
+        assert [block.block_id for block in store.blocks()] == ["Hill", "Rill"]
+    assert added.rows == 2
+    assert [item.name for item in added.refused] == ["blocks.csv, line 3"]
+
+
+def test_targets_are_typed_in_the_visitors_units_and_kept_metric(filled: Path) -> None:
+    app = page("setup")
+    app = radio(app, "Units").set_value(UnitSystem.US).run()
+    boxes = {item.label: item for item in app.number_input}
+    boxes["Fruit wanted per tree"].set_value(96)
+    boxes["Mean diameter wanted at the pick, in (if known)"].set_value(2.95)
+    app = press(app, "Save targets")
+    assert not app.exception
+    with open_farm(filled) as store:
+        (block,) = store.blocks()
+    assert block.target_fruit_per_tree == 96
+    assert block.target_diameter_mm == pytest.approx(2.95 * 25.4)
+    assert app.table[0].value["Wanted"].tolist() == ["96 a tree, 2.95 in"]
+
+
+def test_a_corrected_block_keeps_what_was_not_touched(filled: Path) -> None:
+    kept = replace(
+        records.block(), group="old", target_fruit_per_tree=90.0, row_spacing_m=3.3333333
+    )
+    with open_farm(filled) as store:
+        store.save_blocks([kept])
+    app = page("setup")
+    next(item for item in app.selectbox if item.label == "Which block").set_value(
+        "Gala North"
+    ).run()
+    # No other name can be typed for a block that is there.
+    assert not any(item.label == "Name of the block" for item in app.text_input)
+    counts = {item.label: item for item in app.number_input}
+    counts["Missing trees"].set_value(12)
+    press(app, "Save block")
+    with open_farm(filled) as store:
+        assert store.blocks() == (replace(kept, missing=12),)
+
+
+def test_a_farm_has_a_usual_language_which_a_visitor_may_leave(folder: Path) -> None:
+    app = page("setup")
+    usual = next(item for item in app.selectbox if item.label == "Usual language")
+    usual.set_value("es")
+    app = press(app, "Save language")
+    assert not app.exception
+    assert app.title[0].value == "Ajustes"
+    assert page("setup").title[0].value == "Ajustes"
+    other = AppTest.from_file(str(MAIN), default_timeout=30)
+    other.query_params["lang"] = "fr"
+    assert other.run().switch_page("screens/setup.py").run().title[0].value == "Réglages"
+    with open_farm(folder) as store:
+        assert farm_settings(store).language == "es"
+
+
+def test_columns_of_a_table_may_stand_in_any_order(filled: Path) -> None:
+    with open_farm(filled) as store:
+        store.save_blocks([records.block(trees=2)])
+    app = page("setup")
+    lines = b"kind,position,row,block\nmissing,2,1,Gala North\nbearing,1,1,Gala North\n"
+    upload(app, "register", ("trees.csv", lines))
+    press(app, "Load register")
+    assert not app.exception
+    assert "trees.csv: 2 rows are in." in app.success[0].value
+    with open_farm(filled) as store:
+        kinds = {one.tree.position: one.kind.value for one in store.register(records.BLOCK_ID)}
+    assert kinds == {1: "bearing", 2: "missing"}
