@@ -20,8 +20,6 @@ from fruitvision.walk_progress import Stop
 
 _TREES = (Todo.PHOTOGRAPH, Todo.PHOTOGRAPH_PANELS)
 _COUNTS = (Todo.COUNT, Todo.COUNT_AGAIN, Todo.COUNT_FIRST)
-# What is left to do in a block whose crop is known well enough.
-_ENOUGH = (Todo.NOTHING, Todo.CALIPER)
 
 
 def saved_words(stops: Sequence[Stop], pending: Sequence[TreePhoto]) -> str:
@@ -62,7 +60,7 @@ def advice(store: FarmStore, walk: KeptWalk, block: Block) -> None:
     work = next_work(walks.advice, walks.estimate)
     words = say(f"walk.todo_{work.todo.value}", n=work.number)
     known = say("walk.range_now", percent=percent(walks.advice.half_range))
-    if work.todo in _ENOUGH:
+    if walks.advice.enough:
         look.good(say("walk.enough"), f"{known} {words}")
     else:
         look.wait(words, known)

@@ -34,7 +34,7 @@ _LOOK = """<style>
 .st-key-walk [data-testid="stTextInputRootElement"] input { font-size: 1.5rem; }
 .st-key-walk [data-testid="stFileUploaderDropzone"] { padding: 0; border: 0; background: none; }
 .st-key-walk [data-testid="stFileUploaderDropzone"] > span { width: 100%; }
-.st-key-walk [data-testid="stFileUploaderDropzone"] button {
+.st-key-walk [data-testid="stFileUploaderDropzone"] > span button {
   width: 100%; min-height: 72px; border: 3px solid #3f3528; background: #fffdf8; }
 .st-key-walk [data-testid="stFileUploaderDropzone"] button p { font-size: 0; }
 .st-key-walk [data-testid="stFileUploaderDropzone"] button p::after {

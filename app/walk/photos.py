@@ -69,6 +69,8 @@ def both_faces(
         again = fault_of(store, block, measured, photos) is not None
         faulty = faulty or again
         instead_of = photos[-1].photo_id if again else ""
+        if photos and photos[-1].photo_id in measured and not again:
+            st.write(say("walk.another_why"))
         _box(store, Aim(walk=walk, stop=stop, face=face, instead_of=instead_of))
     if st.session_state.get(_OTHER_DAY) or st.session_state.get(_CLOCK_WRONG):
         st.checkbox(say("walk.clock_wrong"), key=_CLOCK_WRONG)
@@ -136,8 +138,6 @@ def _box(store: FarmStore, aim: Aim) -> None:
             label_visibility="collapsed",
             key=f"photos {aim.face} {aim.stop.tree} {_round(aim)}",
         )
-    if taken and not aim.instead_of:
-        st.write(say("walk.another_why"))
     if not uploads:
         return
     if len(uploads) > MOST_OF_A_FACE:
