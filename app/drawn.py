@@ -64,8 +64,9 @@ def calendar(forecast: Forecast) -> HarvestCalendar:
         If the forecast can't be drawn again.
     """
     settings = session.settings()
-    crew = settings.bins_per_picker_day, settings.crew, settings.bins_on_hand
-    return _calendar(f"{forecast.forecast_id} {crew}", forecast, settings)
+    pace = settings.bins_per_picker_day, settings.picker_pace_error
+    crew = settings.crew, settings.bins_on_hand
+    return _calendar(f"{forecast.forecast_id} {pace} {crew}", forecast, settings)
 
 
 @st.cache_resource(show_spinner=False, max_entries=KEPT)

@@ -6,8 +6,8 @@ not average out.
 
 A pass whose day is sure comes on that day. One whose day is not (`date_error_days`) is spread over
 the working days of its window by the chance of each: a plan for the mean. The range of a day is
-then that of how much comes in, not of when; should all of a pass come on one day, that day needs
-the whole pass.
+then that of how much comes in and how fast it is picked, not of when; should all of a pass come on
+one day, that day needs the whole pass.
 
 Numbers to work with are the quantiles that the farm set for labour and bins, read off P10, P50 and
 P90 as everywhere (`forecast.words.quantile_of_use`).
@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import ceil
 
@@ -25,10 +25,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from fruitvision.domain import BlockInputs, Estimate, Forecast, Pick, UseQuantiles
-from fruitvision.forecast.draw import PassDraws, draw_block
+from fruitvision.domain import (
+    BlockInputs,
+    Estimate,
+    Forecast,
+    Pick,
+    SizeClass,
+    SizeTable,
+    UseQuantiles,
+)
+from fruitvision.forecast.draw import PassDraws, draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
-from fruitvision.forecast.shared import SharedErrors, draw_shared
+from fruitvision.forecast.shared import SharedErrors, draw_shared, named_normal
 from fruitvision.forecast.summary import estimate_of
 from fruitvision.forecast.words import quantile_of_use, use_quantiles
 from fruitvision.settings import Settings
@@ -45,6 +53,13 @@ WINDOW_STEPS = float(ndtri(0.9))
 # Day of the week on which nobody picks (0 is Monday). Our choice: crews commonly rest on Sunday. A
 # pass that is planned for one all the same, without an error of its day, stays there.
 REST_DAY = 6
+# Bins are not sorted: one class holds all fruit, which saves the time of sorting.
+UNSORTED = SizeTable(
+    name="unsorted",
+    unit="mm",
+    carton_kg=1.0,
+    classes=(SizeClass(name="all", low=0.0, high=1000.0, fruit_per_carton=1),),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +140,14 @@ class HarvestCalendar:
     quantiles: UseQuantiles
 
 
-def picker_days(fruit: Array, *, bins_per_picker_day: float, bin_kg: float) -> Array:
+def picker_days(fruit: Array, *, bins_per_picker_day: float | Array, bin_kg: float) -> Array:
     """Picker-days for so many fruit, (draws,).
 
     Picker-days = bins ÷ (bins per picker and day) for fruit of `USUAL_FRUIT_G`; other fruit by
     their number.
     """
     usual_fruit_per_bin = 1000 * bin_kg / USUAL_FRUIT_G
-    return fruit / (bins_per_picker_day * usual_fruit_per_bin)
+    return np.asarray(fruit / (bins_per_picker_day * usual_fruit_per_bin))
 
 
 def pick_days(pick: Pick) -> tuple[tuple[date, float], ...]:
@@ -168,11 +183,12 @@ def harvest_calendar(forecast: Forecast, settings: Settings) -> HarvestCalendar:
     """
     made_with = drawn_again_with(forecast)
     shared = draw_shared(made_with.settings)
+    pace = _pace(settings, made_with)
     quantiles = forecast.quantiles or use_quantiles(settings)
     drawn: list[_DrawnPass] = []
     unknown: list[str] = []
     for inputs in forecast.inputs:
-        of_block = _passes(inputs, made_with, shared, settings.bins_per_picker_day)
+        of_block = _passes(inputs, made_with, shared, pace)
         drawn += of_block
         if not of_block:
             unknown.append(inputs.estimate.block.block_id)
@@ -226,10 +242,12 @@ class _Part:
 
 
 def _passes(
-    inputs: BlockInputs, made_with: DrawnWith, shared: SharedErrors, rate: float
+    inputs: BlockInputs, made_with: DrawnWith, shared: SharedErrors, pace: Array
 ) -> list[_DrawnPass]:
     """The passes of a block; none where its bins are not known."""
-    drawn = draw_block(inputs, made_with.table, made_with.settings, shared)
+    losses = replace(inputs.losses, culls_by_class=())
+    unsorted = replace(inputs, losses=losses, grades=())
+    drawn = draw_unchecked(unsorted, UNSORTED, made_with.settings, shared)
     block, picks = inputs.estimate.block, inputs.plan.picks
     return [
         _DrawnPass(
@@ -239,18 +257,24 @@ def _passes(
             passes=len(picks),
             pick_date=pick.pick_date,
             days=pick_days(pick),
-            draws=_draws(one, one.tonnes, made_with.settings.bin_kg, rate),
+            draws=_draws(one, one.tonnes, made_with.settings.bin_kg, pace),
         )
         for number, (pick, one) in enumerate(zip(picks, drawn.passes, strict=True), start=1)
         if one.tonnes is not None
     ]
 
 
-def _draws(one: PassDraws, tonnes: Array, bin_kg: float, rate: float) -> _Draws:
+def _draws(one: PassDraws, tonnes: Array, bin_kg: float, pace: Array) -> _Draws:
     return _Draws(
         bins=1000 * tonnes / bin_kg,
-        picker_days=picker_days(one.fruit, bins_per_picker_day=rate, bin_kg=bin_kg),
+        picker_days=picker_days(one.fruit, bins_per_picker_day=pace, bin_kg=bin_kg),
     )
+
+
+def _pace(settings: Settings, made_with: DrawnWith) -> Array:
+    """Bins a picker and day with their error, lognormal so that they stay above 0, (draws,)."""
+    normal = named_normal(made_with.settings, "picker pace")
+    return np.asarray(settings.bins_per_picker_day * np.exp(settings.picker_pace_error * normal))
 
 
 # ---------------------------------------------------------------- summed up

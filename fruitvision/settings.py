@@ -87,6 +87,9 @@ class Settings:
     # Published: 2 to 3 on average, 6 to 7 good pickers, in clip-picked fruit (regional
     # employment-office report); here the upper end of the average. Take your own of last year.
     bins_per_picker_day: float = 3.0
+    # Relative error of that pace, shared by all days of a harvest. Our choice, for a farm's own
+    # pace of last year; the published averages alone range by 20 % about their middle.
+    picker_pace_error: float = 0.10
     # Pickers and empty bins that there are on a day of harvest; 0: not set, and no day is marked.
     crew: int = 0
     bins_on_hand: int = 0
@@ -182,7 +185,7 @@ _MEASURING = (
 # Settings that change what is shown, not what is worked out.
 _SHOWING = ("units", "language")
 # Settings of the harvest: they plan the work of a forecast, and change no number of it.
-_PLANNING = ("bins_per_picker_day", "crew", "bins_on_hand")
+_PLANNING = ("bins_per_picker_day", "picker_pace_error", "crew", "bins_on_hand")
 
 
 def _counting(settings: Settings) -> dict[str, float | str]:

@@ -140,6 +140,23 @@ def test_twice_the_pace_halves_the_pickers_and_leaves_the_bins() -> None:
     assert fast.days[0].need.picker_days.p90 == pytest.approx(slow.days[0].need.picker_days.p90 / 2)
 
 
+def test_the_pace_errs_for_all_days_together_and_not_for_the_bins() -> None:
+    sure, unsure = (
+        calendar_of(three_passes(), settings=replace(SETTINGS, picker_pace_error=error))
+        for error in (0.0, 0.2)
+    )
+    assert unsure.total is not None
+    assert sure.total is not None
+    assert unsure.total.bins == sure.total.bins
+    days = unsure.total.picker_days
+    # 20 % of pace alone is -23 to +29 % of picker-days; the fruit add to it.
+    assert days.p90 / days.p50 > 1.25
+    # A shared error does not average out: the days are as unsure as the whole.
+    day = unsure.days[0].need.picker_days
+    assert day.p90 / day.p50 == pytest.approx(days.p90 / days.p50, abs=0.03)
+    assert sure.total.picker_days.p90 / sure.total.picker_days.p50 < 1.2
+
+
 def test_numbers_to_plan_with_are_the_farms_quantiles() -> None:
     need = calendar_of(three_passes()).days[0].need
     assert need.pickers_planned == pytest.approx(need.picker_days.p50)
@@ -150,14 +167,15 @@ def test_without_any_error_a_harvest_is_plain_arithmetic() -> None:
     estimate = block_estimate(with_sizes=exact_sizes(mean_mm=79.0), error=0.0)
     still = GrowthRate(mm3_per_day=0, mm3_per_day_error=0, source="none")
     inputs = block_inputs(estimate, settings=EXACT, growth=still)
-    calendar = harvest_calendar(kept([inputs], EXACT), EXACT)
+    calendar = harvest_calendar(kept([inputs], EXACT), replace(EXACT, picker_pace_error=0))
     assert calendar.total is not None
     # 75 fruit on 1,000 trees, 4 % fall: 72,000 fruit. 3.8e-4 g/mm3 times the mean of D³.
     fruit = 75 * 1000 * 0.96
     cubes = np.array(exact_sizes(mean_mm=79.0).quantiles_mm) ** 3
     assert calendar.total.mean_bins == pytest.approx(fruit * 3.8e-4 * cubes.mean() / 381_000, 1e-3)
     assert calendar.total.mean_picker_days == pytest.approx(fruit / (3 * 2000), 1e-6)
-    assert calendar.total.bins.p10 == pytest.approx(calendar.total.bins.p90)
+    for found in (calendar.total.bins, calendar.total.picker_days):
+        assert found.p10 == pytest.approx(found.p90)
 
 
 def test_a_block_without_hand_counts_is_named_and_in_no_sum() -> None:

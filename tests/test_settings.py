@@ -5,7 +5,13 @@ from pathlib import Path
 import pytest
 
 from fruitvision.errors import SettingsError
-from fruitvision.settings import Settings, read_settings, settings_from_text, settings_to_text
+from fruitvision.settings import (
+    Settings,
+    all_settings_to_text,
+    read_settings,
+    settings_from_text,
+    settings_to_text,
+)
 
 
 def test_a_short_ruler_shrinks_the_marker() -> None:
@@ -36,6 +42,9 @@ def test_only_measuring_settings_ask_for_a_new_measurement() -> None:
         ("cull_share = 1.0", "from 0 to below 1"),
         ("bin_kg = -3", "0 or more"),
         ("bin_kg = 0", "above 0"),
+        ("bins_per_picker_day = 0", "above 0"),
+        ("crew = 7.5", "whole number"),
+        ("bins_on_hand = -1", "0 or more"),
         ("bin_kg = nan", "0 or more"),
         ("draws = 10", "100 or more"),
         ("bin_kg = ", "no TOML"),
@@ -51,3 +60,10 @@ def test_a_settings_file_that_is_not_there_is_said(tmp_path: Path) -> None:
         SettingsError, match=r"Can't read the settings file .*none\.toml: No such file"
     ):
         read_settings(tmp_path / "none.toml")
+
+
+def test_settings_of_the_crew_are_no_part_of_a_forecast() -> None:
+    crew = Settings(bins_per_picker_day=4.5, picker_pace_error=0.2, crew=30, bins_on_hand=400)
+    assert crew.sha256 == Settings().sha256
+    assert all_settings_to_text(crew) == all_settings_to_text(Settings())
+    assert settings_from_text(settings_to_text(crew)) == crew

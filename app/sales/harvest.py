@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from functools import partial
 from html import escape
 from math import ceil
 
 import streamlit as st
 
-from app import charts_forecast, drawn, files, show
+from app import charts_forecast, drawn, files, session, show
 from app.charts_forecast import day_words, days_words, pass_words, range_of
 from app.forms.crew import crew_form
 from app.wording import number, percent, say, week
 from fruitvision.domain import Forecast
 from fruitvision.export import write_harvest_csv
 from fruitvision.forecast.picks import monday_of
-from fruitvision.harvest import HarvestCalendar, HarvestDay
+from fruitvision.harvest import HarvestCalendar, HarvestDay, PassPlan
 from fruitvision.store import FarmStore
+
+# A farm with more passes starts with one week. Our choice: a screen of a phone.
+MOST_PASSES = 20
+# Blocks of a day that are named. Our choice: three lines of a phone.
+NAMED_BLOCKS = 3
+# Days with too few pickers or bins that are named. Our choice: a week.
+NAMED_DAYS = 6
 
 
 def harvest(forecast: Forecast, store: FarmStore) -> None:
@@ -42,10 +49,10 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
         return
     _short(calendar)
     st.subheader(say("sales.calendar"))
-    st.altair_chart(charts_forecast.calendar(calendar.passes), width="stretch")
-    _passes(calendar)
+    passes, days = _of_week(calendar, _choose_week(calendar))
+    st.altair_chart(charts_forecast.calendar(passes), width="stretch")
+    _passes(passes)
     st.subheader(say("sales.days_head"))
-    days = _days_of_week(calendar.days)
     st.altair_chart(charts_forecast.pickers(days, calendar.crew), width="stretch")
     st.caption(say("forecast.bars_help"))
     _days(days)
@@ -89,39 +96,60 @@ def _caution() -> None:
 
 
 def _short(calendar: HarvestCalendar) -> None:
-    """On how many days the crew or the bins are too few; nothing where neither is set."""
+    """On which days the crew or the bins are too few; nothing where neither is set."""
     if not calendar.crew and not calendar.bins_on_hand:
         return
-    short = sum(bool(day.pickers_short or day.bins_short) for day in calendar.days)
+    short = [day_words(one.day) for one in calendar.days if one.pickers_short or one.bins_short]
     if short:
-        st.warning(say("sales.days_short", n=short))
+        st.warning(say("sales.days_short", n=len(short), days=_some(short, NAMED_DAYS)))
     else:
         st.success(say("sales.none_short"))
 
 
-def _passes(calendar: HarvestCalendar) -> None:
+def _passes(passes: Sequence[PassPlan]) -> None:
     show.table(
         [
             {
-                say("sales.pass_column"): pass_words(one),
-                say("sales.days_column"): days_words(one.first_day, one.last_day),
+                say("sales.pass_column"): say(
+                    "sales.pass_and_days",
+                    block=pass_words(one),
+                    days=days_words(one.first_day, one.last_day),
+                ),
                 say("sales.bins"): range_of(one.need.bins),
-                say("sales.order"): number(ceil(one.need.bins_to_order)),
-                say("sales.picker_days"): range_of(one.need.picker_days),
+                say("sales.order_column"): number(ceil(one.need.bins_to_order)),
+                say("sales.picker_days_column"): range_of(one.need.picker_days),
             }
-            for one in calendar.passes
+            for one in passes
         ]
     )
 
 
-def _days_of_week(days: Sequence[HarvestDay]) -> list[HarvestDay]:
-    """The days of the week that is chosen, or all."""
-    mondays = sorted({monday_of(one.day) for one in days})
+def _choose_week(calendar: HarvestCalendar) -> date | None:
+    """The week that is looked at; None for all of them, which a small farm starts with."""
+    mondays = sorted({monday_of(one.day) for one in calendar.days})
     if len(mondays) == 1:
-        return list(days)
+        return None
+    this_week = monday_of(session.today())
+    start = this_week if this_week in mondays else mondays[0]
     choices: list[date | None] = [None, *mondays]
-    chosen = st.selectbox(say("sales.week"), choices, format_func=_week_words)
-    return [one for one in days if chosen in (None, monday_of(one.day))]
+    few = len(calendar.passes) <= MOST_PASSES
+    return st.selectbox(
+        say("sales.week"),
+        choices,
+        index=0 if few else choices.index(start),
+        format_func=_week_words,
+    )
+
+
+def _of_week(
+    calendar: HarvestCalendar, monday: date | None
+) -> tuple[Sequence[PassPlan], Sequence[HarvestDay]]:
+    """Passes with a day in a week, and the days of it."""
+    if monday is None:
+        return calendar.passes, calendar.days
+    sunday = monday + timedelta(days=6)
+    passes = [p for p in calendar.passes if p.first_day <= sunday and p.last_day >= monday]
+    return passes, [one for one in calendar.days if monday <= one.day <= sunday]
 
 
 def _week_words(monday: date | None) -> str:
@@ -133,13 +161,20 @@ def _days(days: Sequence[HarvestDay]) -> None:
         [
             {
                 say("sales.day_column"): day_words(one.day),
-                say("sales.pass_column"): ", ".join(dict.fromkeys(one.blocks)),
+                say("sales.pass_column"): _some(list(dict.fromkeys(one.blocks)), NAMED_BLOCKS),
                 say("sales.bins"): range_of(one.need.bins),
                 say("sales.pickers_column"): _with_mark(range_of(one.need.picker_days), one),
             }
             for one in days
         ]
     )
+
+
+def _some(names: Sequence[str], most: int) -> str:
+    """Names in a row, those beyond `most` by number only."""
+    if len(names) <= most:
+        return ", ".join(names)
+    return say("sales.and_more", names=", ".join(names[: most - 1]), n=len(names) - most + 1)
 
 
 def _with_mark(text: str, one: HarvestDay) -> str:

@@ -28,8 +28,9 @@ _LOOK = """<style>
 .fv-sales thead th { white-space: normal; }
 .fv-sales th:first-child, .fv-sales td:first-child { text-align: left; padding-left: .1rem; }
 .fv-sales thead th { border-bottom: 2px solid #7a3b2e; font-weight: 600; }
-.fv-sales tr.line td { border-top: 1px solid #d8ccba; }
-.fv-sales tr.sum td { font-weight: 650; border-top: 1px solid #3f3528; }
+table.fv-sales tr, table.fv-sales tr td { border: none !important; }
+table.fv-sales tr.line td { border-top: 1px solid #d8ccba !important; }
+table.fv-sales tr.sum td { font-weight: 650; border-top: 1px solid #3f3528 !important; }
 .fv-sales td.safe { font-weight: 650; }
 .fv-sales tr.why td { text-align: left; font-size: .9rem; padding-top: 0; white-space: normal; }
 @media (max-width: 640px) { .fv-sales { font-size: .92rem; }
@@ -145,8 +146,11 @@ def _change_words(change: ClassChange | None) -> str:
 
 
 def why_words(change: ClassChange) -> str:
-    """`size −150, count −60`: the largest steps; empty where nothing changed."""
+    """`size −150, count −60`: the largest steps; one alone without its number, empty for none."""
+    reasons = change.reasons(NAMED_REASONS)
+    if len(reasons) == 1:
+        return cause_words(reasons[0].cause)
     return ", ".join(
         say("sales.step", cause=cause_words(step.cause), cartons=signed(step.cartons))
-        for step in change.reasons(NAMED_REASONS)
+        for step in reasons
     )

@@ -41,7 +41,8 @@ def harvest_lines(calendar: HarvestCalendar) -> list[str]:
         *lines,
         "",
         "A pass whose day is not sure is spread over its working days; a range is that of how much "
-        "comes in, not of when. P10, P50 and P90 of days do not add up; means do.",
+        "comes in and how fast it is picked, not of when. P10, P50 and P90 of days do not add up; "
+        "means do.",
         CREW_CAUTION,
     ]
 
