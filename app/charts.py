@@ -13,14 +13,11 @@ from app.wording import say
 from fruitvision.caliper_check import MatchedPair
 from fruitvision.caliper_plot import plot_limits_mm
 from fruitvision.domain import (
-    Bridge,
     CaliperCheck,
-    ClassForecast,
     HiddenFruitFactor,
     SizeDistribution,
 )
 from fruitvision.pipeline.lines import TreeLine, bars_mm
-from fruitvision.report.forecast import SMALLEST_STEP
 from fruitvision.unit_system import Unit
 
 RUSSET = "#7a3b2e"
@@ -43,8 +40,6 @@ NAME_PX = 16
 FONT_PX = 13
 # Width of a picture to draw in, px. Our choice: a ball of 40 px in a phone's photo is still 15.
 PICTURE_PX = 660
-# Room beside the bars of a bridge, as a part of their length. Our choice: a number fits in.
-BRIDGE_ROOM = 0.12
 
 Chart = alt.LayerChart | alt.FacetChart
 Limits = Sequence[tuple[str, float, float]]
@@ -193,74 +188,3 @@ def photo_against_caliper(pairs: Sequence[MatchedPair], check: CaliperCheck, uni
             ],
         ),
     ).properties(height=HEIGHT_PX)
-
-
-def packout(classes: Sequence[ClassForecast]) -> Chart:
-    """Cartons of each class: a bar to P50, a whisker from P10 to P90; large fruit on top."""
-    rows = [
-        {
-            "class": item.size_class,
-            "P10": item.cartons.p10,
-            "P50": item.cartons.p50,
-            "P90": item.cartons.p90,
-        }
-        for item in reversed(classes)
-    ]
-    chart = alt.Chart(values(rows))
-    y = alt.Y(
-        "class:N", sort=[item.size_class for item in reversed(classes)], title=None, axis=axis()
-    )
-    tooltip = ["class:N", *(alt.Tooltip(f"{p}:Q", format=",.0f") for p in ("P10", "P50", "P90"))]
-    bars = chart.mark_bar(color=SAND, size=18).encode(
-        x=alt.X("P50:Q", title="Cartons", axis=axis(format=",d", tickCount=6)),
-        y=y,
-        tooltip=tooltip,
-    )
-    whiskers = chart.mark_rule(color=BARK, strokeWidth=2).encode(x="P10:Q", x2="P90:Q", y=y)
-    ends = [
-        chart.mark_tick(color=BARK, thickness=2, size=10).encode(x=f"{end}:Q", y=y)
-        for end in ("P10", "P90")
-    ]
-    return alt.layer(bars, whiskers, *ends).properties(height=ROW_PX * max(len(rows), 2) + 40)
-
-
-def bridge(found: Bridge) -> Chart:
-    """Expected cartons before and now, and the bars of each cause between them.
-
-    A bar runs from where the sum stood to where it stands after its cause; the change is written
-    beside it with its sign, so that nothing rests on the colour.
-    """
-    bars: list[dict[str, Any]] = []
-    at = found.earlier_cartons
-    for step in found.steps:
-        if abs(step.cartons) >= SMALLEST_STEP:
-            bars.append(_bar(step.cause, at, at + step.cartons, f"{step.cartons:+,.0f}"))
-        at += step.cartons
-    ends = [
-        _bar(name, value, value, f"{value:,.0f}")
-        for name, value in (("before", found.earlier_cartons), ("now", found.cartons))
-    ]
-    order = ["before", *(str(row["cause"]) for row in bars), "now"]
-    low = min(row["left"] for row in (*bars, *ends))
-    high = max(row["right"] for row in (*bars, *ends))
-    room = max(BRIDGE_ROOM * (high - low), 1.0)
-    x = alt.X(
-        "to:Q",
-        title="Expected cartons",
-        scale=alt.Scale(domain=[low - room, high + 2 * room], nice=False),
-        axis=axis(format=",d", tickCount=5),
-    )
-    y = alt.Y("cause:N", sort=order, title=None, axis=axis())
-    rising = alt.condition("datum.to >= datum.from", alt.value(LEAF), alt.value(RUSSET))
-    return alt.layer(
-        alt.Chart(values(bars)).mark_bar(size=16).encode(x=x, x2="from:Q", y=y, color=rising),
-        alt.Chart(values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
-        alt.Chart(values([*bars, *ends]))
-        .mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=6)
-        .encode(x=alt.X("right:Q"), y=y, text="text:N"),
-    ).properties(height=ROW_PX * len(order) + AXIS_PX)
-
-
-def _bar(cause: str, start: float, end: float, text: str) -> dict[str, Any]:
-    ends = {"left": min(start, end), "right": max(start, end)}
-    return {"cause": cause, "from": start, "to": end, "text": text, **ends}

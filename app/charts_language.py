@@ -13,7 +13,7 @@ def _theme() -> alt.theme.ThemeConfig:
     return {"config": {"locale": {"number": number_locale(wording.language())}}}
 
 
-def number_locale(code: str) -> dict[str, object]:
+def number_locale(code: str) -> alt.theme.NumberLocaleKwds:
     """A language's signs of numbers, in the form that charts take."""
     return {
         "decimal": wording.DECIMAL[code],

@@ -15,56 +15,15 @@ from fruitvision.domain import (
     Estimate,
     Forecast,
     FrozenForecast,
-    GrowthRate,
-    HiddenFruitFactor,
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import use_numbers
-from fruitvision.pipeline.lines import TreeLine
-from fruitvision.report.blocks import growth_words
 from fruitvision.report.forecast import matters
-from fruitvision.report.words import many
 from fruitvision.unit_system import Unit, Units
 
 # Size tables that come along.
 _SHIPPED = ("box_counts_42lb", "carton_counts_18kg", "classes_5mm")
-
-# ---------------------------------------------------------------- block
-
-
-def factor(found: HiddenFruitFactor | None) -> tuple[str, str, str]:
-    """The hidden-fruit factor for `numbers`."""
-    if found is None:
-        return "Hidden-fruit factor", "none", "visible fruit only"
-    return (
-        "Hidden-fruit factor",
-        f"{found.factor:.2f}",
-        f"± {found.factor_error:.2f}, {many(found.trees, 'hand count')}",
-    )
-
-
-def growth_sentence(growth: GrowthRate, units: Units) -> str:
-    """The growth rate in a sentence."""
-    return f"Growth of D³: {show.plain(growth_words(growth, units))}."
-
-
-def trees(lines: Sequence[TreeLine], unit: Unit) -> None:
-    """One line a photographed tree or panel."""
-    show.table(
-        [
-            {
-                "Row": f"{line.tree.row}",
-                "Tree": f"{line.tree.position}"
-                + (f", panel of {line.trees}" if line.trees > 1 else ""),
-                "Seen": f"{line.visible_count} ± {line.visible_error:.0f}",
-                "Hand count": "–" if line.hand_count is None else f"{line.hand_count}",
-                "Mean": show.diameter(line.mean_mm, unit),
-            }
-            for line in lines
-        ]
-    )
-
 
 # ---------------------------------------------------------------- numbers
 

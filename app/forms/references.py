@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
@@ -97,7 +97,7 @@ def _known(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReferenc
             _measure_with(store, photo, [*known[:number], *known[number + 1 :]])
 
 
-def drawn_sides(box: dict[str, Sequence[float]]) -> tuple[int, int, int, int]:
+def drawn_sides(box: Mapping[str, Sequence[float]]) -> tuple[int, int, int, int]:
     """Left, top, right and bottom of the drawn box in px; zeros while none is drawn."""
     if not {"x", "y"} <= set(box):
         return 0, 0, 0, 0

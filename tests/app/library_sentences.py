@@ -62,6 +62,18 @@ ERRORS_ONLY = {
     "unit_system.py",
     "attention_heights.py",
 }
+# Names of what is kept, and values that pages say in words of their own.
+NOT_SHOWN = {
+    "record of {name}",
+    "walks of {name}",
+    "estimate of {name}",
+    "growth of {name}",
+    "picker pace",
+    "on target",
+    "can't tell yet",
+    "with care",
+    "first look",
+}
 # What a programmer did wrong is never shown.
 _FAULTS = {"ValueError", "TypeError", "RuntimeError", "KeyError", "AttributeError", "ImportError"}
 _WORDS = re.compile(r"[A-Za-z]{2,}[,;:]? [a-z±]{1,}")
@@ -176,7 +188,7 @@ def is_sentence(template: str) -> bool:
     """Whether people read it: two words in a row, or a full stop after letters."""
     bare = re.sub(r"\{\w*\}", "9", template)
     if (
-        template in _JOINERS
+        template in _JOINERS | NOT_SHOWN
         or bare.startswith(("SELECT ", "PRAGMA ", "<"))
         or not re.search("[A-Za-z]{2}", bare)
     ):
