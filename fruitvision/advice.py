@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from fruitvision.domain import BlockEstimate, Doubt
 
@@ -146,7 +146,7 @@ class _Errors:
         own = sum(error**2 for error, _ in parts)
         spread = sum(error**4 / max(freedom, 1) for error, freedom in parts)
         freedom = max(1.0, own**2 / spread) if spread > 0 else 1.0
-        t, z = float(stats.t.ppf(0.9, freedom)), float(stats.norm.ppf(0.9))
+        t, z = float(stdtrit(freedom, 0.9)), float(ndtri(0.9))
         return math.hypot(t * own**0.5, z * POWER * self.size_shared)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from fruitvision.domain import Doubt, Doubts, HandCount, TreeSample
 from fruitvision.survey import Ratio, ratio_of_sums
@@ -93,7 +93,7 @@ def suspect_pairs(visible: Sequence[float], counted: Sequence[float]) -> tuple[i
     if len(visible) < 4:
         return tuple(sorted(below))
     residuals = np.abs(studentised_residuals(visible, counted))
-    limit = float(stats.t.isf(SUSPECT_CHANCE / 2 / len(visible), len(visible) - 2))
+    limit = -float(stdtrit(len(visible) - 2, SUSPECT_CHANCE / 2 / len(visible)))
     return tuple(sorted(below | {int(i) for i in np.flatnonzero(residuals > limit)}))
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from fruitvision.domain import Estimate
 
@@ -100,7 +100,7 @@ def with_tails(sampled: Sampled) -> Sampled:
     """The same P10 to P90 with a t-distribution that has a mean and a variance."""
     if sampled.degrees_of_freedom >= FEWEST_FREEDOM:
         return sampled
-    wider = stats.t.ppf(0.9, sampled.degrees_of_freedom) / stats.t.ppf(0.9, FEWEST_FREEDOM)
+    wider = stdtrit(sampled.degrees_of_freedom, 0.9) / stdtrit(FEWEST_FREEDOM, 0.9)
     return Sampled(
         value=sampled.value,
         error=sampled.error * float(wider),
@@ -210,7 +210,7 @@ def sample_size(cv: float, *, half_width: float, population: int | None = None) 
     if cv <= 0 or half_width <= 0:
         raise ValueError(f"cv and half_width must be above 0, got {cv} and {half_width}")
     for n in range(2, 100_000):
-        half = float(stats.t.ppf(0.95, n - 1)) * cv / n**0.5
+        half = float(stdtrit(n - 1, 0.95)) * cv / n**0.5
         if half <= half_width:
             return n if population is None else int(np.ceil(n / (1 + n / population)))
     return 100_000
@@ -218,7 +218,7 @@ def sample_size(cv: float, *, half_width: float, population: int | None = None) 
 
 def estimate_from(sampled: Sampled, *, times: float = 1.0, lowest: float = 0.0) -> Estimate:
     """P10, P50, P90 of a sampled value by Student's t, times a known number, cut at `lowest`."""
-    half = float(stats.t.ppf(0.9, sampled.degrees_of_freedom)) * sampled.error
+    half = float(stdtrit(sampled.degrees_of_freedom, 0.9)) * sampled.error
     middle = max(lowest, sampled.value * times)
     return Estimate(
         p10=max(lowest, (sampled.value - half) * times),

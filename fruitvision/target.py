@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 
-from scipy import stats
+from scipy.special import stdtrit
 
 from fruitvision.domain import (
     Block,
@@ -200,7 +200,7 @@ def size_against(
 def mean_range_mm(sizes: SizeDistribution) -> Estimate:
     """The block's mean diameter with its P10 and P90, mm."""
     error, freedom = _mean_error_mm(sizes)
-    half = float(stats.t.ppf(P90, freedom)) * error
+    half = float(stdtrit(freedom, P90)) * error
     return Estimate(sizes.mean_mm - half, sizes.mean_mm, sizes.mean_mm + half)
 
 
@@ -247,7 +247,7 @@ def _behind_days(
     days = ratio_range(
         (missing, error),
         (growth.mm3_per_day, growth.mm3_per_day_error),
-        half_width=float(stats.t.ppf(P90, freedom)),
+        half_width=float(stdtrit(freedom, P90)),
     )
     if days is None:
         return None
