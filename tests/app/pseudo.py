@@ -35,7 +35,7 @@ _UNSEEN = {
     "group_id", "type", "mime", "data", "hash", "page", "default", "raw_value", "icon_position",
     "selection_mode", "theme", "vega_lite_spec", "deferred_file_id", "columns", "element_type",
     "styler", "editing_mode", "arrow_data", "help_icon", "step", "min", "max", "fragment_id", "tag",
-    "anchor", "markup", "language", "code_text",
+    "anchor", "markup", "language", "code_text", "query_string",
 }  # fmt: skip
 
 

@@ -27,7 +27,9 @@ from fruitvision.settings import Settings
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore, open_farm
 from tests import records
+from tests.app import pseudo
 from tests.app.pages import MAIN, press, text
+from tests.app.test_untranslated import untranslated
 
 SIZE = WalkSize(trees=4, hand_counts=1)
 FACE_A, FACE_B = "Face A: this side", "Face B: other side"
@@ -403,3 +405,21 @@ def test_two_scouts_who_count_one_tree_are_asked_which_count_stays(started: Path
     with open_farm(started) as store:
         assert [one.fruit_count for one in store.hand_counts()] == [118]
         assert [one.who for one in store.changes()] == ["Ben", "Ana"]
+
+
+@pytest.mark.parametrize("done", [False, True])
+def test_a_walk_under_way_shows_no_untranslated_text(
+    started: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, done: bool
+) -> None:
+    photographed(started, counted_stop(started), (5, 6))
+    with open_farm(started) as store:
+        say_found(store, walk_of(store).plan.places[3].tree, TreeKind.REPLANT, on=today())
+    if done:
+        finished(started)
+    pseudo.speak(monkeypatch, tmp_path / "texts")
+    for number in (1, counted_stop(started), 4):
+        app = opened(lang=pseudo.CODE, **address_of(started, number))
+        assert untranslated(app, started) == {}
+    app = opened(lang=pseudo.CODE)
+    app = app.toggle[0].set_value(True).run() if app.toggle else app
+    assert untranslated(app, started) == {}
