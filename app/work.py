@@ -32,6 +32,7 @@ TOLD_FOR = timedelta(days=2)
 LOOKED_AT = 10
 
 _WATCHED = "jobs watched"
+_BEGUN = "photos of the job begun"
 _CLOSED = "jobs closed"
 
 
@@ -99,6 +100,7 @@ def _begin(job: Job, store: FarmStore, left_out: Measured) -> None:
         ended = work_here(job, store, on_progress=show.progress())
     if ended is None or ended.state is not JobState.DONE:
         _watch(job)
+        st.session_state[_BEGUN] = job.total
         session.remember_measured(left_out)
         return
     found = result_of(ended, store, session.settings())
@@ -116,6 +118,9 @@ def bar(store: FarmStore) -> None:
     Also sees to it that the work goes on where its process was killed.
     """
     going_on = keep_working(store)
+    if begun := st.session_state.pop(_BEGUN, 0):
+        # The bar is at the top of the page, and who asked for the work may be far below.
+        st.toast(say("work.begun", n=begun), icon=":material/hourglass_top:")
     st.fragment(_bar, run_every=EVERY_S if going_on else None)(store, going_on)
 
 
