@@ -68,6 +68,11 @@ def is_of_walk(day: date, walk: KeptWalk) -> bool:
     return walk.drawn_on <= day < walk.drawn_on + timedelta(days=WALK_DAYS)
 
 
+def first_day(on: date) -> date:
+    """The earliest day on which a walk was drawn that is still under way on a day."""
+    return on - timedelta(days=WALK_DAYS - 1)
+
+
 def stops_of(
     walk: KeptWalk,
     *,

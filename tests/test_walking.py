@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +14,7 @@ import pytest
 from PIL import Image as PillowImage
 
 from fruitvision.advice import Work
-from fruitvision.domain import Block, KeptWalk, RegisteredTree, TreeKind
+from fruitvision.domain import Block, KeptWalk, PlannedPlace, RegisteredTree, TreeKind
 from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.pipeline.additions import NamedFile
 from fruitvision.pipeline.walking import (
@@ -23,6 +24,7 @@ from fruitvision.pipeline.walking import (
     WalkSize,
     add_counts,
     add_trees,
+    blocks_under_way,
     capture_check,
     current_walk,
     drop_count,
@@ -90,6 +92,25 @@ def test_a_week_later_the_walk_is_over_and_its_rows_are_still_known(store: FarmS
     start(store)
     assert current_walk(store, records.BLOCK_ID, DAY + timedelta(days=7)) is None
     assert known_row_lengths(store, records.BLOCK_ID) == (30, 30)
+
+
+def test_only_blocks_with_a_walk_under_way_are_named(store: FarmStore) -> None:
+    start(store)
+    assert blocks_under_way(store, DAY + timedelta(days=6)) == {records.BLOCK_ID}
+    assert blocks_under_way(store, DAY + timedelta(days=7)) == frozenset()
+
+
+def test_changes_of_two_scouts_at_once_are_both_kept(store: FarmStore, tmp_path: Path) -> None:
+    walk = start(store, size=WalkSize(trees=8, hand_counts=8))
+
+    def drop(place: PlannedPlace) -> None:
+        with open_farm(tmp_path / "farm") as scout:
+            drop_count(scout, walk, place.tree)
+
+    with ThreadPoolExecutor(4) as scouts:
+        list(scouts.map(drop, walk.plan.places))
+    kept = current_walk(store, records.BLOCK_ID, DAY)
+    assert not any(place.count_by_hand for place in kept.plan.places)
 
 
 def test_a_block_without_register_and_rows_is_refused_with_its_fix(store: FarmStore) -> None:

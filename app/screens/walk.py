@@ -10,6 +10,7 @@ from app.walk.warm import warm_up
 from app.wording import say
 from fruitvision.domain import Block, KeptWalk
 from fruitvision.pipeline.walking import (
+    blocks_under_way,
     current_walk,
     measure_taken,
     still_to_measure,
@@ -54,8 +55,7 @@ with st.container(key=look.WALK):
     above, below = st.container(), st.container()
     today = session.today()
     with below:
-        busy = [one.block_id for one in blocks if current_walk(store, one.block_id, today)]
-        block = way.choose_block(blocks, busy)
+        block = way.choose_block(blocks, blocks_under_way(store, today))
         with st.expander(say("walk.help_head"), key="walk help"):
             finish.help_to_open()
     walk = current_walk(store, block.block_id, today)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import streamlit as st
 
@@ -13,18 +13,19 @@ from fruitvision.walk_progress import Stop, next_stop
 BLOCK, ROW, TREE = "block", "row", "tree"
 
 
-def choose_block(blocks: Sequence[Block], busy: Sequence[str]) -> Block:
+def choose_block(blocks: Sequence[Block], busy: Collection[str]) -> Block:
     """The block of the address, else the first with a walk under way; a list to choose another.
 
     Parameters
     ----------
-    busy : sequence of str
+    busy : collection of str
         Names of blocks with a walk under way.
     """
     names = [block.block_id for block in blocks]
     last = st.query_params.get(BLOCK, "")
     first = last if last in names else next((name for name in names if name in busy), names[0])
-    chosen = str(st.selectbox(say("walk.block"), names, index=names.index(first)))
+    # Without filter a phone opens no keyboard.
+    chosen = str(st.selectbox(say("walk.block"), names, index=names.index(first), filter_mode=None))
     if chosen != last:
         leave_tree()
         st.query_params[BLOCK] = chosen
@@ -52,9 +53,14 @@ def leave_tree() -> None:
 def all_stops(stops: Sequence[Stop]) -> None:
     """A list of all stops with what is done, to go to any of them."""
     chosen = st.selectbox(
-        say("walk.all_stops"), stops, index=None, format_func=_stop_words, placeholder="",
+        say("walk.all_stops"),
+        stops,
+        index=None,
+        format_func=_stop_words,
         key=f"all stops {st.query_params.get(ROW)} {st.query_params.get(TREE)}",
-    )  # fmt: skip
+        placeholder="",
+        filter_mode=None,
+    )
     if chosen is not None:
         go_to(chosen.tree)
         st.rerun()

@@ -37,6 +37,7 @@ from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.walk_progress import (
     Stop,
+    first_day,
     is_of_walk,
     stops_of,
     with_counts,
@@ -75,6 +76,11 @@ def current_walk(store: Store, block_id: str, on: date) -> KeptWalk | None:
     """The walk through a block that is under way on a day, None if there is none."""
     walks = [walk for walk in store.walks(block_id) if is_of_walk(on, walk)]
     return walks[-1] if walks else None
+
+
+def blocks_under_way(store: Store, on: date) -> frozenset[str]:
+    """Names of the blocks with a walk under way on a day."""
+    return store.walked_since(first_day(on))
 
 
 def known_row_lengths(store: Store, block_id: str) -> tuple[int, ...]:

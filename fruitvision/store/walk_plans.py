@@ -79,6 +79,12 @@ class WalkPlansPart(StorePart):
             found = connection.execute(query).scalars().all()
         return tuple(from_json(KeptWalk, text) for text in found)
 
+    def walked_since(self, day: date) -> frozenset[str]:
+        """Blocks with a walk that was drawn on that day or later."""
+        query = select(walk_plan.c.block_id).where(walk_plan.c.drawn_on >= day.isoformat())
+        with reading(self._engine, self._path) as connection:
+            return frozenset(connection.execute(query).scalars())
+
 
 def _walk(connection: Connection, block_id: str, drawn_on: date) -> KeptWalk | None:
     query = select(walk_plan.c.document).where(
