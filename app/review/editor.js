@@ -174,7 +174,7 @@ class Editor {
   }
 
   place(event) {
-    const box = this.stage.getBoundingClientRect();
+    const box = this.picture.getBoundingClientRect();
     const [x, y] = [event.clientX - box.left, event.clientY - box.top];
     return [(x - this.view.x) / this.view.scale, (y - this.view.y) / this.view.scale];
   }
@@ -478,7 +478,7 @@ class Editor {
     const picture = this.picture;
     picture.addEventListener("wheel", (event) => {
       event.preventDefault();
-      const box = this.stage.getBoundingClientRect();
+      const box = this.picture.getBoundingClientRect();
       const at = [event.clientX - box.left, event.clientY - box.top];
       this.zoom(Math.exp(-event.deltaY / 400), at);
     }, { passive: false });
@@ -554,7 +554,7 @@ class Editor {
     const [other] = [...this.pointers].filter(([key]) => key !== id).map(([, at]) => at);
     const now = this.pointers.get(id);
     const apart = (one) => Math.hypot(one.x - other.x, one.y - other.y) || 1;
-    const box = this.stage.getBoundingClientRect();
+    const box = this.picture.getBoundingClientRect();
     const middle = [(now.x + other.x) / 2 - box.left, (now.y + other.y) / 2 - box.top];
     this.move((now.x - was.x) / 2, (now.y - was.y) / 2);
     this.zoom(apart(now) / apart(was), middle);

@@ -16,9 +16,9 @@ Place = tuple[float, float]
 WAIT_MS = 30_000
 
 
-def open_photo(page: Page, address: str, *, who: str = "Ana") -> None:
+def open_photo(page: Page, address: str, *, who: str = "Ana", more: str = "") -> None:
     """The Photos page of the app at an address, until its picture is there."""
-    page.goto(f"{address}/photos?lang=en&who={who}")
+    page.goto(f"{address}/photos?lang=en&who={who}{more}")
     page.wait_for_selector(".sheet svg image", timeout=WAIT_MS)
     page.locator(".sheet svg").scroll_into_view_if_needed()
     settled(page)
