@@ -29,7 +29,7 @@ EVERY_S = 1.0
 # Work that was stopped is spoken of for so long. Our choice.
 TOLD_FOR = timedelta(days=2)
 # Jobs that are looked through for what to tell.
-LOOKED_AT = 10
+LOOKED_AT = 3
 
 _WATCHED = "jobs watched"
 _BEGUN = "photos of the job begun"

@@ -124,6 +124,7 @@ HEAVY = {
     "reportlab": {"lens", "marker_sheet", "printed_ruler", "walk_list"},
     "xlsxwriter": {"export"},
     "pi_heif": {"photo"},
+    "filelock": {"work"},
 }
 
 

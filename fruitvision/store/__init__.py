@@ -4,6 +4,7 @@
 
     FARM/fruitvision.sqlite        records
     FARM/photos/<sha256>.<ext>     copies of the photo files, named after their content
+    FARM/work.lock, work.log       of the process that measures in the background; may be deleted
 
 Records go in, records come out. A save is one transaction, and the same save again changes nothing.
 Close the store before you copy the folder: what was written last is then in the one file.
