@@ -10,7 +10,6 @@ from pathlib import Path
 import streamlit as st
 
 from app import show, show_crop
-from app.files import bytes_of
 from app.wording import (
     LANGUAGE_IN_ADDRESS,
     LANGUAGES,
@@ -21,16 +20,16 @@ from app.wording import (
 )
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
-from fruitvision.overlay import small_jpeg, write_numbers, write_overlay
-from fruitvision.photo import read_photo
-from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks, image_of
+from fruitvision.overlay import small_jpeg, small_numbers
+from fruitvision.photo import read_photo, read_small
+from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
-from fruitvision.unit_system import Unit, Units, UnitSystem, units_of
+from fruitvision.unit_system import Units, UnitSystem, units_of
 
 # Keys of the session state. Widgets of a page are forgotten on another page; these are not.
 _MEASURED = "measured"
@@ -173,19 +172,6 @@ def today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
-def overlay(measured: MeasuredPhoto) -> bytes:
-    """The kept photo with the outlines of what was seen in it, as JPEG.
-
-    Raises
-    ------
-    StoreError, PhotoUnreadable
-        If the farm's copy of the photo is missing or damaged.
-    """
-    unit = units().diameter
-    key = repr((measured.photo.photo_id, measured.made_with, unit.symbol))
-    return _overlay(key, measured, unit)
-
-
 def thumbnail(photo_id: str) -> bytes:
     """A small JPEG of the kept photo, 480 px on its long side.
 
@@ -223,14 +209,8 @@ def plain_photo(photo_id: str) -> tuple[bytes, tuple[int, int]]:
 
 @st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
 def _numbered(key: str, _measured: MeasuredPhoto) -> bytes:
-    image = image_of(_measured, farm())
-    return bytes_of(lambda path: write_numbers(image, _measured, path), "numbers.jpg")
-
-
-@st.cache_data(show_spinner=False, max_entries=OVERLAYS_KEPT)
-def _overlay(key: str, _measured: MeasuredPhoto, _unit: Unit) -> bytes:
-    image = image_of(_measured, farm())
-    return bytes_of(lambda path: write_overlay(image, _measured, path, _unit), "overlay.jpg")
+    image = read_small(farm().photo_path(_measured.photo.photo_id), SMALL_PHOTO_PX)
+    return small_numbers(image, _measured, SMALL_PHOTO_PX)
 
 
 # ---------------------------------------------------------------- what is remembered between pages

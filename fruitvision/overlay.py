@@ -82,55 +82,9 @@ def _draw_all(
             _write(draw, (fruit.centre_x_px, fruit.centre_y_px), words, font)
 
 
-def draw_numbers(image: Image, measured: MeasuredPhoto) -> Image:
-    """The picture with the number of each sized fruit, and no millimetres.
-
-    For whoever calipers these fruit: a reading that is typed beside the photo's is no check of it.
-
-    Parameters
-    ----------
-    image : (H, W, 3) uint8
-        RGB, upright, as it was measured.
-    measured : MeasuredPhoto
-        Its results.
-
-    Returns
-    -------
-    (H, W, 3) uint8, RGB
-        A new picture; `image` stays as it is.
-    """
-    canvas = PillowImage.fromarray(image)
-    draw = ImageDraw.Draw(canvas)
-    long_side = max(canvas.size)
-    font = ImageFont.load_default(max(10.0, long_side * TEXT_SHARE))
-    sized = [one for one in measured.fruit if one.on_this_row and one.diameter_mm is not None]
-    for fruit in sized:
-        _draw_fruit(draw, fruit, max(1, round(long_side * LINE_SHARE)))
-    for fruit in sized:
-        _write(draw, (fruit.centre_x_px, fruit.centre_y_px), fruit.fruit_id, font)
-    return np.asarray(canvas, dtype=np.uint8)
-
-
-def write_numbers(image: Image, measured: MeasuredPhoto, path: Path) -> None:
-    """Draw the numbers and write the picture as JPEG, whole or not at all.
-
-    Raises
-    ------
-    OSError
-        If the file can't be written.
-    """
-    content = BytesIO()
-    PillowImage.fromarray(draw_numbers(image, measured)).save(content, "JPEG", quality=85)
-    write_whole(path, content.getvalue())
-
-
 def small_jpeg(image: Image, long_side_px: int) -> bytes:
     """(H, W, 3) uint8 RGB as JPEG, its long side brought down to so many px."""
-    canvas = PillowImage.fromarray(image)
-    canvas.thumbnail((long_side_px, long_side_px))
-    content = BytesIO()
-    canvas.save(content, "JPEG", quality=80)
-    return content.getvalue()
+    return _jpeg(_small_canvas(image, long_side_px))
 
 
 def small_overlay(
@@ -143,12 +97,48 @@ def small_overlay(
     Parameters
     ----------
     image : (H, W, 3) uint8
-        RGB, upright, as it was measured.
+        RGB, upright, as it was measured or made smaller.
     """
+    canvas = _small_canvas(image, long_side_px)
+    shown = _shrunk(measured, _share(canvas, measured))
+    _draw_all(ImageDraw.Draw(canvas), max(canvas.size), shown, unit)
+    return _jpeg(canvas)
+
+
+def small_numbers(image: Image, measured: MeasuredPhoto, long_side_px: int) -> bytes:
+    """The picture with the number of each sized fruit, and no millimetres, as JPEG.
+
+    For whoever calipers these fruit: a reading that is typed beside the photo's is no check of it.
+
+    Parameters
+    ----------
+    image : (H, W, 3) uint8
+        RGB, upright, as it was measured or made smaller.
+    """
+    canvas = _small_canvas(image, long_side_px)
+    shown = _shrunk(measured, _share(canvas, measured))
+    draw, long_side = ImageDraw.Draw(canvas), max(canvas.size)
+    font = ImageFont.load_default(max(10.0, long_side * TEXT_SHARE))
+    sized = [one for one in shown.fruit if one.on_this_row and one.diameter_mm is not None]
+    for fruit in sized:
+        _draw_fruit(draw, fruit, max(1, round(long_side * LINE_SHARE)))
+    for fruit in sized:
+        _write(draw, (fruit.centre_x_px, fruit.centre_y_px), fruit.fruit_id, font)
+    return _jpeg(canvas)
+
+
+def _small_canvas(image: Image, long_side_px: int) -> PillowImage.Image:
     canvas = PillowImage.fromarray(image)
     canvas.thumbnail((long_side_px, long_side_px))
-    share = max(canvas.size) / max(image.shape[:2])
-    _draw_all(ImageDraw.Draw(canvas), max(canvas.size), _shrunk(measured, share), unit)
+    return canvas
+
+
+def _share(canvas: PillowImage.Image, measured: MeasuredPhoto) -> float:
+    """Px of the canvas per px of the photo."""
+    return max(canvas.size) / max(measured.photo.width_px, measured.photo.height_px)
+
+
+def _jpeg(canvas: PillowImage.Image) -> bytes:
     content = BytesIO()
     canvas.save(content, "JPEG", quality=80)
     return content.getvalue()

@@ -13,6 +13,7 @@ from fruitvision.overlay import (
     LIGHT,
     MARK,
     draw_overlay,
+    small_numbers,
     small_overlay,
     summary,
     write_overlay,
@@ -199,3 +200,26 @@ def test_a_small_overlay_has_the_same_outlines_at_its_size_and_no_words() -> Non
     assert abs(at_edge - LIGHT).sum(axis=1).min() < 90
     # Nothing is written along the lower edge.
     assert abs(small[-20:] - GREEN[0, 0]).max() < 20
+
+
+def test_a_small_overlay_of_a_picture_that_is_small_already_has_its_outlines_in_place() -> None:
+    halved = GREEN[::2, ::2]
+    content = small_overlay(halved, photo_with(SIZED, references=(MARKER,)), 600)
+    of_whole = small_overlay(GREEN, photo_with(SIZED, references=(MARKER,)), 600)
+    small, large = (
+        np.asarray(PillowImage.open(BytesIO(one)), dtype=int) for one in (content, of_whole)
+    )
+    assert small.shape == (450, 600, 3)
+    assert abs(small - large).mean() < 1
+
+
+def test_numbers_for_calipers_tell_no_millimetres() -> None:
+    other_size = replace(SIZED, diameter_mm=55.5)
+    drawn = [small_numbers(GREEN, photo_with(one), 600) for one in (SIZED, other_size)]
+    assert drawn[0] == drawn[1]
+    other_name = small_numbers(GREEN, photo_with(replace(SIZED, fruit_id="f888")), 600)
+    assert drawn[0] != other_name
+    # Fruit that were counted only have no number to caliper by.
+    nothing = small_numbers(GREEN, photo_with(COUNTED), 600)
+    picture = np.asarray(PillowImage.open(BytesIO(nothing)), dtype=int)
+    assert abs(picture - GREEN[0, 0]).max() < 20

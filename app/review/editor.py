@@ -26,7 +26,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import FieldDataError
 from fruitvision.overlay import small_jpeg
-from fruitvision.photo import read_photo
+from fruitvision.photo import read_small
 from fruitvision.review import PARTLY_SEEN, Reviewed, drawn_outline, drawn_sides
 from fruitvision.unit_system import Unit
 
@@ -85,7 +85,7 @@ def last_edit(key: str) -> Json:
 
 @st.cache_data(show_spinner=False, max_entries=PICTURES_KEPT)
 def _jpeg(photo_id: str) -> bytes:
-    image, _ = read_photo(session.farm().photo_path(photo_id))
+    image = read_small(session.farm().photo_path(photo_id), PICTURE_PX)
     return small_jpeg(image, PICTURE_PX)
 
 

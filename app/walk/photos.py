@@ -13,7 +13,7 @@ from app.wording import measure, say, sentence
 from fruitvision.capture import CaptureCheck, CaptureFault
 from fruitvision.domain import Block, KeptWalk, MeasuredPhoto, TreePhoto
 from fruitvision.overlay import small_overlay
-from fruitvision.pipeline import image_of
+from fruitvision.photo import read_small
 from fruitvision.pipeline.lines import photo_numbers
 from fruitvision.pipeline.walking import (
     MOST_OF_A_FACE,
@@ -239,4 +239,5 @@ def outlined(store: FarmStore, measured: MeasuredPhoto) -> bytes:
 
 @st.cache_data(show_spinner=False, max_entries=KEPT)
 def _outlined(key: str, _store: FarmStore, _measured: MeasuredPhoto, _unit: Unit) -> bytes:
-    return small_overlay(image_of(_measured, _store), _measured, SHOWN_PX, _unit)
+    image = read_small(_store.photo_path(_measured.photo.photo_id), SHOWN_PX)
+    return small_overlay(image, _measured, SHOWN_PX, _unit)
