@@ -21,6 +21,7 @@ from fruitvision.errors import PhotoUnreadable
 from fruitvision.photo import day_and_id_of, photo_id_of
 from fruitvision.pipeline.entries import set_ruler
 from fruitvision.pipeline.intake import take_in
+from fruitvision.serve import serve_app
 from fruitvision.settings import Settings
 from fruitvision.store import DATABASE_NAME, FarmStore, open_farm
 from fruitvision.walk_data import WalkPhoto
@@ -356,6 +357,25 @@ def test_a_worker_is_started_only_where_there_is_work_and_nobody_does_it(
     assert started == [farm.folder]
     farm.cancel_job(job.number)
     assert not keep_working(farm)
+
+
+def test_the_app_goes_on_with_what_waits_before_any_page_is_opened(
+    farm: FarmStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[Path] = []
+    served: list[object] = []
+    monkeypatch.setattr(work_start, "start_worker", started.append)
+    monkeypatch.setattr(
+        "fruitvision.serve.subprocess.run",
+        lambda command, **_more: served.append(command) or subprocess.CompletedProcess(command, 0),
+    )
+    for folder in (tmp_path / "no farm", farm.folder):
+        assert serve_app(folder, address="127.0.0.1", port=8501) == 0
+    assert started == []
+    taken([bare(tmp_path, 1)], farm)
+    assert serve_app(farm.folder, address="127.0.0.1", port=8501) == 0
+    assert started == [farm.folder]
+    assert len(served) == 3
 
 
 def test_the_log_begins_anew_when_it_is_long(farm: FarmStore) -> None:
