@@ -333,7 +333,8 @@ def legend(found: FieldMap, shown: Shown, unit: Unit) -> str:
     if found.trees:
         lines.append(_points(found.trees, shown, unit))
     return "".join(
-        f'<p class="fv-legend"><span class="title">{escape(title)}:</span> {" ".join(items)}</p>'
+        f'<p class="fv-legend"><span class="title">'
+        f"{escape(say('blocks.map_legend_title', title=title))}</span> {' '.join(items)}</p>"
         for title, items in lines
         if items
     )

@@ -33,6 +33,7 @@ from fruitvision.target import SizeAgainstTarget, Standing, size_curve
 from fruitvision.trust import Grade, Reason, Why
 from fruitvision.unit_system import METRIC, US
 from tests import records, walked_farm
+from tests.app import pseudo
 from tests.app.pages import MAIN, TREES, block_page, page, press, radio, text
 from tests.records import BLOCK_ID, WALK
 
@@ -347,6 +348,33 @@ def test_every_block_is_read_in_every_language(language: str) -> None:
         app.query_params[data.BLOCK_IN_ADDRESS] = name
         assert not app.run().exception
         assert app.title[0].value == name.replace("<", "\\<").replace(">", "\\>")
+
+
+@pytest.mark.parametrize("name", ["Heavy", "Bare", "Uncounted"])
+def test_a_block_shows_no_untranslated_text(
+    farm: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    with open_farm(farm) as store:
+        walked_farm.add_register(store, "Heavy", kinds={TreeId("Heavy", 3, 4): TreeKind.MISSING})
+    pseudo.speak(monkeypatch, tmp_path / "texts")
+    app = AppTest.from_file(str(MAIN), default_timeout=60)
+    app.query_params[data.BLOCK_IN_ADDRESS] = name.replace("Un", "Un<i>")
+    app.query_params["lang"] = pseudo.CODE
+    app = app.run()
+    assert not app.exception
+    # Names of the farm, also as they are where they are no markup.
+    own = {
+        "Heavy",
+        "Bare",
+        "Good",
+        "Un<i>counted",
+        "Un\\<i\\>counted",
+        "Un counted",
+        "Un\\ counted",
+    }
+    own |= {"Fuji", "Braeburn", "English", "Español", "Français", "mm³", str(farm)}
+    found = {text: pseudo.bare(text, own) for _, text in pseudo.shown_texts(app)}
+    assert {text: words for text, words in found.items() if words} == {}
 
 
 # ---------------------------------------------------------------- charts
