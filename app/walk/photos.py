@@ -91,7 +91,9 @@ def _show(
     with show.errors():
         check = check_of(store, measured, block)
         if check.fault is None:
-            look.good(say("walk.good"), say("walk.look_ok"))
+            # Without a tree spacing or a scale nothing tells whether both sides are in.
+            seen = "walk.look_ok" if check.sides_known else "walk.look_ok_top"
+            look.good(say("walk.good"), say(seen))
         else:
             look.bad(say(f"walk.fault_{check.fault.value}"))
         if hidden:

@@ -190,6 +190,9 @@ def test_a_photo_is_checked_at_once_with_one_thing_to_do(started: Path) -> None:
 
 def test_a_sample_photo_is_good_with_its_fruit_counted(started: Path) -> None:
     number = 2 if counted_stop(started) == 1 else 1
+    with open_farm(started) as store:
+        # The picture is 2.1 m wide at the tree.
+        store.save_blocks([replace(records.block(trees=40), tree_spacing_m=1.75)])
     path = shared_folder("samples") / "photos" / "gala_r1_t35_A.jpg"
     with Image.open(path) as picture:
         content = BytesIO()
@@ -199,6 +202,13 @@ def test_a_sample_photo_is_good_with_its_fruit_counted(started: Path) -> None:
     app = choose(app, FACE_A, ("tree.jpg", content.getvalue()))
     assert not app.exception
     assert "marker, sharp, whole tree, light" in text(app)
+    with open_farm(started) as store:
+        store.save_blocks([records.block(trees=40)])
+    # Nothing is claimed of the sides where the spacing is not known.
+    assert "Sides: look yourself" in text(app.run())
+    with open_farm(started) as store:
+        store.save_blocks([replace(records.block(trees=40), tree_spacing_m=2.5)])
+    assert "Step back: sides cut off" in text(app.run())
     seen = next(line for line in text(app).splitlines() if " fruit seen" in line)
     # 47 fruit of this row are seen in it by a third or more, by the truth.
     assert 35 <= int(seen.split()[0]) <= 55
