@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from html import escape
@@ -175,22 +175,6 @@ def progress() -> Progress:
 
 
 # ---------------------------------------------------------------- photos
-
-
-def photo(measured: MeasuredPhoto, picture: Callable[[], bytes], heading: str, unit: Unit) -> None:
-    """The picture with its outlines, then count, sizes and doubts."""
-    st.markdown(f"**{plain(heading)}**")
-    with errors():
-        st.image(picture(), width="stretch")
-    found = photo_numbers(measured)
-    numbers(
-        [
-            (say("common.fruit_seen"), number(found.fruit_count), say("common.on_this_row")),
-            (say("common.sized"), number(found.sized), say("common.whole_enough")),
-            (say("common.mean"), diameter(found.mean_mm, unit), say("common.of_those_sized")),
-        ]
-    )
-    doubts(measured.doubts, measured.remarks)
 
 
 def measured_photos(measured: Measured, unit: Unit) -> None:
