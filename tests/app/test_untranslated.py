@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,7 @@ from fruitvision.domain import Pick, PickPlan
 from fruitvision.store import open_farm
 from tests import records
 from tests.app import pseudo
-from tests.app.pages import MAIN, PAGES, page, press
+from tests.app.pages import MAIN, PAGES, fill, page, press, upload
 
 # Names that are the farm's, or of data formats: file names and their columns.
 OWN = frozenset(
@@ -27,6 +27,10 @@ OWN = frozenset(
 )  # fmt: skip
 
 
+# Names of columns, as they stand in errors about a table.
+COLUMNS = ("diameter_mm", "diameter", "position", "measured_on")
+
+
 @pytest.fixture
 def in_marks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pseudo.speak(monkeypatch, tmp_path / "texts")
@@ -38,10 +42,10 @@ def opened(name: str) -> AppTest:
     return app if name == "blocks" else app.switch_page(f"screens/{name}.py").run()
 
 
-def untranslated(app: AppTest, folder: Path) -> dict[str, list[str]]:
-    """Texts with words outside of the marks, by these words."""
+def untranslated(app: AppTest, folder: Path, *more: str) -> dict[str, list[str]]:
+    """Texts with words outside of the marks, by these words; `more` are names of the farm too."""
     assert not app.exception
-    own = OWN | {str(folder), f"{folder}/photos"}
+    own = OWN | {*more, str(folder), f"{folder}/photos"}
     found = {text: pseudo.bare(text, own) for _, text in pseudo.shown_texts(app)}
     # A farm without a name has that of its folder.
     return {text: words for text, words in found.items() if words and text != folder.name}
@@ -85,4 +89,27 @@ def promised(filled: Path) -> Path:
 def test_a_farm_with_forecasts_shows_no_untranslated_text(
     promised: Path, in_marks: None, name: str
 ) -> None:
-    assert untranslated(opened(name), promised) == {}
+    app = opened(name)
+    app.query_params["units"] = "us"
+    assert untranslated(app.run(), promised) == {}
+
+
+@pytest.mark.usefixtures("in_marks")
+def test_what_is_refused_is_said_without_untranslated_text(folder: Path) -> None:
+    with open_farm(folder) as store:
+        fill(store, pick_date=date(2026, 8, 1))
+    app = press(opened("forecast"), "⟦Make forecast⟧")
+    assert "before the photos" in app.error[0].value
+    assert untranslated(app, folder) == {}
+    app = opened("photos")
+    rows = (
+        "block,row,position,measured_on,diameter_mm",
+        "Gala North,1,1,2026-08-12,700",
+        "Gala North,1,x,2026-08-12,70",
+        "Hill,1,2,12/8/26,70",
+        "Gala North,1,1,2026-08-12,2.4",
+    )
+    upload(app, "calipers.csv", ("calipers.csv", "\n".join(rows).encode()))
+    app = press(app, "⟦Load ⟧calipers.csv")
+    assert len(app.warning) >= len(rows) - 1
+    assert untranslated(app, folder, *COLUMNS, "Hill") == {}
