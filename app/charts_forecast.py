@@ -23,7 +23,7 @@ from app.charts import (
     axis,
     values,
 )
-from app.wording import language, number, say, signed
+from app.wording import number, say, signed
 from fruitvision.domain import Bridge, ClassForecast, Estimate, WeekForecast
 from fruitvision.forecast.size_bands import SizeBand
 from fruitvision.harvest import HarvestDay, PassPlan
@@ -45,14 +45,6 @@ WORDS_ROOM = 0.35
 FEW = 10
 
 
-def number_axis(form: str, **options: Any) -> alt.Axis:
-    """An axis whose numbers are written as the visitor's language does; `form` is d3's."""
-    if language() == "en":
-        return axis(format=form, **options)
-    words = f"replace(replace(format(datum.value, '{form}'), /,/g, '\u202f'), '.', ',')"
-    return axis(labelExpr=words, **options)
-
-
 def amount(value: float) -> str:
     """A number of bins, pickers or cartons, with a decimal where there are few."""
     return number(value, int(abs(value) < FEW))
@@ -67,7 +59,7 @@ def packout(classes: Sequence[ClassForecast]) -> Chart:
     names = [row["name"] for row in rows]
     y = alt.Y("name:N", sort=names, title=None, axis=axis(labelLimit=110))
     x = alt.X(
-        "p50:Q", title=say("forecast.cartons"), axis=number_axis(",d", tickCount=5, tickMinStep=1)
+        "p50:Q", title=say("forecast.cartons"), axis=axis(format=",d", tickCount=5, tickMinStep=1)
     )
     return _lying_bars(rows, x, y, say("forecast.class")).properties(
         height=ROW_PX * max(len(rows), 2) + AXIS_PX
@@ -82,7 +74,7 @@ def weeks(rows: Sequence[WeekForecast]) -> Chart:
     x = alt.X(
         "p50:Q",
         title=say("sales.chart_cartons"),
-        axis=number_axis(",d", tickCount=5, tickMinStep=1),
+        axis=axis(format=",d", tickCount=5, tickMinStep=1),
     )
     return _lying_bars(shown, x, y, say("sales.chart_week")).properties(
         height=ROW_PX * max(len(shown), 2) + AXIS_PX
@@ -158,7 +150,7 @@ def bridge(found: Bridge) -> Chart:
         "to:Q",
         title=say("forecast.expected_cartons"),
         scale=alt.Scale(domain=[low - room, high + 2 * room], nice=False),
-        axis=number_axis(",d", tickCount=5, tickMinStep=1),
+        axis=axis(format=",d", tickCount=5, tickMinStep=1),
     )
     y = alt.Y("cause:N", sort=order, title=None, axis=axis(labelLimit=130))
     tooltip = [
@@ -204,13 +196,13 @@ def sizes_at_pick(bands: Sequence[SizeBand], limits: Limits, unit: Unit) -> Char
         "at:Q",
         title=say("forecast.sizes_diameter", unit=unit.symbol),
         scale=alt.Scale(domain=[low, high], nice=False),
-        axis=number_axis(f".{unit.decimals(0)}f", grid=False, tickCount=7),
+        axis=axis(format=f".{unit.decimals(0)}f", grid=False, tickCount=7),
     )
     y = alt.Y(
         "mid:Q",
         title=say("forecast.sizes_share", step=step),
         scale=alt.Scale(domain=[0, most * HEADROOM], nice=False),
-        axis=number_axis("d", tickMinStep=1, tickCount=5),
+        axis=axis(format="d", tickMinStep=1, tickCount=5),
     )
     legend = alt.Legend(
         orient="top", direction="vertical", title=None, labelFontSize=FONT_PX, symbolSize=500,
@@ -362,7 +354,7 @@ def pickers(days: Sequence[HarvestDay], crew: int) -> Chart:
         "p50:Q",
         title=say("sales.chart_pickers"),
         scale=alt.Scale(domain=[0, max(1.0, 1.2 * most)], nice=False),
-        axis=number_axis(",d", tickCount=5, tickMinStep=1),
+        axis=axis(format=",d", tickCount=5, tickMinStep=1),
     )
     y = alt.Y("name:N", sort=names, title=None, axis=axis(labelLimit=110))
     layers = [_lying_bars(rows, x, y, say("sales.day_column"))]

@@ -59,7 +59,7 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     st.caption(say("sales.spread"))
     st.download_button(
         say("sales.calendar_csv"),
-        files.bytes_of(partial(write_harvest_csv, calendar), "harvest.csv"),
+        partial(files.bytes_of, partial(write_harvest_csv, calendar), "harvest.csv"),
         file_name=f"{forecast.forecast_id}-harvest.csv",
         mime="text/csv",
         icon=":material/download:",

@@ -5,13 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from app import show
+from app.chosen import in_address
 from app.show_crop import size_table_words
 from app.wording import day, moment, say
 from fruitvision.domain import Forecast, FrozenForecast
 from fruitvision.pipeline.sales import SoldFrom, sold_from
 from fruitvision.store import FarmStore
 
-# The number of the frozen version in the address of the page; none stands for the latest.
+# The number of an older frozen version in the address of the page.
 VERSION_IN_ADDRESS = "frozen"
 
 
@@ -22,20 +23,17 @@ def choose_version(store: FarmStore) -> SoldFrom | None:
     if len(frozen) <= 1:
         return sold_from(store)
     numbers = {one.number: one for one in reversed(frozen)}
-    asked = st.query_params.get(VERSION_IN_ADDRESS, "")
-    start = list(numbers).index(int(asked)) if asked.isdigit() and int(asked) in numbers else 0
-    chosen = st.selectbox(
+    chosen = in_address(
         say("sales.version"),
         list(numbers),
-        index=start,
-        format_func=lambda number: _choice(numbers[number], forecasts),
+        name=VERSION_IN_ADDRESS,
+        words=lambda number: _choice(numbers[number], forecasts),
     )
-    latest = chosen == frozen[-1].number
-    if latest:
-        st.query_params.pop(VERSION_IN_ADDRESS, None)
-    else:
-        st.query_params[VERSION_IN_ADDRESS] = str(chosen)
+    if chosen != frozen[-1].number:
         st.warning(say("sales.older"), icon=":material/history:")
+    else:
+        # A bookmark of the latest version is to show the one that is frozen next.
+        st.query_params.pop(VERSION_IN_ADDRESS, None)
     return sold_from(store, chosen)
 
 

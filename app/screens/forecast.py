@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from app import charts_forecast, drawn, files, session, show, show_crop
+from app.chosen import in_address
 from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
@@ -25,8 +26,11 @@ from fruitvision.report.forecast import SMALLEST_STEP, matters
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Units
 
-Write = Callable[[Forecast, Path, Units], object]
+Write = Callable[..., object]
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+# Varieties that are shown at once; of more, one. Our choice: two columns of a laptop.
+SIDE_BY_SIDE = 2
 
 
 def make(store: FarmStore) -> SizeTable:
@@ -59,8 +63,9 @@ def choose(forecasts: Sequence[Forecast], frozen: Sequence[FrozenForecast]) -> F
     return newest_first[chosen]
 
 
-def _document(forecast: Forecast, path: Path, _units: Units) -> None:
-    """The document of record is metric for everybody."""
+def _document(forecast: Forecast, path: Path, units: Units) -> None:
+    """The document of record, metric for everybody."""
+    del units
     write_forecast_json(forecast, path)
 
 
@@ -72,17 +77,15 @@ FILES: tuple[tuple[str, str, Write, str], ...] = (
 )
 
 
-def _written(write: Write, forecast: Forecast, path: Path) -> None:
-    write(forecast, path, session.units())
-
-
 def downloads(forecast: Forecast) -> None:
+    """The files, each written when somebody asks for it."""
+    units = session.units()
     st.markdown(f"**{say('forecast.for_sales')}**")
     with st.container(horizontal=True):
         for label, name, write, mime in FILES:
             st.download_button(
                 say(label),
-                files.bytes_of(partial(_written, write, forecast), name),
+                partial(files.bytes_of, partial(write, forecast, units=units), name),
                 file_name=f"{forecast.forecast_id}-{name}",
                 mime=mime,
                 icon=":material/download:",
@@ -183,20 +186,37 @@ def shown(forecast: Forecast, forecasts: Sequence[Forecast]) -> None:
 
 
 def details(forecast: Forecast) -> None:
-    """Each variety, then each block."""
-    columns = st.columns(min(2, len(forecast.varieties)), gap="medium")
-    for index, variety in enumerate(forecast.varieties):
-        with columns[index % len(columns)]:
-            packout(forecast, variety)
+    """Two varieties side by side, or one of several; then one block of them."""
+    varieties = {crop.variety: crop for crop in forecast.varieties}
+    if len(varieties) > SIDE_BY_SIDE:
+        chosen = in_address(say("forecast.variety"), list(varieties), name="variety")
+        packout(forecast, varieties[chosen])
+        blocks([crop for crop in forecast.blocks if crop.variety == chosen])
+        return
+    columns = st.columns(len(varieties), gap="medium")
+    for column, crop in zip(columns, varieties.values(), strict=True):
+        with column:
+            packout(forecast, crop)
+    blocks(forecast.blocks)
+
+
+def blocks(crops: Sequence[CropForecast]) -> None:
     st.subheader(say("forecast.blocks"))
-    for crop in forecast.blocks:
-        head = say("forecast.block_pick", block=crop.name, day=show.day(crop.pick_date))
-        with st.expander(show.plain(head)):
-            show_crop.crop_numbers(crop, session.units())
-            if len(crop.picks) > 1:
-                show_crop.picks_table(crop, session.units().diameter)
-            st.caption(show.plain(sentence(crop.rests_on)))
-            show.doubts(crop.doubts)
+    known = {crop.name: crop for crop in crops}
+    chosen = in_address(
+        say("forecast.block"),
+        list(known),
+        name="block",
+        words=lambda name: say(
+            "forecast.block_pick", block=name, day=show.day(known[name].pick_date)
+        ),
+    )
+    crop = known[chosen]
+    show_crop.crop_numbers(crop, session.units())
+    if len(crop.picks) > 1:
+        show_crop.picks_table(crop, session.units().diameter)
+    st.caption(show.plain(sentence(crop.rests_on)))
+    show.doubts(crop.doubts)
 
 
 store = session.farm()

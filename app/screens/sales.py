@@ -1,12 +1,13 @@
 """What sales may promise by class and week, and what the harvest needs by day."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
-from pathlib import Path
+from functools import partial
 
 import streamlit as st
 
 from app import charts_forecast, drawn, files, session, show
+from app.chosen import in_address
 from app.sales.harvest import harvest
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
@@ -21,9 +22,10 @@ from fruitvision.forecast.words import quantile_of_use, use_quantiles
 from fruitvision.pipeline.sales import SoldFrom
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-# The variety and the Monday of the week in the address of the page.
-VARIETY_IN_ADDRESS = "variety"
-WEEK_IN_ADDRESS = "week"
+FILES: tuple[tuple[str, str, Callable[..., object], str], ...] = (
+    ("forecast.file_xlsx", "forecast.xlsx", write_forecast_xlsx, XLSX),
+    ("forecast.file_weeks", "weeks.csv", write_weeks_csv, "text/csv"),
+)
 
 
 def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
@@ -67,33 +69,19 @@ def farm_change(sold: SoldFrom, changes: Sequence[ClassChange], *, compared: boo
 
 
 def choose_variety(forecast: Forecast) -> CropForecast:
-    """A box with the varieties, where there are several; the choice stays in the address."""
+    """A box with the varieties, where there are several; the earliest one first."""
     crops = {crop.variety: crop for crop in sorted(forecast.varieties, key=_first_week)}
     names = list(crops)
     if len(names) == 1:
         return crops[names[0]]
-    kept = st.query_params.get(VARIETY_IN_ADDRESS, "")
-    chosen = st.selectbox(
-        say("sales.variety"), names, index=names.index(kept) if kept in names else 0
-    )
-    st.query_params[VARIETY_IN_ADDRESS] = chosen
-    return crops[chosen]
+    return crops[in_address(say("sales.variety"), names, name="variety")]
 
 
 def choose_week(whole: Sequence[WeekForecast]) -> date:
-    """The week whose classes are shown: that of the address, else the one that brings most."""
-    mondays = [row.week for row in whole]
+    """The week whose classes are shown; a visitor starts with the one that brings most."""
     most = max(whole, key=lambda row: row.cartons.p50).week
-    kept = st.query_params.get(WEEK_IN_ADDRESS, "")
-    start = kept if kept in map(str, mondays) else str(most)
-    chosen = st.selectbox(
-        say("sales.classes_week"),
-        mondays,
-        index=list(map(str, mondays)).index(start),
-        format_func=week,
-    )
-    st.query_params[WEEK_IN_ADDRESS] = str(chosen)
-    return chosen
+    mondays = [row.week for row in whole]
+    return in_address(say("sales.classes_week"), mondays, name="week", words=week, start=most)
 
 
 def _first_week(crop: CropForecast) -> date:
@@ -139,22 +127,13 @@ def variety(
 
 
 def downloads(forecast: Forecast) -> None:
+    """The files, each written when somebody asks for it."""
     units = session.units()
-
-    def workbook(path: Path) -> None:
-        write_forecast_xlsx(forecast, path, units)
-
-    def weeks(path: Path) -> None:
-        write_weeks_csv(forecast, path, units)
-
     with st.container(horizontal=True):
-        for label, name, write, mime in (
-            ("forecast.file_xlsx", "forecast.xlsx", workbook, XLSX),
-            ("forecast.file_weeks", "weeks.csv", weeks, "text/csv"),
-        ):
+        for label, name, write, mime in FILES:
             st.download_button(
                 say(label),
-                files.bytes_of(write, name),
+                partial(files.bytes_of, partial(write, forecast, units=units), name),
                 file_name=f"{forecast.forecast_id}-{name}",
                 mime=mime,
                 icon=":material/download:",

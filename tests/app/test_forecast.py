@@ -197,6 +197,34 @@ def test_sizes_at_the_pick_are_shown_with_the_limits_of_the_classes(filled: Path
     assert "Size at the walk and at the pick" not in text(app)
 
 
+def test_of_many_varieties_one_is_shown_with_its_blocks(filled: Path) -> None:
+    press(page("forecast"), "Make forecast")
+    with open_farm(filled) as store:
+        (kept,) = store.forecasts()
+        names = ("Gala", "Fuji", "Braeburn")
+        crops = tuple(replace(kept.varieties[0], variety=name, name=name) for name in names)
+        blocks = tuple(replace(kept.blocks[0], variety=name, name=f"{name} 1") for name in names)
+        store.save_forecast(
+            replace(
+                kept,
+                forecast_id="2026-08-14-00000000",
+                number=2,
+                varieties=crops,
+                blocks=blocks,
+                inputs=(),
+            )
+        )
+    app = page("forecast")
+    box(app, "Version").set_value("2026-08-14-00000000").run()
+    box(app, "Variety").set_value("Fuji").run()
+    assert not app.exception
+    heads = [item.value for item in app.subheader]
+    assert "Fuji: pack-out" in heads
+    assert "Gala: pack-out" not in heads
+    assert box(app, "Block").options == ["Fuji 1, pick 3 Sep 2026 (week 36)"]
+    assert app.query_params["variety"] in ("Fuji", ["Fuji"])
+
+
 # ---------------------------------------------------------------- charts
 
 

@@ -103,6 +103,7 @@ def test_the_frozen_version_is_named_with_who_and_when() -> None:
     words = text(app)
     assert "Forecast no. 2 of 12 Aug 2026, frozen by Paul, " in words
     assert "against no. 1 of 12 Aug 2026" in words
+    assert "frozen" not in app.query_params
     assert "A forecast, not an offer" in words
     (box,) = (item for item in app.selectbox if item.label == "Frozen version")
     box.set_value(1).run()
