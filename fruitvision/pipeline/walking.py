@@ -24,7 +24,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import FruitVisionError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
-from fruitvision.photo import read_photo, read_small
+from fruitvision.photo import day_and_id_of, read_small
 from fruitvision.pipeline.additions import NamedFile
 from fruitvision.pipeline.blocks import BlockWalks
 from fruitvision.pipeline.photos import Measured, made_with, measure_photos
@@ -248,15 +248,17 @@ def _with_photo(aim: Aim, placed: TreePhoto, store: Store) -> Aim:
 
 
 def _take(file: NamedFile, store: Store, aim: Aim, on: date, *, clock_right: bool) -> TakenPhoto:
-    photo = read_photo(file.path)[1]
-    before = store.tree_photo(photo.photo_id)
+    own_day, photo_id = day_and_id_of(file.path)
+    # Decoded at a part of its size: what is damaged or cut short is refused before it is kept.
+    read_small(file.path, LOOKED_AT_PX)
+    before = store.tree_photo(photo_id)
     if before is not None:
         outcome = Taken.KNOWN if before.tree == aim.stop.tree else Taken.OTHER_TREE
         return TakenPhoto(name=file.name, outcome=outcome, placed=before)
-    day = photo.taken_at.date() if photo.taken_at and clock_right else on
+    day = own_day if own_day and clock_right else on
     if not is_of_walk(day, aim.walk):
         return TakenPhoto(name=file.name, outcome=Taken.OTHER_DAY, day=day)
-    store.keep_photo(file.path, photo.photo_id)
+    store.keep_photo(file.path, photo_id)
     places = [
         one.place
         for one in aim.stop.photos
@@ -265,7 +267,7 @@ def _take(file: NamedFile, store: Store, aim: Aim, on: date, *, clock_right: boo
     placed = TreePhoto(
         tree=aim.stop.tree,
         face=aim.face,
-        photo_id=photo.photo_id,
+        photo_id=photo_id,
         walked_on=day,
         place=max(places, default=0) + 1,
     )

@@ -24,7 +24,7 @@ from PIL import Image
 
 from fruitvision.domain import Block
 from fruitvision.overlay import small_overlay
-from fruitvision.pipeline import image_of
+from fruitvision.photo import read_small
 from fruitvision.pipeline.additions import NamedFile
 from fruitvision.pipeline.walking import (
     Aim,
@@ -106,7 +106,7 @@ def time_photos(photos: list[Path], store: FarmStore) -> Times:
         with times.of("check"):
             check = capture_check(store, measured, block)
         with times.of("draw"):
-            small_overlay(image_of(measured, store), measured, SHOWN_PX)
+            small_overlay(read_small(store.photo_path(photo_id), SHOWN_PX), measured, SHOWN_PX)
         _say(f"{photo.name}: {measured.fruit_count} fruit, {check.fault or 'good'}")
     return times
 
