@@ -22,11 +22,18 @@ _STYLE = """<style>
   content: {drop}; font-size: .875rem; }}
 [data-testid="InputInstructions"] {{ visibility: hidden; }}
 </style>"""
+# A mistake of this program: what happened and what to do; what a developer needs is in the log.
+_MISTAKE = """<style>
+[data-testid="stException"] > * {{ display: none; }}
+[data-testid="stException"]::before {{ content: {mistake}; display: block; padding: .8rem 1rem;
+  border: 2px solid #7a3b2e; }}
+</style>"""
 
 
 def built_in_words() -> None:
     """Put words of the visitor's language over the English ones of the file boxes, and hide the
-    hint in text boxes to press Enter."""
+    hint in text boxes to press Enter; a mistake of the program is said in words too."""
+    st.html(_MISTAKE.format(mistake=json.dumps(say("common.mistake"), ensure_ascii=False)))
     if language() == "en":
         return
     words = {

@@ -31,7 +31,8 @@ h1 { font-size: 2.2rem !important; }
 .fv-number .mid { font-size: 1.75rem; font-weight: 650; line-height: 1.25; }
 .fv-number .range { font-size: .95rem; }
 [data-testid="stAlertContainer"] p { color: #2b251e; }
-[data-testid="stCaptionContainer"] p { color: #5f564b; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #5f564b;
+  opacity: 1; }
 .fv-caution { border: 2px solid #3f3528; padding: .5rem .8rem; margin: .2rem 0 .6rem; }
 .fv-doubts { border-left: 4px dotted #7a3b2e; padding: .1rem 0 .1rem .8rem; margin: .2rem 0 1rem; }
 .fv-doubts p { margin: .2rem 0; font-size: 1rem; }
