@@ -55,8 +55,6 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "minimal",
-        # A mistake of ours is in the terminal, without a way to other sites on the page.
-        "client.showErrorDetails": "none",
         # No trace back on a page: the log has it, see `app/built_in.py`.
         "client.showErrorDetails": "none",
         "theme.base": "light",
