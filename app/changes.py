@@ -31,7 +31,7 @@ def _line(change: Change) -> dict[str, str]:
     if change.kind is ThingKind.TABLE and change.after is not None:
         what = say("work.rows_in", n=change.after["rows"])
     elif change.before is None:
-        what = say("work.new")
+        what = say("work.new", what=_fields_words(change))
     elif change.after is None:
         what = say("work.taken_out")
     else:
@@ -46,6 +46,15 @@ def _line(change: Change) -> dict[str, str]:
         say("work.who"): change.who or say("work.somebody"),
         say("work.what"): f"{about}: {what}",
     }
+
+
+def _fields_words(change: Change) -> str:
+    """What a new thing holds, of the fields that people know by name."""
+    return ", ".join(
+        f"{field_words(one.name)} {value_words(one.name, one.after)}"
+        for one in change.fields
+        if one.after and field_words(one.name) != one.name
+    )
 
 
 def about_words(kind: ThingKind, thing: object, name: str = "") -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -9,7 +10,8 @@ import pytest
 from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
-from fruitvision.domain import JobState
+from fruitvision.domain import HandCount, JobState
+from fruitvision.pipeline.entries import save_block, save_hand_count
 from fruitvision.store import open_farm
 from fruitvision.work import start as work_start
 from fruitvision.work import work_off
@@ -98,6 +100,20 @@ def test_a_page_left_and_opened_again_shows_what_others_saved(filled: Path) -> N
     ben = ben.switch_page("screens/help.py").run().switch_page("screens/setup.py").run()
     (box,) = (item for item in ben.date_input if item.label == "Pick date")
     assert box.value == date(2026, 9, 21)
+
+
+def test_who_changed_what_is_listed_with_both_values(filled: Path) -> None:
+    with open_farm(filled) as store:
+        (block,) = store.blocks()
+        save_block(replace(block, missing=7, target_diameter_mm=75.0), block, store, who="Ana")
+        count = HandCount(tree=records.tree_id(9), fruit_count=61, counted_on=records.WALK)
+        save_hand_count(count, None, store, who="")
+    app = visitor("Ben", "setup")
+    listed = next(item.value for item in app.table if "Change" in item.value)
+    assert listed["Who"].tolist() == ["Somebody", "Ana"]
+    new, changed = listed["Change"].tolist()
+    assert new.endswith("Gala North, row 1, tree 9, 12 Aug 2026: new (Fruit counted 61)")
+    assert changed == "block Gala North: Missing trees: 0 → 7; Target size: – → 75.0 mm"
 
 
 # ---------------------------------------------------------------- work in the background
