@@ -290,7 +290,10 @@ def _assumed_mean(strata: Sequence[StratumSample], block_mean: float) -> Sampled
 def _tree_doubts(
     trees: Sequence[TreeSample], strata: Sequence[StratumSample], walk: WalkSpread
 ) -> Doubts:
+    # All of them or none: then counts of all trees are alike, those of the hand-counted ones too.
+    put_right = sum(Doubt.PUT_RIGHT in tree.doubts for tree in trees)
     found = {
+        Doubt.PUT_RIGHT: 0 < put_right < len(trees),
         Doubt.FEW_TREES: len(trees) < FEW_TREES,
         Doubt.NOT_SPREAD: not walk.is_spread,
         Doubt.STRATUM_NOT_SAMPLED: any(

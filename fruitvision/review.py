@@ -159,7 +159,7 @@ def apply_edits(
 
     Fruit that no edit changes stay as they are. An outline that a person drew is sized as the
     detector's are, with an error of `HAND_ERROR_PX`; one that is found no more stands as an added
-    fruit. A photo whose count changes has the doubt `PUT_RIGHT`.
+    fruit. A photo that is checked or whose count changes has the doubt `PUT_RIGHT`.
     """
     standing = sorted((one for one in edits if one.stands), key=lambda one: one.number)
     if not standing:
@@ -280,7 +280,8 @@ def _reviewed(
         for one in kept
     )
     now = replace(measured, fruit=fruit)
-    if now.fruit_count != measured.fruit_count:
+    checked = _last_check(standing, measured.made_with.detector)
+    if checked is not None or now.fruit_count != measured.fruit_count:
         now = replace(now, doubts=merge_doubts(now.doubts, (Doubt.PUT_RIGHT,)))
     return Reviewed(
         photo=now,
@@ -291,7 +292,7 @@ def _reviewed(
         lost=tuple(desk.lost),
         ground=desk.ground,
         sides=desk.sides,
-        checked=_last_check(standing, measured.made_with.detector),
+        checked=checked,
     )
 
 

@@ -13,6 +13,7 @@ from fruitvision.domain import (
     AddedFruit,
     CheckedPhoto,
     Correction,
+    Doubt,
     GroundLine,
     Outline,
     PhotoEdit,
@@ -27,7 +28,7 @@ from fruitvision.pipeline.review import reviewed
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from tests import records
-from tests.app.pages import fill, photo_of
+from tests.app.pages import TREES, fill, photo_of
 
 NOON = datetime(2026, 8, 14, 12, 0, tzinfo=UTC)
 OUTLINE = Outline(
@@ -131,6 +132,24 @@ def test_block_counts_and_hidden_fruit_follow_an_edit_and_its_undoing(store: Far
     for one in out:
         store.undo_photo_edit(one.number, undone_by="Ben", undone_at=NOON)
     assert visible_and_factor() == pytest.approx((23.0, 1.5))
+
+
+def test_a_block_is_doubted_while_some_of_its_trees_are_put_right_and_others_are_not(
+    store: FarmStore,
+) -> None:
+    fill(store)
+    detector = photo_of(1, "A").made_with.detector
+
+    def doubted() -> bool:
+        ((block,), _) = estimate_blocks(store, Settings())
+        return Doubt.PUT_RIGHT in block.estimate.doubts
+
+    assert not doubted()
+    save(store, photo_of(1, "A").photo.photo_id, RemovedFruit(x_px=100.0, y_px=200.0))
+    assert doubted()
+    for tree in range(2, TREES + 1):
+        save(store, photo_of(tree, "B").photo.photo_id, CheckedPhoto(detector=detector))
+    assert not doubted()
 
 
 def placed(store: FarmStore) -> tuple[PlacedPhoto, ...]:

@@ -306,10 +306,13 @@ def test_what_somebody_put_on_the_row_is_not_taken_for_a_row_behind() -> None:
 
 def test_a_check_belongs_to_the_detector_that_was_looked_at() -> None:
     here = edit(1, CheckedPhoto(detector=records.MADE_WITH.detector))
-    assert apply_edits(photo(), [here], SETTINGS).checked == here
+    found = apply_edits(photo(), [here], SETTINGS)
+    assert found.checked == here
+    # Nothing was wrong: it is put right like those in which something was.
+    assert (found.photo.fruit, found.photo.doubts) == (photo().fruit, (Doubt.PUT_RIGHT,))
     other = edit(2, CheckedPhoto(detector="learned 9"))
     assert apply_edits(photo(), [other], SETTINGS).checked is None
-    assert apply_edits(photo(), [here], SETTINGS).photo == photo()
+    assert apply_edits(photo(), [other], SETTINGS).photo == photo()
 
 
 def test_a_drawn_outline_has_its_long_axis_first() -> None:
