@@ -89,8 +89,8 @@ _WORDS: dict[Doubt, str] = {
     Doubt.PHOTO_CROPPED: "Cropped after it was taken, so its lens is unknown: use the original.",
     Doubt.PHOTO_RESIZED: "Made smaller or cropped after it was taken: use the original.",
     Doubt.NO_TREE: "No tree seen: this photo shows too little foliage, or a heap of fruit.",
-    Doubt.PUT_RIGHT: "Put right by hand: do so in all photographed trees alike, or hidden fruit are "
-    "told wrongly.",
+    Doubt.PUT_RIGHT: "Put right by hand: do so in all photographed trees alike, or hidden fruit "
+    "are told wrongly.",
     Doubt.NO_MARKER: "No marker found: fruit are counted, not sized.",
     Doubt.MARKER_CUT: "The marker is cut off or half covered: fruit are counted, not sized.",
     Doubt.MARKER_TILTED: "The marker is tilted over 35°: fruit are counted, not sized.",
