@@ -27,8 +27,10 @@ GAP = "#ffffff"
 # Few, middling, many: an order of lightness that every eye and print keep, dark is more (ends and
 # middle of cividis, Nuñez et al. 2018, PLoS ONE 13: e0199239).
 COLOURS = ("#ffea46", "#7d7c78", "#00224e")
-POINT_SIZES = (70, 260)
-MARK_SIZE = 45
+# Areas of points, least and most, and of marks, px²; in a block of many rows they are drawn
+# smaller, so that rows can be told apart on a phone.
+POINT_SIZES, MARK_SIZE = (70, 260), 45
+MANY_ROWS, SMALLER = 25, 0.45
 # Least span of the colours, so that trees that are all alike are no division by nothing.
 SMALLEST_SPAN = 0.01
 
@@ -46,7 +48,17 @@ class _Frame:
     """What the layers share: rows across, places up, and the shapes of the marks."""
 
     last: int
+    rows: int
     shape: alt.Shape
+
+    @property
+    def smaller(self) -> float:
+        """Factor on the areas of points and marks."""
+        return SMALLER if self.rows > MANY_ROWS else 1.0
+
+    @property
+    def point_sizes(self) -> list[float]:
+        return [self.smaller * size for size in POINT_SIZES]
 
     def x(self) -> alt.X:
         return alt.X(
@@ -74,7 +86,8 @@ def block_map(found: FieldMap, shown: Shown, unit: Unit) -> Chart:
         Of diameters.
     """
     last = max([run.last for run in found.runs] + [one.position for one in found.trees], default=1)
-    frame = _Frame(last=last, shape=_shape(found))
+    rows = len({run.row for run in found.runs} | {tree.row for tree in found.trees})
+    frame = _Frame(last=last, rows=rows, shape=_shape(found))
     layers = [
         *([_ground(found, frame)] if found.from_register else []),
         *_marks(found, frame),
@@ -181,7 +194,7 @@ def _marks(found: FieldMap, frame: _Frame) -> list[alt.Chart]:
         return []
     return [
         alt.Chart(values(rows))
-        .mark_point(filled=True, color=BARK, size=MARK_SIZE, opacity=1)
+        .mark_point(filled=True, color=BARK, size=frame.smaller * MARK_SIZE, opacity=1)
         .encode(
             x=frame.x(),
             y=frame.y(),
@@ -230,18 +243,18 @@ def _trees(trees: Sequence[MapTree], shown: Shown, frame: _Frame, unit: Unit) ->
                 y=frame.y(),
                 shape=frame.shape,
                 tooltip=tooltip,
-                **_scale(trees, shown, unit),
+                **_scale(trees, shown, frame, unit),
             )
         )
     if without:
         chart = alt.Chart(values(without)).mark_point(
-            filled=False, color=BARK, size=POINT_SIZES[0], opacity=1
+            filled=False, color=BARK, size=frame.point_sizes[0], opacity=1
         )
         found.append(chart.encode(x=frame.x(), y=frame.y(), shape=frame.shape, tooltip=tooltip))
     return found
 
 
-def _scale(trees: Sequence[MapTree], shown: Shown, unit: Unit) -> dict[str, Any]:
+def _scale(trees: Sequence[MapTree], shown: Shown, frame: _Frame, unit: Unit) -> dict[str, Any]:
     """Colour and area of the points."""
     if shown is Shown.DOUBT:
         kinds = [say("blocks.map_doubts_none"), say("blocks.map_doubts_some")]
@@ -249,7 +262,7 @@ def _scale(trees: Sequence[MapTree], shown: Shown, unit: Unit) -> dict[str, Any]
         return {
             "color": alt.Color("value:N", scale=colours, legend=None),
             "size": alt.Size(
-                "value:N", scale=alt.Scale(domain=kinds, range=list(POINT_SIZES)), legend=None
+                "value:N", scale=alt.Scale(domain=kinds, range=frame.point_sizes), legend=None
             ),
         }
     domain = list(_steps(trees, shown, unit))
@@ -261,7 +274,7 @@ def _scale(trees: Sequence[MapTree], shown: Shown, unit: Unit) -> dict[str, Any]
         ),
         "size": alt.Size(
             "value:Q",
-            scale=alt.Scale(domain=[domain[0], domain[-1]], range=list(POINT_SIZES)),
+            scale=alt.Scale(domain=[domain[0], domain[-1]], range=frame.point_sizes),
             legend=None,
         ),
     }

@@ -381,6 +381,12 @@ def test_the_report_says_where_a_block_stands() -> None:
         exactly(66.0, on=WALK), growing(4000), target_mm=66.3, pick_day=WALK, settings=EXACT
     )
     assert size_words(early, METRIC.diameter).startswith("1 day behind (1 to 1): 66.0 mm")
+    unsure = replace(found, behind_days=Estimate(-4, 2, 7), standing=Standing.CANT_TELL)
+    assert "can't tell yet, 2 days behind (4 ahead to 7 behind): " in size_words(
+        unsure, METRIC.diameter
+    )
+    ahead = replace(found, behind_days=Estimate(-9, -3, -1), standing=Standing.ABOVE)
+    assert size_words(ahead, METRIC.diameter).startswith("3 days ahead (1 to 9): ")
     stalled = replace(found, behind_days=None, standing=Standing.CANT_TELL)
     assert size_words(stalled, METRIC.diameter).startswith("can't tell yet: 66.0 mm")
     load = load_against(block_estimate(), 60.0)

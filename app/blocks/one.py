@@ -39,8 +39,11 @@ def one_block(name: str, stands: Sequence[BlockStanding], store: FarmStore) -> N
 
 
 def _ways(names: Sequence[str], name: str) -> None:
+    # A box of its own for each block: after the browser's way back it shows the block of the page.
+    key = f"block {name}"
+
     def go() -> None:
-        data.choose(st.session_state["block"])
+        data.choose(st.session_state[key])
 
     left, right = st.columns([1, 2], vertical_alignment="bottom")
     if left.button(say("blocks.all"), icon=":material/arrow_back:", width="stretch"):
@@ -48,7 +51,7 @@ def _ways(names: Sequence[str], name: str) -> None:
         st.rerun()
     in_order = sorted(names)
     right.selectbox(
-        say("blocks.column_block"), in_order, index=in_order.index(name), key="block", on_change=go
+        say("blocks.column_block"), in_order, index=in_order.index(name), key=key, on_change=go
     )
 
 

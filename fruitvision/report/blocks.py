@@ -10,6 +10,7 @@ from fruitvision.domain import (
     Block,
     BlockEstimate,
     CaliperCheck,
+    Estimate,
     GrowthRate,
     Pollinizers,
 )
@@ -129,16 +130,22 @@ def size_words(found: SizeAgainstTarget, unit: Unit) -> str:
     )
     if found.behind_days is None:
         return f"{found.standing.value}: {sizes}"
-    low, middle, high = found.behind_days.p10, found.behind_days.p50, found.behind_days.p90
-    days = (
-        f"{abs(middle):.0f} {'day' if abs(round(middle)) == 1 else 'days'} "
-        f"{'behind' if middle > 0 else 'ahead'} ({low:.0f} to {high:.0f})"
-    )
     word = {
         Standing.ON_TARGET: "on time, ",
         Standing.CANT_TELL: f"{Standing.CANT_TELL.value}, ",
     }.get(found.standing, "")
-    return f"{word}{days}: {sizes}"
+    return f"{word}{_days_words(found.behind_days)}: {sizes}"
+
+
+def _days_words(behind: Estimate) -> str:
+    """`6 days behind (2 to 11)`, `2 days behind (4 ahead to 7 behind)`."""
+    low, middle, high = (round(one) for one in (behind.p10, behind.p50, behind.p90))
+    side = "behind" if middle > 0 else "ahead"
+    if low < 0 < high:
+        span = f"{-low} ahead to {high} behind"
+    else:
+        span = f"{min(abs(low), abs(high))} to {max(abs(low), abs(high))}"
+    return f"{many(abs(middle), 'day')} {side} ({span})"
 
 
 def _caliper_words(check: CaliperCheck, unit: Unit) -> str:
