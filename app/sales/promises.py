@@ -28,9 +28,10 @@ _LOOK = """<style>
 .fv-sales thead th { white-space: normal; }
 .fv-sales th:first-child, .fv-sales td:first-child { text-align: left; padding-left: .1rem; }
 .fv-sales thead th { border-bottom: 2px solid #7a3b2e; font-weight: 600; }
-table.fv-sales tr, table.fv-sales tr td { border: none !important; }
-table.fv-sales tr.line td { border-top: 1px solid #d8ccba !important; }
-table.fv-sales tr.sum td { font-weight: 650; border-top: 1px solid #3f3528 !important; }
+table.fv-sales tr, table.fv-sales tbody tr > * { border: none !important; }
+.fv-sales tbody th { font-weight: 400; }
+table.fv-sales tr.line > * { border-top: 1px solid #d8ccba !important; }
+table.fv-sales tr.sum > * { font-weight: 650; border-top: 1px solid #3f3528 !important; }
 .fv-sales td.safe { font-weight: 650; }
 .fv-sales tr.why td { text-align: left; font-size: .9rem; padding-top: 0; white-space: normal; }
 @media (max-width: 640px) { .fv-sales { font-size: .92rem; }
@@ -133,7 +134,7 @@ def _line(line: Line, quantiles: UseQuantiles, columns: int, *, compared: bool) 
         others = [number(one) for one in (line.cartons.p50, line.cartons.p90)]
     others.append("–" if line.change is None else number(line.change.cartons))
     others += [_change_words(line.change)] * compared
-    cells = f'<td>{escape(line.name)}</td><td class="safe">{escape(safe)}</td>'
+    cells = f'<th scope="row">{escape(line.name)}</th><td class="safe">{escape(safe)}</td>'
     cells += "".join(f"<td>{escape(one)}</td>" for one in others)
     kind = "sum" if line.is_sum else "line"
     why = why_words(line.change) if compared and line.change is not None else ""
