@@ -262,7 +262,7 @@ def _limits(limits: Limits, unit: Unit, x: alt.X, low: float, high: float) -> li
     ]
     return [
         alt.Chart(values([{"at": edge} for edge in edges]))
-        .mark_rule(color=BARK, strokeDash=[2, 3], opacity=0.7)
+        .mark_rule(color=BARK, strokeDash=[2, 3], opacity=0.7, aria=False)
         .encode(x=x),
         *(
             alt.Chart(values(names[start::2]))

@@ -50,7 +50,7 @@ def _cut_by_frame(grey: Image) -> list[Floats]:
 
     The side on the frame is the last one, from the third to the fourth corner.
     """
-    window = max(grey.shape) // 60 * 2 + 1
+    window = max(max(grey.shape) // 60 * 2 + 1, 3)
     dark = cv2.adaptiveThreshold(
         grey, 1, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window, 10
     )

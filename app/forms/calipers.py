@@ -56,7 +56,7 @@ def _one_fruit(store: FarmStore, blocks: Sequence[Block]) -> None:
     measured = photo.measured
     if measured is None:
         return
-    st.image(session.numbered(measured), width="stretch")
+    st.image(session.numbered(measured), width="stretch", alt=photo_words(photo))
     unit = session.units().diameter
     with st.form("calipered fruit", border=False, clear_on_submit=True):
         left, right = st.columns(2)

@@ -138,7 +138,8 @@ def _thumbnails(photos: Sequence[TreePhoto], chosen: TreePhoto) -> None:
         with st.container(width=THUMBNAIL_PX):
             # Without its file a photo is told by its name; the picture below says what is wrong.
             with suppress(FruitVisionError):
-                st.image(session.thumbnail(photo.photo_id), width=THUMBNAIL_PX)
+                picture = session.thumbnail(photo.photo_id)
+                st.image(picture, width=THUMBNAIL_PX, alt=photo_words(photo))
             st.button(
                 photo_words(photo),
                 key=f"look at {photo.photo_id}",

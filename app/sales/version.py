@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import show
+from app import session, show
 from app.chosen import in_address
 from app.show_crop import size_table_words
 from app.wording import day, moment, say
@@ -52,7 +52,7 @@ def version_line(sold: SoldFrom) -> None:
     if frozen is None:
         words = say("sales.not_frozen", number=forecast.number, made_on=day(forecast.made_on))
         st.error(f"**{words}**", icon=":material/lock_open:")
-        st.page_link("screens/forecast.py", label=say("sales.freeze_now"))
+        session.page_link("screens/forecast.py", label=say("sales.freeze_now"))
         return
     st.markdown(
         say(

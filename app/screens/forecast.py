@@ -224,7 +224,9 @@ st.title(say("forecast.title"))
 show.note(*session.said())
 if not store.blocks():
     st.write(say("forecast.no_block"))
-    st.page_link("screens/setup.py", label=say("forecast.add_block"), icon=":material/arrow_back:")
+    session.page_link(
+        "screens/setup.py", label=say("forecast.add_block"), icon=":material/arrow_back:"
+    )
     st.stop()
 new, kept = st.columns(2, gap="medium")
 with new:

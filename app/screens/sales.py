@@ -146,7 +146,7 @@ show.note(*session.said())
 sold = choose_version(store)
 if sold is None:
     st.write(say("sales.no_forecast"))
-    st.page_link("screens/forecast.py", label=say("sales.to_forecast"))
+    session.page_link("screens/forecast.py", label=say("sales.to_forecast"))
     st.stop()
 version_line(sold)
 quantiles = sold.forecast.quantiles or use_quantiles(session.settings())

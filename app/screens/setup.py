@@ -123,7 +123,7 @@ def blocks_part(store: FarmStore, blocks: Sequence[Block]) -> None:
     st.subheader(say("setup.blocks"))
     if blocks:
         blocks_table(blocks)
-        st.page_link(
+        session.page_link(
             "screens/photos.py", label=say("setup.add_photos"), icon=":material/arrow_forward:"
         )
         with st.expander(say("setup.dates_and_targets")):

@@ -49,7 +49,7 @@ with st.container(key=look.WALK):
     if not blocks:
         look.title()
         st.write(say("walk.no_blocks"))
-        st.page_link("screens/setup.py", label=say("walk.add_block"))
+        session.page_link("screens/setup.py", label=say("walk.add_block"))
         st.stop()
     # The tree comes first; which block it is in is chosen below it.
     above, below = st.container(), st.container()

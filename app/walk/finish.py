@@ -86,7 +86,7 @@ def _go_on(store: FarmStore, walk: KeptWalk, work: NextWork) -> None:
 def help_to_open() -> None:
     """How a phone opens this page, what is on the phone alone, and cautions."""
     st.write(say("walk.help_open"))
-    st.code("fruitvision app --farm FARM --address 0.0.0.0", language=None)
+    st.code("fruitvision app --farm FARM --address 0.0.0.0", language=None, wrap_lines=True)
     st.write(say("walk.help_open_then"))
     st.write(say("walk.help_caution"))
     st.write(say("walk.on_phone"))

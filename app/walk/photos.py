@@ -88,6 +88,7 @@ def _show(
     if measured is None:
         look.wait(say("walk.measuring"))
         return
+    face = say(FACE_WORDS[photo.face])
     with show.errors():
         check = check_of(store, measured, block)
         if check.fault is None:
@@ -97,10 +98,10 @@ def _show(
         else:
             look.bad(say(f"walk.fault_{check.fault.value}"))
         if hidden:
-            st.image(session.thumbnail(photo.photo_id), width="stretch")
+            st.image(session.thumbnail(photo.photo_id), width="stretch", alt=face)
             look.wait(say("walk.hidden"))
         else:
-            st.image(outlined(store, measured), width="stretch")
+            st.image(outlined(store, measured), width="stretch", alt=face)
             st.write(seen_words(measured))
 
 
