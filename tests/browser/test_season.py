@@ -101,8 +101,8 @@ class TestSeason:
         walk = small_walk(tmp_path, BLOCK, TREES)
         ana.go("photos")
         ana.tab("forms.tab_a_walk")
-        choose(ana, "forms.walk_list", walk.walk_list)
-        choose(ana, "forms.photos_of_walk", *walk.photos)
+        ana.choose("forms.walk_list", walk.walk_list)
+        ana.choose("forms.photos_of_walk", *walk.photos)
         ana.press("forms.measure_walk")
         ana.page.locator(".st-key-work").get_by_role("progressbar").wait_for()
         # The page is left and loaded again: the work goes on.
@@ -207,13 +207,13 @@ class TestSeason:
         forecast = latest_forecast(app)
         (gala,) = forecast.varieties
         kept = {one.size_class: one.cartons for one in gala.classes}
-        sheet = load_workbook(io.BytesIO(downloaded(ana, "forecast.file_xlsx")))["Pack-out"]
+        sheet = load_workbook(io.BytesIO(ana.downloaded("forecast.file_xlsx")))["Pack-out"]
         head, *rows = sheet.iter_rows(values_only=True)
         lines = [dict(zip(head, row, strict=True)) for row in rows]
         assert {str(line["Size class"]): line["P50 (cartons)"] for line in lines} == pytest.approx(
             {name: one.p50 for name, one in kept.items()} | {"all": gala.cartons.p50}
         )
-        table = downloaded(ana, "forecast.file_csv").decode("utf-8-sig")
+        table = ana.downloaded("forecast.file_csv").decode("utf-8-sig")
         lines = [row for row in csv.DictReader(io.StringIO(table)) if row["level"] == "variety"]
         assert {row["size_class"]: float(row["cartons_p10"]) for row in lines} == pytest.approx(
             {name: one.p10 for name, one in kept.items()} | {"all": gala.cartons.p10}, abs=0.05
@@ -242,16 +242,3 @@ class TestSeason:
         assert not ana.traffic.broken
         assert not ana.traffic.errors
         assert "Traceback" not in ana.served.log.read_text()
-
-
-def choose(ana: Visitor, key: str, *files: Path) -> None:
-    """Give files to the box of a label, and wait until they are over."""
-    box = ana.page.get_by_test_id("stFileUploader").filter(has_text=ana.say(key))
-    box.locator("input[type=file]").set_input_files([str(path) for path in files])
-    ana.settle()
-
-
-def downloaded(ana: Visitor, key: str) -> bytes:
-    with ana.page.expect_download() as waited:
-        ana.page.get_by_role("button", name=ana.say(key)).first.click()
-    return Path(waited.value.path()).read_bytes()
