@@ -83,10 +83,13 @@ def up(tree: str) -> None:
     tree : str
         Which one.
     """
-    moved = st.session_state.get(_TREE) != tree
-    st.session_state[_TREE] = tree
-    # Always one element, so that what stands below keeps its place and what is open stays open.
-    script = "document.querySelector('[data-testid=\"stMain\"]').scrollTo(0, 0)" if moved else ""
+    last, moves = st.session_state.get(_TREE, ("", 0))
+    moved = last != tree
+    st.session_state[_TREE] = (tree, moves + moved)
+    # Always one element, so that what stands below keeps its place and what is open stays open;
+    # another text for every move, as the browser runs the same one only once.
+    scroll = "document.querySelector('[data-testid=\"stMain\"]').scrollTo(0, 0)"
+    script = f"{scroll} // {moves}" if moved else ""
     st.html(f"<script>{script}</script>", unsafe_allow_javascript=True)
 
 
