@@ -33,6 +33,8 @@ h1 { font-size: 2.2rem !important; }
 [data-testid="stAlertContainer"] p { color: #2b251e; }
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #5f564b;
   opacity: 1; }
+[data-testid="stApp"] :is(a, button, summary):focus-visible { outline: 3px solid #7a3b2e !important;
+  outline-offset: 1px; }
 .fv-caution { border: 2px solid #3f3528; padding: .5rem .8rem; margin: .2rem 0 .6rem; }
 .fv-doubts { border-left: 4px dotted #7a3b2e; padding: .1rem 0 .1rem .8rem; margin: .2rem 0 1rem; }
 .fv-doubts p { margin: .2rem 0; font-size: 1rem; }

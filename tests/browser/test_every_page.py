@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser
 
 from fruitvision.pipeline.sales import freeze
@@ -18,6 +21,10 @@ from tests.browser.axe import Finding, grave_findings
 from tests.browser.serving import Served, served
 from tests.browser.visitor import DESKTOP, PAGES, PHONE, Traffic, Visitor, visitor
 from tests.conftest import Demo
+
+DOCS = Path(__file__).parents[2] / "docs"
+# Our choice: a README that opens at once on a slow line.
+MOST_PICTURE_BYTES = 300_000
 
 # Device, language, whether axe-core looks at it too.
 VISITS = {
@@ -56,6 +63,48 @@ class Seen:
     beyond: dict[str, list[str]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture in README.md: a page of a size, and what must be seen on it."""
+
+    page: str
+    device: dict[str, Any]
+    width_px: int
+    height_px: int
+    address: str = ""
+    shows: tuple[str, ...]
+
+
+PICTURES = {
+    "forecast.png": Picture(
+        page="forecast",
+        device={},
+        width_px=1040,
+        height_px=1430,
+        shows=(".fv-number", ".fv-caution", "[data-testid=stDownloadButton]"),
+    ),
+    "blocks.png": Picture(
+        page="blocks", device={}, width_px=1040, height_px=560, shows=(".fv-blocks .fv-range",)
+    ),
+    "photos.png": Picture(
+        page="photos",
+        device={},
+        width_px=1040,
+        height_px=1000,
+        address="&block=Gala North&tree=1.12",
+        shows=(".fv-number", ".sheet svg image", ".sheet .fruit.sized"),
+    ),
+    "walk.png": Picture(
+        page="walk",
+        device=PHONE | {"device_scale_factor": 1},
+        width_px=390,
+        height_px=844,
+        address="&block=Gala North",
+        shows=(".fv-next .huge", "[data-testid=stFileUploader]"),
+    ),
+}
+
+
 @pytest.fixture(scope="module")
 def larkhill(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's farm in the middle of its season: a walk begun, a forecast frozen."""
@@ -64,7 +113,8 @@ def larkhill(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
     with open_farm(farm, create=False) as store:
         freeze(store, by="Ana", at=datetime(2026, 8, 20, 9, 0, tzinfo=UTC), note="Monday")
         size = WalkSize(trees=6, hand_counts=2)
-        start_walk(store, "Gala North", size, on=date(2026, 8, 21), who="Ben", row_lengths=())
+        today = datetime.now(UTC).astimezone().date()
+        start_walk(store, "Gala North", size, on=today, who="Ben")
     return farm
 
 
@@ -116,3 +166,67 @@ def test_no_page_is_wider_than_its_window(seen: Seen) -> None:
 def test_axe_finds_nothing_grave(seen: Seen) -> None:
     found = [f"{name}: {one}" for name, all_of in seen.findings.items() for one in all_of]
     assert not found, "\n".join(found)
+
+
+# ---------------------------------------------------------------- keyboard
+
+
+def test_the_keyboard_reaches_every_page_and_the_main_button(app: Served, browser: Browser) -> None:
+    with visitor(browser, app, DESKTOP) as ana:
+        ana.open("forecast")
+        reached: list[str] = []
+        unseen: list[str] = []
+        for _ in range(25):
+            ana.page.keyboard.press("Tab")
+            name, is_seen = ana.page.evaluate(_FOCUSED)
+            reached.append(name)
+            unseen += [] if is_seen else [name]
+        wanted = [ana.say(f"common.page_{name}") for name in PAGES]
+        assert [name for name in reached if name in wanted] == wanted
+        assert ana.say("forecast.make") in reached
+        assert not unseen
+        ana.link("help").focus()
+        ana.page.keyboard.press("Enter")
+        ana.page.wait_for_function("() => location.pathname === '/help'")
+        ana.settle()
+
+
+# Words of what has the focus, and whether a frame shows it. A box to type in shows its caret.
+_FOCUSED = """() => {
+    const node = document.activeElement, style = getComputedStyle(node);
+    const framed = style.outlineStyle !== 'none' || style.boxShadow !== 'none';
+    return [(node.getAttribute('aria-label') || node.innerText || node.tagName).trim(),
+            framed || !/^(A|BUTTON|SUMMARY)$/.test(node.tagName)];
+}"""
+
+
+# ---------------------------------------------------------------- README
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_the_pages_in_the_readme_show_what_they_showed(
+    name: str, app: Served, browser: Browser, request: pytest.FixtureRequest
+) -> None:
+    """With `--write-screenshots` they are written anew."""
+    picture = PICTURES[name]
+    size = {"width": picture.width_px, "height": picture.height_px}
+    with visitor(browser, app, picture.device | {"viewport": size}) as ana:
+        ana.open(picture.page, more=picture.address)
+        for shown in picture.shows:
+            one = ana.page.locator(shown).first
+            one.wait_for()
+            box = one.bounding_box()
+            assert box is not None
+            assert box["y"] < picture.height_px
+        if request.config.getoption("--write-screenshots"):
+            ana.page.wait_for_timeout(1000)
+            write_picture(ana.page.screenshot(), DOCS / name)
+    with Image.open(DOCS / name) as kept:
+        assert kept.size == (picture.width_px, picture.height_px)
+    assert (DOCS / name).stat().st_size <= MOST_PICTURE_BYTES
+
+
+def write_picture(png: bytes, path: Path) -> None:
+    """With 256 colours, which makes a photo in it a third as large."""
+    with Image.open(io.BytesIO(png)) as picture:
+        picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(path, optimize=True)
