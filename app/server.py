@@ -46,6 +46,8 @@ def _work_out_blocks() -> None:
 
     with open_farm(Path(os.environ[FARM_VARIABLE]), create=False) as store:
         estimate_blocks(store, farm_settings(store))
+        # Their documents stay in memory.
+        store.forecasts()
 
 
 def main() -> None:

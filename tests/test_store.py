@@ -382,6 +382,16 @@ def test_forecasts_come_back_exactly_and_in_order(farm: FarmStore) -> None:
     assert farm.forecasts() == (forecast("a"), later)
 
 
+def test_forecasts_from_the_latest_back_read_no_more_than_is_asked_for(farm: FarmStore) -> None:
+    for number in range(1, 4):
+        farm.save_forecast(forecast(f"2026-08-17-{number}"))
+    change(farm, "UPDATE forecast SET document = '{' WHERE forecast_id = '2026-08-17-1'")
+    newest = farm.newest_forecasts()
+    assert [next(newest).forecast_id for _ in range(2)] == ["2026-08-17-3", "2026-08-17-2"]
+    with pytest.raises(StoreError, match="damaged"):
+        next(newest)
+
+
 def test_a_published_forecast_is_never_changed(farm: FarmStore) -> None:
     farm.save_forecast(forecast("a"))
     with pytest.raises(StoreError, match=r"a was published with other numbers.*new forecast"):
@@ -693,6 +703,7 @@ def _back_to_first_version(database: Path) -> None:
             "change",
             "frozen_forecast",
             "walk_plan",
+            "order_line",
         ):
             connection.execute(f"DROP TABLE {table}")
         for table, columns in (

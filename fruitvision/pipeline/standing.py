@@ -103,7 +103,7 @@ def standings(
 
 def forecast_of_record(store: Store) -> Forecast | None:
     """The latest forecast that is no what-if; None if none was made."""
-    return next((one for one in reversed(store.forecasts()) if not one.what_if), None)
+    return next((one for one in store.newest_forecasts() if not one.what_if), None)
 
 
 def stand(

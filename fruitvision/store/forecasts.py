@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from sqlalchemy import delete, func, select
 from sqlalchemy.dialects.sqlite import insert
 
@@ -38,6 +40,20 @@ class ForecastsPart(StorePart):
                 again = tables.forecast.c.forecast_id == forecast.forecast_id
                 connection.execute(delete(tables.forecast).where(again))
                 connection.execute(insert(tables.forecast).values(rows.forecast_row(forecast)))
+
+    def newest_forecasts(self) -> Iterator[Forecast]:
+        """All forecasts from the latest back, each read when it is asked for."""
+        table = tables.forecast
+        order = select(table.c.number).order_by(table.c.made_on.desc(), table.c.number.desc())
+        with reading(self._engine, self._path) as connection:
+            numbers = connection.execute(order).scalars().all()
+        for number in numbers:
+            query = select(table).where(table.c.number == number)
+            with reading(self._engine, self._path) as connection:
+                row = connection.execute(query).mappings().first()
+            # One that is made again gets a new number: it was given already, or is older.
+            if row is not None:
+                yield rows.forecast(row)
 
     def forecasts(self) -> tuple[Forecast, ...]:
         """All forecasts, in the order in which they were made and saved."""
