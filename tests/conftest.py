@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from filelock import FileLock
+
+# Small matrices by one thread: several wait for each other longer than they work, most of all where
+# many processes of tests share the cores. It counts only before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
