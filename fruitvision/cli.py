@@ -39,6 +39,7 @@ from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.lens_command import lens_cli
+from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
 from fruitvision.sales_command import freeze, harvest
 from fruitvision.settings import Settings
@@ -57,6 +58,7 @@ cli.add_typer(models_cli, name="models")
 cli.add_typer(lens_cli, name="lens")
 cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(outlines_cli, name="outlines")
+cli.add_typer(orders_cli, name="orders")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")

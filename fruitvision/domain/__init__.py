@@ -83,6 +83,7 @@ from fruitvision.domain.job import (
     JobState,
 )
 from fruitvision.domain.lens import LensCalibration
+from fruitvision.domain.orders import OrderLine
 from fruitvision.domain.photo import (
     Ball,
     Camera,
@@ -158,6 +159,7 @@ __all__ = [
     "Losses",
     "MadeWith",
     "MeasuredPhoto",
+    "OrderLine",
     "Outline",
     "Photo",
     "PhotoEdit",

@@ -115,7 +115,7 @@ def _merged(cells: Cells, row_of: RowOf) -> Cells:
 def _rows(earlier: Forecast, now: Forecast, table: SizeTable) -> RowOf:
     """Which row of the tables a class of a variety stands in."""
     rows: dict[str, Mapping[str, str] | None] = {
-        crop.variety: _rows_of(crop, table) for crop in now.varieties
+        crop.variety: rows_of_classes(crop, table) for crop in now.varieties
     }
     rows |= {crop.variety: None for crop in earlier.varieties if not crop.classes}
 
@@ -126,8 +126,8 @@ def _rows(earlier: Forecast, now: Forecast, table: SizeTable) -> RowOf:
     return row_of
 
 
-def _rows_of(crop: CropForecast, table: SizeTable) -> Mapping[str, str] | None:
-    """Rows of the classes that do not stand alone; None where there are no classes at all."""
+def rows_of_classes(crop: CropForecast, table: SizeTable) -> Mapping[str, str] | None:
+    """Rows of the classes that do not stand alone; None where the crop has no classes at all."""
     if not crop.classes:
         return None
     alone = {item.size_class for item in crop.classes}

@@ -64,7 +64,7 @@ def freeze(
     ForecastError
         If it is a what-if, or nobody's name is given.
     """
-    forecast = _kept(store.forecasts(), forecast_id)
+    forecast = kept_forecast(store.forecasts(), forecast_id)
     if forecast.what_if:
         raise ForecastError(
             f"Forecast {forecast.forecast_id} is a what-if ({forecast.what_if}).",
@@ -81,7 +81,14 @@ def freeze(
     )
 
 
-def _kept(forecasts: Sequence[Forecast], forecast_id: str | None) -> Forecast:
+def kept_forecast(forecasts: Sequence[Forecast], forecast_id: str | None) -> Forecast:
+    """The forecast of that version, or the latest one of record.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
     if not forecasts:
         raise StoreError("There is no forecast yet.", fix="Make one: fruitvision forecast.")
     if forecast_id is None:

@@ -4,10 +4,12 @@ from fruitvision.report.blocks import attention_lines, block_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
 from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
 from fruitvision.report.lens import lens_lines
+from fruitvision.report.orders import order_book_lines
 from fruitvision.report.views import face_lines, faces_lines
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
+    many,
     measured_lines,
     range_words,
     refused_lines,
@@ -26,7 +28,9 @@ __all__ = [
     "forecast_lines",
     "harvest_lines",
     "lens_lines",
+    "many",
     "measured_lines",
+    "order_book_lines",
     "range_words",
     "refused_lines",
     "unit_words",

@@ -18,6 +18,7 @@ from fruitvision.store.forecasts import ForecastsPart
 from fruitvision.store.frozen import FrozenPart
 from fruitvision.store.hand_work import HandWorkPart
 from fruitvision.store.jobs import JobsPart
+from fruitvision.store.orders import OrdersPart
 from fruitvision.store.photos import PhotosPart
 from fruitvision.store.stamps import StampsPart
 from fruitvision.store.walk_plans import WalkPlansPart
@@ -71,6 +72,7 @@ class FarmStore(
     JobsPart,
     ChangesPart,
     FrozenPart,
+    OrdersPart,
     WalkPlansPart,
     StampsPart,
 ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -23,6 +23,7 @@ from fruitvision.domain import (
     LensCalibration,
     MadeWith,
     MeasuredPhoto,
+    OrderLine,
     PhotoEdit,
     PickPlan,
     PointedReference,
@@ -104,9 +105,12 @@ class Store(Protocol):
     def walks(self, block_id: str) -> tuple[KeptWalk, ...]: ...
     def walked_since(self, day: date) -> frozenset[str]: ...
     def save_forecast(self, forecast: Forecast) -> None: ...
+    def newest_forecasts(self) -> Iterator[Forecast]: ...
     def forecasts(self) -> tuple[Forecast, ...]: ...
     def save_frozen_forecast(self, frozen: FrozenForecast) -> FrozenForecast: ...
     def frozen_forecasts(self) -> tuple[FrozenForecast, ...]: ...
+    def save_order_book(self, lines: Iterable[OrderLine]) -> None: ...
+    def order_book(self) -> tuple[OrderLine, ...]: ...
     def save_seen(
         self,
         kept: Kept[R],

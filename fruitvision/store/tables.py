@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0014"
+SCHEMA = "fruitvision_0015"
 
 metadata = MetaData()
 
