@@ -198,3 +198,9 @@ def test_a_marker_covered_over_its_edge_gives_no_scale() -> None:
 def test_a_side_of_nothing_is_a_programmers_mistake() -> None:
     with pytest.raises(ValueError, match="side_mm must be above 0"):
         find_references(np.zeros((600, 800, 3), np.uint8), photo_of(CAMERA), side_mm=0)
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 3), (12, 16, 3), (59, 40, 3)])
+def test_a_picture_of_a_few_pixels_holds_no_marker(shape: tuple[int, int, int]) -> None:
+    noise = np.random.default_rng(5).integers(0, 255, shape, np.uint8)
+    assert found_in(noise) == ()

@@ -90,7 +90,7 @@ PICTURES = {
         page="photos",
         device={},
         width_px=1040,
-        height_px=1000,
+        height_px=1350,
         address="&block=Gala North&tree=1.12",
         shows=(".fv-number", ".sheet svg image", ".sheet .fruit.sized"),
     ),
