@@ -34,6 +34,20 @@ VISITS = {
     "phone, Spanish": (PHONE, "es", True),
     "phone, French": (PHONE, "fr", False),
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A page, by its link on top or, with what its address says more, by its address."""
+
+    page: str
+    address: str = ""
+
+
+PLACES = {name: Place(page=name) for name in PAGES} | {
+    "one block": Place(page="blocks", address="&block=Gala North"),
+    "one stop of a walk": Place(page="walk", address="&block=Gala North"),
+}
 # How far the page goes beyond the window, and what of it does.
 _BEYOND = """() => {
     const room = document.documentElement.clientWidth;
@@ -131,13 +145,22 @@ def seen(request: pytest.FixtureRequest, app: Served, browser: Browser) -> Seen:
     findings: dict[str, list[Finding]] = {}
     beyond: dict[str, list[str]] = {}
     with visitor(browser, app, device, language=language) as ana:
-        ana.open("blocks")
-        for name in PAGES:
-            ana.go(name)
+        for name, place in PLACES.items():
+            if place.address:
+                ana.open(place.page, more=place.address)
+            elif name == PAGES[0]:
+                ana.open(name)
+            else:
+                ana.go(name)
             beyond[name] = ana.page.evaluate(_BEYOND)
             open_all(ana)
             beyond[name] += ana.page.evaluate(_BEYOND)
             findings[name] = grave_findings(ana.page) if with_axe else []
+            tabs = ana.page.get_by_role("tab").all() if device is DESKTOP else []
+            for tab in tabs[1:]:
+                tab.click()
+                ana.settle()
+                findings[name] += grave_findings(ana.page) if language == "en" else []
         return Seen(traffic=ana.traffic, findings=findings, beyond=beyond)
 
 
