@@ -136,6 +136,7 @@ def test_lines_are_read_in_their_order(tmp_path: Path) -> None:
         "customer;variety;classes;week;cartons;kind;grade;pack",
         "N7;Gala;80-100;2026-W38;1,200;Option;fancy;tray",
         "C1;Gala;88;2026-09-17;300;;;",
+        "C1;Gala;ALL;2026-W38;5;firm;;",
     )
     found = read_orders(path)
     assert found.refused == ()
@@ -151,6 +152,7 @@ def test_lines_are_read_in_their_order(tmp_path: Path) -> None:
             pack="tray",
         ),
         order("88", 300),
+        order("all", 5),
     )
 
 

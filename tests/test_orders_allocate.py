@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitvision.orders.allocate import Wanted, allocation, fills, room
+from fruitvision.orders.allocate import Wanted, allocation, fills, rooms
 
 CELLS = 3
 supplies = st.lists(st.integers(0, 3), min_size=CELLS, max_size=CELLS)
@@ -67,7 +67,7 @@ def test_room_is_what_one_line_more_could_get_after_all_others(
     supply: list[int], wanted: list[Wanted], cells: set[int]
 ) -> None:
     more = Wanted(cartons=sum(supply) or 1, cells=tuple(cells))
-    assert room(supply, wanted, tuple(cells)) == max(ways(supply, [*wanted, more]))[-1]
+    assert rooms(supply, wanted, [tuple(cells)]) == [max(ways(supply, [*wanted, more]))[-1]]
 
 
 def test_the_tightest_class_is_left_to_those_who_want_no_other() -> None:
@@ -87,8 +87,8 @@ def test_nothing_to_fill_or_to_fill_from(count: int) -> None:
     wanted = [Wanted(cartons=5, cells=())] * count
     assert allocation([], wanted).shape == (count, 0)
     assert fills([], wanted).tolist() == [0] * count
-    assert room([7], wanted, (0,)) == 7
-    assert room([7], wanted, ()) == 0
+    assert rooms([7], wanted, [(0,), ()]) == [7, 0]
+    assert rooms([], wanted, [()]) == [0]
 
 
 def test_a_large_book_comes_out_in_whole_cartons() -> None:
@@ -104,7 +104,11 @@ def test_a_large_book_comes_out_in_whole_cartons() -> None:
     ]
     taken = allocation(supply, wanted)
     assert (taken.sum(axis=0) <= supply).all()
-    # The largest flow, found by another method: what one line for everything leaves none of.
-    got = int(taken.sum())
-    everything = room(supply, (), tuple(range(96)))
-    assert got == everything - room(supply, wanted, tuple(range(96)))
+    # The largest flow, found by another method: what one line for everything leaves over.
+    everything = [tuple(range(96))]
+    assert [int(taken.sum())] == [
+        of_all - left
+        for of_all, left in zip(
+            rooms(supply, (), everything), rooms(supply, wanted, everything), strict=True
+        )
+    ]

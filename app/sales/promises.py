@@ -21,7 +21,8 @@ NAMED_REASONS = 2
 # What brings no carton at P90, and did not before, has no line.
 LEAST_CARTONS = 1.0
 
-_LOOK = """<style>
+# Of the tables on this page.
+LOOK = """<style>
 .fv-sales { width: 100%; border-collapse: collapse; font-size: 1rem; margin: .2rem 0 .6rem; }
 .fv-sales th, .fv-sales td { padding: .3rem .35rem; text-align: right; border: none;
   white-space: nowrap; vertical-align: bottom; }
@@ -75,7 +76,7 @@ def promise_table(
     cells = "".join(f'<th scope="col">{escape(one)}</th>' for one in head)
     body = "".join(_line(line, quantiles, len(head), compared=compared) for line in lines)
     table = f'<table class="fv-sales"><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>'
-    st.html(_LOOK)
+    st.html(LOOK)
     st.markdown(table, unsafe_allow_html=True)
 
 

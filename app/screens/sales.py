@@ -9,6 +9,7 @@ import streamlit as st
 from app import charts_forecast, drawn, files, session, show
 from app.chosen import in_address
 from app.sales.harvest import harvest
+from app.sales.orders import order_book
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
 from app.show_crop import short_version
@@ -155,7 +156,10 @@ show.caution()
 st.caption(say("sales.no_history"))
 changes, compared = compare(sold)
 farm_change(sold, changes, compared=compared)
-variety(choose_variety(sold.forecast), sold, changes, quantiles, compared=compared)
+chosen = choose_variety(sold.forecast)
+variety(chosen, sold, changes, quantiles, compared=compared)
+with show.errors():
+    order_book(sold.forecast, chosen, store)
 st.markdown(f"**{say('sales.to_others')}**")
 downloads(sold.forecast)
 with show.errors():

@@ -61,19 +61,25 @@ def allocation(supply: Sequence[int], wanted: Sequence[Wanted]) -> Whole:
     return found
 
 
-def room(supply: Sequence[int], wanted: Sequence[Wanted], cells: Sequence[int]) -> int:
-    """Cartons that some cells can give beyond what the lines can get together.
+def rooms(
+    supply: Sequence[int], wanted: Sequence[Wanted], groups: Sequence[Sequence[int]]
+) -> list[int]:
+    """Cartons that each group of cells can give beyond what the lines can get together.
 
     Lines may be filled from other cells to make room: it is the largest flow with one line more,
-    without limit, less the largest flow without it.
+    without limit, less the largest flow without it. Each group by itself: two may have the same
+    cartons.
     """
-    more = Wanted(cartons=sum(supply), cells=tuple(cells))
-    return _largest_flow(supply, [*wanted, more]) - _largest_flow(supply, wanted)
+    without = _largest_flow(supply, wanted)
+    more = (Wanted(cartons=sum(supply), cells=tuple(cells)) for cells in groups)
+    return [_largest_flow(supply, [*wanted, one]) - without for one in more]
 
 
 def _largest_flow(supply: Sequence[int], wanted: Sequence[Wanted]) -> int:
     """Cartons that all lines can get together: from a source through cells and lines to a sink."""
     cells, lines = len(supply), len(wanted)
+    if not cells or not lines:
+        return 0
     source, sink = cells + lines, cells + lines + 1
     ways = [
         *((source, cell, cartons) for cell, cartons in enumerate(supply)),

@@ -24,7 +24,7 @@ from fruitvision.domain import CropForecast, Estimate, Forecast, OrderLine, Size
 from fruitvision.errors import FieldDataError, ForecastError
 from fruitvision.forecast.change import rows_of_classes
 from fruitvision.forecast.summary import ALL
-from fruitvision.orders.allocate import Wanted, allocation, room
+from fruitvision.orders.allocate import Wanted, allocation, rooms
 from fruitvision.orders.classes import classes_meant
 
 # Of two ways that fill the same, fruit of the order's own week are taken before fruit that wait,
@@ -188,9 +188,9 @@ class _Stock:
                 cartons=known.get(cell, Estimate(0.0, 0.0, 0.0)),
                 p10=_taken(self._p10, cell),
                 p50=_taken(self._p50, cell),
-                safe=self._safe(cell),
+                safe=safe,
             )
-            for cell in found
+            for cell, safe in zip(found, self._safe(found), strict=True)
         ]
 
     def checked(self) -> list[CheckedLine]:
@@ -279,14 +279,18 @@ class _Stock:
                 brings[part.row] += cartons
         return max(brings, key=lambda row: brings[row])
 
-    def _safe(self, cell: Cell) -> int:
-        week, row = cell
+    def _safe(self, cells: Sequence[Cell]) -> list[int]:
         there = _whole(self._parts, lambda cartons: cartons.p10)
         firm = [self._wanted(i, there) for i in self._served if self._orders[i].firm]
-        own = [
-            index for index, part in enumerate(self._parts) if part.row == row and part.week <= week
+        groups = [
+            [
+                index
+                for index, part in enumerate(self._parts)
+                if part.row == row and part.week <= week
+            ]
+            for week, row in cells
         ]
-        return room(there, firm, own)
+        return rooms(there, firm, groups)
 
 
 def _taken(level: _Sold, cell: Cell) -> Taken:

@@ -17,7 +17,7 @@ from fruitvision.csv_file import CsvRow
 from fruitvision.domain import CropForecast, Forecast, OrderLine
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_table import FieldTable, read_rows, refuse_repeats
-from fruitvision.orders.classes import classes_meant
+from fruitvision.orders.classes import ALL_CLASSES, classes_meant
 from fruitvision.units import parse_count, parse_date
 
 # Weeks after the last one in which fruit come in, up to which an order is believed. Our choice: a
@@ -110,10 +110,11 @@ def _order(row: CsvRow) -> OrderLine:
     text = row.text("kind")
     if text.casefold() not in _KINDS:
         raise FieldDataError(f"kind is '{text}'.", fix="Write firm or option.")
+    classes = row.required_text("classes")
     return OrderLine(
         customer=_no_formula(row.required_text("customer"), "customer"),
         variety=row.required_text("variety"),
-        classes=row.required_text("classes"),
+        classes=ALL_CLASSES if classes.casefold() == ALL_CLASSES else classes,
         week=parse_week(row.required_text("week")),
         cartons=parse_count(row.required_text("cartons"), field="cartons"),
         firm=_KINDS[text.casefold()],

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from fruitvision.domain import Pick, PickPlan
+from fruitvision.domain import OrderLine, Pick, PickPlan
+from fruitvision.forecast.picks import monday_of
 from fruitvision.store import open_farm
 from tests import records
 from tests.app import pseudo
@@ -71,7 +72,7 @@ def test_a_farm_with_a_walk_shows_no_untranslated_text(filled: Path, name: str) 
 
 @pytest.fixture
 def promised(filled: Path) -> Path:
-    """A farm with targets, two forecasts and a plan of two passes."""
+    """A farm with targets, two forecasts, a plan of two passes and two orders."""
     with open_farm(filled) as store:
         block = replace(records.block(), target_fruit_per_tree=40.0, target_diameter_mm=74.0)
         store.save_blocks([block])
@@ -82,6 +83,10 @@ def promised(filled: Path) -> Path:
         store.save_pick_plan(records.BLOCK_ID, PickPlan(picks=picks))
         store.save_hand_counts([records.hand_count(n, 4 * (6 + n)) for n in range(1, 6)])
     press(page("forecast"), "Make forecast")
+    with open_farm(filled) as store:
+        week = monday_of(records.PICK)
+        wanted = OrderLine(customer="C1", variety="Gala", classes="all", week=week, cartons=10**5)
+        store.save_order_book([wanted, replace(wanted, classes="88", grade="fancy", firm=False)])
     return filled
 
 
@@ -90,7 +95,7 @@ def test_a_farm_with_forecasts_shows_no_untranslated_text(promised: Path, in_mar
     for name in ("blocks", "forecast", "sales", "walk"):
         app = opened(name)
         app.query_params["units"] = "us"
-        found[name] = untranslated(app.run(), promised)
+        found[name] = untranslated(app.run(), promised, "fancy")
     assert not {name: texts for name, texts in found.items() if texts}
 
 

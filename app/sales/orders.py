@@ -1,0 +1,173 @@
+"""The order book against the version that sales works with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from html import escape
+
+import streamlit as st
+
+from app import files, session, show
+from app.charts_forecast import class_words, week_name
+from app.chosen import in_address
+from app.drawn import KEPT
+from app.sales.promises import LEAST_CARTONS, LOOK
+from app.wording import number, say, sentence, signed, week
+from fruitvision.domain import CropForecast, Forecast, OrderLine
+from fruitvision.errors import FruitVisionError
+from fruitvision.orders import CheckedLine, CheckedOrders, OrderCell, Taken, check_orders
+from fruitvision.pipeline.orders import ORDER_COLUMNS, load_orders
+from fruitvision.store import FarmStore
+
+TABLE_TYPES = ["csv", "xlsx"]
+# Oversold classes that are named. Our choice: a screen of a phone.
+NAMED = 6
+
+
+def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None:
+    """What is sold, left and oversold; what may yet be promised of one variety; a box to load.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast did not keep its size table.
+    """
+    st.header(say("sales.orders_head"))
+    orders = store.order_book()
+    if orders:
+        checked = _checked(f"{forecast.forecast_id} {orders}", forecast, orders)
+        _oversold(checked)
+        _week_table([cell for cell in checked.cells if cell.variety == crop.variety], crop)
+        _short(checked.lines)
+        st.caption(say("sales.orders_rules"))
+    else:
+        st.write(say("sales.no_orders"))
+    with st.expander(say("sales.orders_load"), expanded=not orders):
+        _upload(store)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _checked(key: str, _forecast: Forecast, _orders: Sequence[OrderLine]) -> CheckedOrders:
+    return check_orders(_forecast, _orders)
+
+
+def _oversold(checked: CheckedOrders) -> None:
+    """Each class and week that is oversold at P10, up to `NAMED` of them."""
+    found = checked.oversold
+    if not found:
+        short = any(one.short_p10 for one in checked.lines)
+        st.success(say("sales.no_class_short" if short else "sales.none_oversold"))
+        return
+    lines = [
+        say(
+            "sales.oversold_line",
+            variety=show.plain(one.variety),
+            week=week_name(one.week),
+            size_class=show.plain(class_words(one.size_class)),
+            p10=signed(one.p10.left),
+            p50=signed(one.p50.left),
+        )
+        for one in found[:NAMED]
+    ]
+    more = len(found) - NAMED
+    lines += [say("sales.oversold_more", n=more)] * (more > 0)
+    head = say("sales.oversold", n=len(found))
+    st.warning("\n".join((f"**{head}**\n", *(f"- {line}" for line in lines))))
+
+
+def _week_table(cells: Sequence[OrderCell], crop: CropForecast) -> None:
+    """The classes of one week, large fruit first."""
+    told = [
+        cell
+        for cell in cells
+        if cell.cartons.p90 >= LEAST_CARTONS or cell.p10.sold or cell.p50.sold
+    ]
+    if not told:
+        return
+    st.subheader(say("sales.orders_of", variety=show.plain(crop.variety)))
+    mondays = sorted({cell.week for cell in told})
+    chosen = in_address(
+        say("sales.orders_week"), mondays, name="order_week", words=week, start=_start(told)
+    )
+    lines = [_line(cell) for cell in reversed(told) if cell.week == chosen]
+    heads = ("class", "sold", "left_p10", "left_p50", "still_safe")
+    head = "".join(f'<th scope="col">{escape(say(f"sales.{one}"))}</th>' for one in heads)
+    st.html(LOOK)
+    st.markdown(
+        f'<table class="fv-sales"><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody>'
+        "</table>",
+        unsafe_allow_html=True,
+    )
+
+
+def _start(cells: Sequence[OrderCell]) -> date:
+    """The first week that is oversold, else the first with orders, else the first."""
+    oversold = [cell for cell in cells if cell.p10.left < 0]
+    sold = [cell for cell in cells if cell.p10.sold]
+    return (oversold or sold or list(cells))[0].week
+
+
+def _line(cell: OrderCell) -> str:
+    name = escape(class_words(cell.size_class))
+    return (
+        f'<tr class="line"><th scope="row">{name}</th><td>{escape(number(cell.p10.sold))}</td>'
+        f"<td>{escape(_left(cell.p10))}</td><td>{escape(_left(cell.p50))}</td>"
+        f'<td class="safe">{escape(number(cell.safe))}</td></tr>'
+    )
+
+
+def _left(taken: Taken) -> str:
+    if taken.left < 0:
+        return say("sales.left_oversold", left=signed(taken.left))
+    return number(taken.left)
+
+
+def _short(lines: Sequence[CheckedLine]) -> None:
+    short = [one for one in lines if one.short_p10 or one.short_p50]
+    if not short:
+        return
+    st.markdown(f"**{say('sales.orders_short')}**")
+    show.table([_short_row(one) for one in short])
+
+
+def _short_row(one: CheckedLine) -> dict[str, str]:
+    order = one.order
+    kind = say("sales.firm" if order.firm else "sales.option")
+    what = " ".join(filter(None, (order.variety, order.grade, class_words(order.classes))))
+    told = say(
+        "sales.order_words",
+        customer=order.customer,
+        what=what,
+        week=week_name(order.week),
+        kind=kind,
+    )
+    return {
+        say("sales.order_line"): " ".join(filter(None, (told, sentence(one.why)))),
+        say("sales.ordered"): number(order.cartons),
+        say("sales.short_p10"): number(one.short_p10),
+        say("sales.short_p50"): number(one.short_p50),
+    }
+
+
+def _upload(store: FarmStore) -> None:
+    st.write(say("sales.orders_table"))
+    upload = st.file_uploader(
+        say("sales.orders_box", columns=sentence(ORDER_COLUMNS)),
+        type=TABLE_TYPES,
+        key=f"orders {session.upload_round()}",
+    )
+    if not upload or not st.button(say("sales.load_orders")):
+        return
+    try:
+        with files.saved([upload]) as saved:
+            loaded = load_orders(saved[0].path, store, who=session.person())
+    except FruitVisionError as err:
+        show.error(err)
+        return
+    if loaded.lines or not loaded.refused:
+        words = say("sales.orders_in", n=loaded.lines, before=number(loaded.before))
+    else:
+        words = say("sales.orders_kept")
+    session.say_next(words, loaded.refused)
+    st.rerun()

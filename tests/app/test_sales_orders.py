@@ -1,0 +1,133 @@
+"""The order book on the page for sales."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from fruitvision.domain import Forecast, OrderLine
+from fruitvision.forecast.picks import monday_of
+from fruitvision.orders import OrderCell, check_orders
+from fruitvision.pipeline import forecast_farm
+from fruitvision.pipeline.sales import freeze
+from fruitvision.settings import Settings
+from fruitvision.size_table import load_size_table
+from fruitvision.store import open_farm
+from tests import records
+from tests.app.pages import page, press, text, upload
+
+WEEK = monday_of(records.PICK)
+HEAD = "customer,variety,classes,week,cartons,kind\n"
+
+
+@pytest.fixture
+def sold(filled: Path) -> Forecast:
+    with open_farm(filled) as store:
+        made, _ = forecast_farm(
+            store, load_size_table("box_counts_42lb"), Settings(draws=400), made_on=records.WALK
+        )
+        freeze(store, made.forecast_id, by="Ines", at=datetime(2026, 8, 17, 6, 0, tzinfo=UTC))
+    return made
+
+
+def cells_of(sold: Forecast) -> dict[str, OrderCell]:
+    """Cells of the week without orders, those that bring most last."""
+    cells = sorted(check_orders(sold, []).cells, key=lambda one: one.p10.there)
+    return {one.size_class: one for one in cells if one.week == WEEK}
+
+
+def order(cartons: int, *, classes: str = "all", firm: bool = True) -> OrderLine:
+    return OrderLine(
+        customer="C*1*", variety="Gala", classes=classes, week=WEEK, cartons=cartons, firm=firm
+    )
+
+
+def save(folder: Path, *lines: OrderLine) -> None:
+    with open_farm(folder) as store:
+        store.save_order_book(lines)
+
+
+def table(app: AppTest) -> dict[str, list[str]]:
+    """Cells of the table of the order book, by class."""
+    (found,) = (
+        body
+        for body in re.findall(r'<table class="fv-sales">(.*?)</table>', text(app), re.DOTALL)
+        if "Still safe" in body
+    )
+    lines = [
+        re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", line)
+        for line in re.findall(r"<tr[^>]*>(.*?)</tr>", found)
+    ]
+    return {line[0]: line[1:] for line in lines}
+
+
+@pytest.mark.usefixtures("sold")
+def test_without_orders_there_is_a_box_to_load_them() -> None:
+    app = page("sales")
+    assert not app.exception
+    assert "No orders are kept yet" in text(app)
+    assert "Still safe" not in text(app)
+
+
+def test_what_is_sold_left_and_safe_is_shown_by_class(filled: Path, sold: Forecast) -> None:
+    name, cell = list(cells_of(sold).items())[-1]
+    there = cell.p10.there
+    assert there > 9
+    save(filled, order(6, classes=name), order(3, classes=name, firm=False))
+    app = page("sales")
+    assert not app.exception
+    shown = table(app)
+    assert shown["Class"] == ["Sold", "Left at P10", "Left at P50", "Still safe"]
+    left = [there - 9, cell.p50.there - 9, there - 6]
+    assert shown[name] == ["9", *(f"{one:,}" for one in left)]
+    assert "Every order can be filled at P10" in text(app)
+    assert "can't be filled" not in text(app)
+
+
+def test_what_is_oversold_and_short_is_said_with_signs(filled: Path, sold: Forecast) -> None:
+    name, cell = list(cells_of(sold).items())[-1]
+    # The second order is filled from other classes.
+    save(filled, order(cell.p10.there + 200, classes=name), order(3))
+    app = page("sales")
+    assert not app.exception
+    assert table(app)[name][1] == "▲ −200"
+    (warning,) = (one.value for one in app.warning if "oversold" in one.value)
+    assert "▲ 1 class and week is oversold at P10" in warning
+    assert f"{name}: −200 at P10" in warning
+    (short,) = (one.value for one in app.table if "Short at P10" in one.value.columns)
+    assert short["Short at P10"].tolist() == ["200"]
+    # What a customer is called is shown letter by letter.
+    assert rf"C\*1\*: Gala {name}" in short["Order"][0]
+
+
+def test_a_book_is_loaded_with_its_wrong_rows_named(filled: Path, sold: Forecast) -> None:
+    app = page("sales")
+    week = f"{WEEK.isocalendar().year}-W{WEEK.isocalendar().week}"
+    rows = f"C1,Gala,100,{week},10,\nC2,Gala,99,{week},10,\n"
+    upload(app, "Order book", ("orders.csv", (HEAD + rows).encode()))
+    press(app, "Load orders")
+    assert not app.exception
+    assert "1 order is in the book; before it were 0." in text(app)
+    assert "classes is '99', no class of " in text(app)
+    assert table(app)["100"][0] == "10"
+    with open_farm(filled) as store:
+        assert [one.customer for one in store.order_book()] == ["C1"]
+    assert sold.table is not None
+
+
+@pytest.mark.usefixtures("sold")
+def test_a_table_of_nothing_but_wrong_rows_leaves_the_book(filled: Path) -> None:
+    save(filled, order(10, classes="100"))
+    app = page("sales")
+    upload(app, "Order book", ("orders.csv", (HEAD + "C2,Gala,100,2026-W36,-1,\n").encode()))
+    press(app, "Load orders")
+    assert "the book stays as it was" in text(app)
+    assert table(app)["100"][0] == "10"
+    upload(app, "Order book", ("orders.csv", b"customer,variety\n"))
+    press(app, "Load orders")
+    assert not app.exception
+    assert any("no column 'classes'" in one.value for one in app.error)
