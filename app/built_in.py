@@ -27,13 +27,18 @@ _MISTAKE = """<style>
 [data-testid="stException"] > * {{ display: none; }}
 [data-testid="stException"]::before {{ content: {mistake}; display: block; padding: .8rem 1rem;
   border: 2px solid #7a3b2e; }}
+[data-testid="stLayoutWrapper"]:has(> .st-key-spoken) {{ display: none; }}
 </style>"""
+# A screen reader speaks the language that the page says it is in.
+_SPOKEN = "<script>document.documentElement.lang = {code};</script>"
 
 
 def built_in_words() -> None:
     """Put words of the visitor's language over the English ones of the file boxes, and hide the
     hint in text boxes to press Enter; a mistake of the program is said in words too."""
     st.html(_MISTAKE.format(mistake=json.dumps(say("common.mistake"), ensure_ascii=False)))
+    with st.container(key="spoken"):
+        st.html(_SPOKEN.format(code=json.dumps(language())), unsafe_allow_javascript=True)
     if language() == "en":
         return
     words = {

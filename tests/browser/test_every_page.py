@@ -75,6 +75,8 @@ class Seen:
     traffic: Traffic
     findings: dict[str, list[Finding]]
     beyond: dict[str, list[str]]
+    language: str
+    spoken: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +163,13 @@ def seen(request: pytest.FixtureRequest, app: Served, browser: Browser) -> Seen:
                 tab.click()
                 ana.settle()
                 findings[name] += grave_findings(ana.page) if language == "en" else []
-        return Seen(traffic=ana.traffic, findings=findings, beyond=beyond)
+        return Seen(
+            traffic=ana.traffic,
+            findings=findings,
+            beyond=beyond,
+            language=language,
+            spoken=ana.page.evaluate("() => document.documentElement.lang"),
+        )
 
 
 def open_all(ana: Visitor) -> None:
@@ -184,6 +192,10 @@ def test_nothing_that_a_page_needs_is_missing(seen: Seen) -> None:
 
 def test_no_page_is_wider_than_its_window(seen: Seen) -> None:
     assert not {name: out for name, out in seen.beyond.items() if out}
+
+
+def test_a_screen_reader_is_told_the_language(seen: Seen) -> None:
+    assert seen.spoken == seen.language
 
 
 def test_axe_finds_nothing_grave(seen: Seen) -> None:
