@@ -5,6 +5,7 @@ from contextlib import suppress
 import streamlit as st
 
 from app import session, show, work
+from app.bar import top_bar
 from app.built_in import built_in_words
 from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
@@ -24,17 +25,15 @@ pages = [
 ]
 built_in_words()
 page = st.navigation(pages, position="hidden")
-bar = st.container(horizontal=True, gap="small", key="pages")
+top = st.container()
 try:
     session.farm()
-    with bar:
-        for item in pages:
-            session.page_link(item)
-        session.choose_mine()
-        show.page_help(page.url_path)
+    with top:
+        top_bar(pages, page)
     # A place of its own, so that tabs below stay open when the work begins or ends.
     with st.container():
-        work.bar(session.farm())
+        # In front of a tree nothing but the tree matters.
+        work.bar(session.farm(), brief=page.url_path == "walk")
     page.run()
 except FruitVisionError as err:
     show.error(err)

@@ -96,7 +96,7 @@ def choose_mine() -> None:
 
     All are kept for this visit and in the address of the page.
     """
-    with st.popover(say("common.mine")):
+    with st.popover(say("common.mine"), icon=":material/person:"):
         codes = list(LANGUAGES)
         chosen = st.selectbox(
             say("common.language"),

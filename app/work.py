@@ -112,34 +112,42 @@ def _begin(job: Job, store: FarmStore, left_out: Measured) -> None:
 # ---------------------------------------------------------------- how far it is
 
 
-def bar(store: FarmStore) -> None:
+def bar(store: FarmStore, *, brief: bool = False) -> None:
     """What goes on in the background, or what came of it; nothing most of the time.
 
     Also sees to it that the work goes on where its process was killed.
+
+    Parameters
+    ----------
+    brief : bool
+        One line, and nothing to press but what closes it: for a page that has other work to do.
     """
     going_on = keep_working(store)
     if begun := st.session_state.pop(_BEGUN, 0):
         # The bar is at the top of the page, and who asked for the work may be far below.
         st.toast(say("work.begun", n=begun), icon=":material/hourglass_top:")
-    st.fragment(_bar, run_every=EVERY_S if going_on else None)(store, going_on)
+    st.fragment(_bar, run_every=EVERY_S if going_on else None)(store, going_on, brief)
 
 
-def _bar(store: FarmStore, going_on: bool) -> None:
+def _bar(store: FarmStore, going_on: bool, brief: bool) -> None:
     running = [job for job in store.jobs(only_open=True) if job.is_open]
     if running:
         keep_working(store)
-        _running(running[-1], len(running) - 1, store)
+        _running(running[-1], len(running) - 1, store, brief=brief)
     elif going_on:
         # The page below shows other numbers now.
         st.rerun()
     else:
         job = _to_tell(store.jobs(most=LOOKED_AT))
         if job is not None:
-            _ended(job, store)
+            _ended(job, store, brief=brief and job.state is JobState.DONE and not job.refused)
 
 
-def _running(job: Job, waiting: int, store: FarmStore) -> None:
+def _running(job: Job, waiting: int, store: FarmStore, *, brief: bool) -> None:
     _watch(job)
+    if brief:
+        st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
+        return
     with st.container(border=True, key="work"):
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
         with st.container(horizontal=True, vertical_alignment="center"):
@@ -152,6 +160,9 @@ def _running(job: Job, waiting: int, store: FarmStore) -> None:
 def _progress_words(job: Job) -> str:
     if job.total and job.done >= job.total:
         return say("work.finishing", total=job.total)
+    if not job.total:
+        # A walk's folder that is to be loaded: how many photos are in it is not known yet.
+        return say("work.looking")
     left_s = job.left_s(now_utc())
     if left_s is None:
         left = say("work.starting")
@@ -187,7 +198,12 @@ def _to_tell(jobs: Sequence[Job]) -> Job | None:
     return None
 
 
-def _ended(job: Job, store: FarmStore) -> None:
+def _ended(job: Job, store: FarmStore, *, brief: bool) -> None:
+    if brief:
+        words = f"{say('work.finished', n=job.total)} {say('work.close')}"
+        if st.button(words, type="tertiary", icon=":material/close:", key=f"close {job.number}"):
+            _close(job)
+        return
     with st.container(border=True, key="work"):
         if job.state is JobState.DONE:
             st.success(say("work.finished", n=job.total), icon=":material/check:")

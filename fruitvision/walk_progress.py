@@ -18,6 +18,14 @@ from fruitvision.domain import (
 from fruitvision.tree import WALK_DAYS
 from fruitvision.walk_data import FACES
 
+# Fruit on one tree beyond which a count is asked about again. Our choice: several times what trees
+# of modern orchards carry, more than most old ones do.
+MOST_ON_A_TREE = 2000
+# A whole tree's count is asked about where it is so many times what its photos show or so small a
+# part of it, and differs by so many fruit. Our choice: hidden fruit and fruit seen from both sides
+# move the ratio to between a half and three.
+ODD_TIMES, ODD_PART, ODD_FRUIT = 5.0, 1 / 4, 40
+
 # Kinds of place at which there is nothing to photograph: a pollinizer bears another crop.
 NOTHING_TO_SEE = (TreeKind.MISSING, TreeKind.POLLINIZER)
 
@@ -51,6 +59,12 @@ class Stop:
     def nothing_to_see(self) -> bool:
         """Whether no tree of the block's own stands there."""
         return self.found in NOTHING_TO_SEE
+
+    @property
+    def gap_to_check(self) -> bool:
+        """Whether the register lists a gap there, and nobody has said yet what really stands."""
+        listed = self.place.kind is TreeKind.MISSING
+        return listed and self.found is None and not self.photos
 
     @property
     def count_first(self) -> bool:
@@ -113,6 +127,21 @@ def stops_of(
         )
         for number, place in enumerate(walk.plan.places, start=1)
     )
+
+
+def is_odd_count(fruit_count: int, seen: int | None) -> bool:
+    """Whether a tree's hand count looks like a slip of the finger.
+
+    Parameters
+    ----------
+    seen : int or None
+        Fruit seen in the photos of both its faces, summed; None if those are not known.
+    """
+    if fruit_count > MOST_ON_A_TREE:
+        return True
+    if seen is None or abs(fruit_count - seen) < ODD_FRUIT:
+        return False
+    return not ODD_PART * seen <= fruit_count <= ODD_TIMES * seen
 
 
 def next_stop(stops: Sequence[Stop], after: TreeId | None = None) -> Stop | None:

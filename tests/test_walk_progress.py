@@ -10,6 +10,7 @@ import pytest
 from fruitvision.domain import KeptWalk, PlannedPlace, TreeKind, VisitedPlace, WalkPlan
 from fruitvision.walk_progress import (
     Stop,
+    is_odd_count,
     next_stop,
     stops_of,
     with_counts,
@@ -100,6 +101,24 @@ def test_the_next_stop_is_the_first_that_is_not_done_and_the_way_goes_round() ->
     assert next_stop(found, after=done).tree == last
     assert next_stop(found, after=last).tree == first
     assert next_stop(found[1:2]) is None
+
+
+@pytest.mark.parametrize(
+    ("count", "seen", "odd"),
+    [
+        (112, 77, False),
+        (230, 77, False),
+        (1122, 77, True),
+        (11, 77, True),
+        (0, 12, False),
+        (30, 5, False),
+        (0, 0, False),
+        (1122, None, False),
+        (99_999, None, True),
+    ],
+)
+def test_a_count_like_a_slip_of_the_finger_is_odd(count, seen, odd) -> None:
+    assert is_odd_count(count, seen) is odd
 
 
 def test_more_counts_are_spread_over_the_trees_that_can_be_counted() -> None:

@@ -51,17 +51,21 @@ with st.container(key=look.WALK):
         st.write(say("walk.no_blocks"))
         session.page_link("screens/setup.py", label=say("walk.add_block"))
         st.stop()
-    # The tree comes first; which block it is in is chosen below it.
-    above, below = st.container(), st.container()
     today = session.today()
-    with below:
-        block = way.choose_block(blocks, blocks_under_way(store, today))
-        with st.expander(say("walk.help_head"), key="walk help"):
-            finish.help_to_open()
+    block = way.block_here(blocks, blocks_under_way(store, today))
     walk = current_walk(store, block.block_id, today)
-    with above:
-        if walk is None:
-            look.title()
-            start_form(store, block)
-        else:
+    if walk is None:
+        # Which block comes first, so that nobody walks a wrong one.
+        look.title()
+        with st.container(key=look.WHICH_BLOCK):
+            way.choose_block(blocks, block)
+        start_form(store, block)
+    else:
+        # The tree comes first; which block it is in is chosen below it.
+        above, below = st.container(), st.container()
+        with below:
+            way.choose_block(blocks, block)
+        with above:
             walk_on(store, block, walk)
+    with st.expander(say("walk.help_head"), key="walk help"):
+        finish.help_to_open()

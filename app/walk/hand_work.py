@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import streamlit as st
 
 from app import session, show
 from app.conflicts import asked, forget, is_open, question, shown
 from app.walk import look
-from app.wording import measure, say
+from app.wording import measure, number, say
 from fruitvision.domain import (
     CaliperReading,
     HandCount,
@@ -21,30 +22,24 @@ from fruitvision.field_data import read_diameter_mm
 from fruitvision.pipeline.entries import calipers_of, save_calipers, save_hand_count
 from fruitvision.pipeline.walking import drop_count, say_found
 from fruitvision.store import FarmStore
-from fruitvision.walk_progress import Stop
+from fruitvision.walk_progress import Stop, is_odd_count
 
 # Our choice: what a person reads off a caliper.
 CALIPER_STEPS = {"mm": 0.1, "in": 0.01}
 # Key of the session state: grows with every reading, so that the box is empty again.
 _READINGS = "walk readings"
+# And the count that somebody was asked about, with its form.
+_ODD = "walk odd count"
 
 
-def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
+def count_form(
+    store: FarmStore, walk: KeptWalk, stop: Stop, measured: Mapping[str, MeasuredPhoto]
+) -> None:
     """The hand count, before anybody is shown the photos' count; or that there is none."""
     form = _count_form(stop)
     st.markdown(f"**{say('walk.count_head')}**")
     st.write(say("walk.count_why"))
-    _, key = shown(form, None)
-    count = st.number_input(say("walk.count_box"), min_value=0, value=None, step=1, key=key)
-    if st.button(say("walk.count_save"), type="primary", width="stretch"):
-        if count is None:
-            look.bad(say("walk.count_empty"))
-        else:
-            new = HandCount(tree=stop.tree, fruit_count=int(count), counted_on=session.today())
-            with asked(form):
-                save_hand_count(new, None, store, who=session.person())
-                forget(form)
-                st.rerun()
+    _count_box(store, stop, form, None, measured)
     if st.button(say("walk.count_skip"), width="stretch"):
         with show.errors():
             drop_count(store, walk, stop.tree)
@@ -52,9 +47,52 @@ def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
             st.rerun()
 
 
+def _count_box(
+    store: FarmStore,
+    stop: Stop,
+    form: str,
+    now: HandCount | None,
+    measured: Mapping[str, MeasuredPhoto],
+) -> None:
+    """A box and its button; a count that looks like a slip is saved at a second word only."""
+    seen, key = shown(form, now)
+    count = st.number_input(
+        say("walk.count_box"), value=seen.fruit_count if seen else None, step=1, key=key
+    )
+    save = st.button(say("walk.count_save"), type="primary", width="stretch", key=f"save {form}")
+    if save and count is None:
+        look.bad(say("walk.count_empty"))
+    if count is None:
+        return
+    both = seen_of_faces(stop, measured)
+    odd = count >= 0 and is_odd_count(int(count), None if both is None else sum(both))
+    if save and odd:
+        st.session_state[_ODD] = (form, count)
+    if odd and st.session_state.get(_ODD) == (form, count):
+        # What the photos show is not told here: it must not lead anybody.
+        look.bad(say("walk.count_odd", count=int(count)), say("walk.count_odd_what"))
+        save = st.button(say("walk.count_odd_save", count=int(count)), width="stretch")
+    if save and (not odd or st.session_state.get(_ODD) == (form, count)):
+        _save_count(store, stop, form, seen, int(count))
+
+
+def _save_count(
+    store: FarmStore, stop: Stop, form: str, seen: HandCount | None, count: int
+) -> None:
+    new = HandCount(tree=stop.tree, fruit_count=count, counted_on=session.today())
+    if seen is not None:
+        new = replace(seen, fruit_count=count)
+    with asked(form):
+        save_hand_count(new, seen, store, who=session.person())
+        forget(form)
+        st.session_state.pop(_ODD, None)
+        st.rerun()
+
+
 def count_question(store: FarmStore, stop: Stop) -> None:
     """Asks which count stays, where two people counted this tree."""
-    question(_count_form(stop), store)
+    for form in (_count_form(stop), _correction(stop)):
+        question(form, store)
 
 
 def is_counting(stop: Stop) -> bool:
@@ -66,18 +104,31 @@ def _count_form(stop: Stop) -> str:
     return f"count {stop.tree}"
 
 
-def count_words(stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> None:
-    """The hand count beside the photos' count, once the first is saved."""
+def _correction(stop: Stop) -> str:
+    return f"corrected count {stop.tree}"
+
+
+def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> None:
+    """The hand count beside the photos' count, once the first is saved; and a way to correct it."""
     if stop.counted is None:
         return
-    first = {photo.face: photo.photo_id for photo in reversed(stop.photos)}
-    shown = [measured[photo_id] for photo_id in first.values() if photo_id in measured]
     count = stop.counted.fruit_count
-    if stop.faces_missing or len(shown) < len(first):
+    seen = seen_of_faces(stop, measured)
+    if seen is None:
         look.good(say("walk.count_kept_alone", count=count))
     else:
-        seen = sum(photo.fruit_count for photo in shown)
-        look.good(say("walk.count_kept", count=count, seen=seen))
+        sides = " + ".join(number(one) for one in seen)
+        look.good(say("walk.count_kept", count=count, sides=sides), say("walk.count_sides"))
+    with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
+        _count_box(store, stop, _correction(stop), stop.counted, measured)
+
+
+def seen_of_faces(stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> list[int] | None:
+    """Fruit seen in the first photo of each face; None unless both are measured."""
+    first = {photo.face: photo.photo_id for photo in reversed(stop.photos)}
+    if stop.faces_missing or not all(photo_id in measured for photo_id in first.values()):
+        return None
+    return [measured[photo_id].fruit_count for _, photo_id in sorted(first.items())]
 
 
 def caliper_form(store: FarmStore, stop: Stop) -> None:
@@ -124,6 +175,18 @@ def _keep(
     save_calipers(new, seen, store, tree=stop.tree, measured_on=today, who=session.person())
     st.session_state[_READINGS] = st.session_state.get(_READINGS, 0) + 1
     st.rerun()
+
+
+def gap_form(store: FarmStore, stop: Stop) -> None:
+    """Whether a gap of the register is one: the two answers come before all else."""
+    st.write(say("walk.gap_why"))
+    answers = {"walk.gap_as_listed": TreeKind.MISSING, "walk.gap_not": TreeKind.BEARING}
+    for words, kind in answers.items():
+        main = kind is TreeKind.MISSING
+        if st.button(say(words), type="primary" if main else "secondary", width="stretch"):
+            with show.errors():
+                say_found(store, stop.tree, kind, on=session.today())
+                st.rerun()
 
 
 def found_form(store: FarmStore, stop: Stop) -> None:

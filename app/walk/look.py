@@ -10,6 +10,8 @@ from app.wording import say
 
 # Key of the container that all of the page is in.
 WALK = "walk"
+# Key of the container of the block's choice where a walk is started.
+WHICH_BLOCK = "walk-which-block"
 # Key of the session state: the tree that is in view.
 _TREE = "walk tree in view"
 
@@ -27,6 +29,11 @@ _LOOK = """<style>
 .st-key-walk [data-testid="stSelectbox"] [role="group"] button { min-height: 56px; }
 .st-key-walk [data-testid="stSelectbox"] button, .st-key-walk [data-testid="stSelectbox"] input {
   font-size: 1.25rem; }
+.st-key-walk h1 { font-size: 1.35rem !important; padding: 0; }
+.st-key-walk-which-block [data-testid="stSelectbox"] [role="group"],
+.st-key-walk-which-block [data-testid="stSelectbox"] [role="group"] button { min-height: 72px; }
+.st-key-walk-which-block [data-testid="stSelectbox"] :is(button, input) {
+  font-size: 2.2rem; font-weight: 800; }
 .st-key-walk [data-testid="stNumberInputContainer"] { height: 64px; }
 .st-key-walk [data-testid="stNumberInputField"] { font-size: 2rem; font-weight: 650; }
 .st-key-walk [data-testid="stNumberInputContainer"] button { min-width: 64px; height: 60px; }
@@ -141,4 +148,4 @@ def saved_line(words: str) -> None:
 
 def title() -> None:
     """The page's head where no tree is: the tree is what matters."""
-    st.title(say("walk.title"))
+    st.title(say("walk.start_head"))

@@ -61,6 +61,7 @@ def both_faces(
     """
     say_once()
     faulty = False
+    good: list[str] = []
     for face in FACES:
         st.markdown(f"**{say(FACE_WORDS[face])}**")
         photos = [photo for photo in stop.photos if photo.face == face]
@@ -68,10 +69,18 @@ def both_faces(
             _show(store, block, measured.get(photo.photo_id), photo, hidden=is_counting(stop))
         again = fault_of(store, block, measured, photos) is not None
         faulty = faulty or again
-        instead_of = photos[-1].photo_id if again else ""
-        if photos and photos[-1].photo_id in measured and not again:
+        if photos and not again:
+            good.append(face)
+        else:
+            instead_of = photos[-1].photo_id if again else ""
+            _box(store, Aim(walk=walk, stop=stop, face=face, instead_of=instead_of))
+    if good:
+        # Behind both faces: whoever goes round the tree finds the box of the other side first.
+        with st.expander(say("walk.another_head"), key=f"walk another {stop.tree}"):
             st.write(say("walk.another_why"))
-        _box(store, Aim(walk=walk, stop=stop, face=face, instead_of=instead_of))
+            for face in good:
+                st.markdown(f"**{say(FACE_WORDS[face])}**")
+                _box(store, Aim(walk=walk, stop=stop, face=face))
     if st.session_state.get(_OTHER_DAY) or st.session_state.get(_CLOCK_WRONG):
         st.checkbox(say("walk.clock_wrong"), key=_CLOCK_WRONG)
     return faulty

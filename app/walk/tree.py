@@ -14,6 +14,7 @@ from app.walk.hand_work import (
     count_question,
     count_words,
     found_form,
+    gap_form,
     is_counting,
 )
 from app.walk.photos import both_faces, take_off_form
@@ -30,6 +31,10 @@ def tree_view(
     """All of one stop, in the order of the work."""
     look.up(str(here.tree))
     _where(stops, here, block)
+    if here.gap_to_check:
+        gap_form(store, here)
+        _go_on(stops, here, good=False)
+        return
     faulty = False
     if here.nothing_to_see and here.found is not None:
         look.good(say(f"walk.is_{here.found.value}"))
@@ -40,17 +45,17 @@ def tree_view(
         faulty = both_faces(store, walk, here, block, measured)
         count_question(store, here)
         if is_counting(here):
-            count_form(store, walk, here)
-        count_words(here, measured)
+            count_form(store, walk, here, measured)
+        count_words(store, here, measured)
     _go_on(stops, here, good=here.done and not faulty)
     if not here.photos:
-        with st.expander(say("walk.found_head"), key="walk found_head"):
+        with st.expander(say("walk.found_head"), key=f"walk found {here.tree}"):
             found_form(store, here)
     if not here.nothing_to_see:
-        with st.expander(say("walk.calipers_head"), key="walk calipers_head"):
+        with st.expander(say("walk.calipers_head"), key=f"walk calipers {here.tree}"):
             caliper_form(store, here)
     if here.photos:
-        with st.expander(say("walk.take_off"), key="walk take_off"):
+        with st.expander(say("walk.take_off"), key=f"walk take_off {here.tree}"):
             take_off_form(store, here)
 
 

@@ -13,8 +13,8 @@ from fruitvision.walk_progress import Stop, next_stop
 BLOCK, ROW, TREE = "block", "row", "tree"
 
 
-def choose_block(blocks: Sequence[Block], busy: Collection[str]) -> Block:
-    """The block of the address, else the first with a walk under way; a list to choose another.
+def block_here(blocks: Sequence[Block], busy: Collection[str]) -> Block:
+    """The block of the address, else the first with a walk under way, else the first.
 
     Parameters
     ----------
@@ -23,13 +23,31 @@ def choose_block(blocks: Sequence[Block], busy: Collection[str]) -> Block:
     """
     names = [block.block_id for block in blocks]
     last = st.query_params.get(BLOCK, "")
-    first = last if last in names else next((name for name in names if name in busy), names[0])
+    here = last if last in names else next((name for name in names if name in busy), names[0])
+    if here != last:
+        _go_to_block(here)
+    return blocks[names.index(here)]
+
+
+def choose_block(blocks: Sequence[Block], here: Block) -> None:
+    """A list to choose another block."""
+    names = [block.block_id for block in blocks]
+    # A box of its own for each block: after the browser's way back it shows the block of the page.
+    key = f"walk block {here.block_id}"
     # Without filter a phone opens no keyboard.
-    chosen = str(st.selectbox(say("walk.block"), names, index=names.index(first), filter_mode=None))
-    if chosen != last:
-        leave_tree()
-        st.query_params[BLOCK] = chosen
-    return blocks[names.index(chosen)]
+    st.selectbox(
+        say("walk.block"),
+        names,
+        index=names.index(here.block_id),
+        filter_mode=None,
+        key=key,
+        on_change=lambda: _go_to_block(st.session_state[key]),
+    )
+
+
+def _go_to_block(name: str) -> None:
+    leave_tree()
+    st.query_params[BLOCK] = name
 
 
 def stop_here(stops: Sequence[Stop]) -> Stop | None:

@@ -319,10 +319,23 @@ def still_to_measure(
     store: Store, walk: KeptWalk, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
 ) -> tuple[TreePhoto, ...]:
     """Photos of a walk that are kept and not measured yet."""
-    origin = made_with(choose_detector(detector_name), settings, store.lenses())
-    ids = store.unmeasured(walk.plan.block_id, origin)
+    ids = _unmeasured(store, walk.plan.block_id, settings, detector_name)
     placed = (store.tree_photo(photo_id) for photo_id in ids)
     return tuple(one for one in placed if one is not None and is_of_walk(one.walked_on, walk))
+
+
+def photos_waiting(
+    store: Store, block_id: str, settings: Settings, *, detector_name: str = DEFAULT_DETECTOR
+) -> int:
+    """How many photos of a block, of any walk, are kept and not measured yet."""
+    return len(_unmeasured(store, block_id, settings, detector_name))
+
+
+def _unmeasured(
+    store: Store, block_id: str, settings: Settings, detector_name: str
+) -> tuple[str, ...]:
+    origin = made_with(choose_detector(detector_name), settings, store.lenses())
+    return store.unmeasured(block_id, origin)
 
 
 def measured_of(

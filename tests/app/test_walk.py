@@ -23,6 +23,7 @@ from fruitvision.pipeline.walking import (
     start_walk,
     stops_of_walk,
 )
+from fruitvision.sampling import rows_of_positions
 from fruitvision.settings import Settings
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore, open_farm
@@ -113,11 +114,11 @@ def test_the_first_walk_has_ten_trees_and_asks_once_for_the_rows(folder: Path) -
         store.save_blocks([records.block(trees=40)])
     app = opened()
     assert "First walk of this block: 10 trees, 5 of them counted by hand." in text(app)
-    app = press(app, "Start the walk")
+    app = press(app, "Start the walk in Gala North")
     assert "no tree register" in app.error[0].value
     (rows,) = (item for item in app.text_input if item.label.startswith("Trees in each row"))
     rows.set_value("20, 20")
-    app = press(app, "Start the walk")
+    app = press(app, "Start the walk in Gala North")
     assert not app.exception
     with open_farm(folder) as store:
         walk = walk_of(store)
@@ -125,6 +126,40 @@ def test_the_first_walk_has_ten_trees_and_asks_once_for_the_rows(folder: Path) -
     first = walk.plan.places[0].tree
     assert f"Row {first.row}<br>Tree {first.position}" in text(app)
     assert "stop 1 of 10" in text(app)
+
+
+def test_the_block_comes_first_and_the_button_names_it(folder: Path) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block(), replace(records.block(), block_id="Fuji *East*")])
+    app = opened(block="Fuji *East*")
+    assert [item.label for item in app.selectbox] == ["Language", "Block"]
+    assert any(item.label == r"Start the walk in Fuji \*East\*" for item in app.button)
+    app.selectbox[1].select("Gala North").run()
+    assert any(item.label == "Start the walk in Gala North" for item in app.button)
+    assert app.query_params["block"] in ("Gala North", ["Gala North"])
+
+
+def test_photos_that_wait_are_no_first_walk_and_a_past_pick_date_is_said(folder: Path) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block(pick_date=date(2020, 9, 3))])
+        store.save_tree_photos([records.tree_photo(1, face, face * 64) for face in "ab"])
+    app = opened()
+    assert "2 photos of this block still wait to be measured" in text(app)
+    assert "First walk" not in text(app)
+    assert "The pick date, 3 Sep 2020, has passed" in text(app)
+
+
+def test_a_walk_of_no_trees_gets_a_sentence(folder: Path) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block(trees=40)])
+        store.save_register(rows_of_positions(records.BLOCK_ID, (20, 20)))
+    app = opened()
+    (trees,) = (item for item in app.number_input if item.label == "Trees")
+    trees.set_value(-5)
+    app = press(app, "Start the walk in Gala North")
+    assert "A walk of -5 trees is none." in app.error[0].value
+    with open_farm(folder) as store:
+        assert store.walks(records.BLOCK_ID) == ()
 
 
 def test_another_scout_sees_the_first_stop_that_is_not_done(started: Path) -> None:
@@ -238,6 +273,13 @@ def test_too_many_photos_for_a_face_are_not_taken_and_not_lost(started: Path) ->
         assert store.tree_photos() == ()
 
 
+def test_the_box_of_the_other_side_comes_before_one_more_of_the_first(started: Path) -> None:
+    number = 2 if counted_stop(started) == 1 else 1
+    photographed(started, number, (5,))
+    app = opened(**address_of(started, number))
+    assert [item.label for item in app.file_uploader] == [FACE_B, FACE_A]
+
+
 def test_photos_that_a_reload_left_unmeasured_are_measured(started: Path) -> None:
     content = jpeg(90)
     photo_id = sha256(content).hexdigest()
@@ -279,13 +321,47 @@ def test_the_photos_count_is_hidden_until_the_hand_count_is_saved(started: Path)
     (box,) = (item for item in app.number_input if item.label == "Fruit on the whole tree")
     box.set_value(120)
     app = press(app, "Save my count")
-    assert "You counted 120. The photos show 77." in text(app)
+    assert "You counted 120. The photos show 33 + 44." in text(app)
     assert "33 fruit seen" in text(app)
     with open_farm(started) as store:
         (kept,) = store.hand_counts()
         (change,) = store.changes()
     assert (kept.fruit_count, kept.counted_on) == (120, today())
     assert change.after is not None
+
+
+def test_a_count_like_a_slip_is_saved_at_a_second_word_only(started: Path) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    app = opened(**address_of(started, number))
+    for count, words in ((1122, "1,122 fruit on one tree?"), (-3, "A number is too small")):
+        (box,) = (item for item in app.number_input if item.label == "Fruit on the whole tree")
+        box.set_value(count)
+        app = press(app, "Save my count")
+        assert words in text(app)
+    # Nothing of what the photos show is told by it.
+    assert not any(word in text(app) for word in ("33", "44", "77"))
+    with open_farm(started) as store:
+        assert store.hand_counts() == ()
+    (box,) = (item for item in app.number_input if item.label == "Fruit on the whole tree")
+    box.set_value(1122)
+    app = press(press(app, "Save my count"), "Yes, save 1,122")
+    with open_farm(started) as store:
+        assert [one.fruit_count for one in store.hand_counts()] == [1122]
+
+
+def test_a_saved_count_can_be_corrected(started: Path) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    app = opened(**address_of(started, number))
+    for old, new in ((None, 121), (121, 112)):
+        (box,) = (item for item in app.number_input if item.label == "Fruit on the whole tree")
+        assert box.value == old
+        box.set_value(new)
+        app = press(app, "Save my count")
+    assert "You counted 112. The photos show 33 + 44." in text(app)
+    with open_farm(started) as store:
+        assert [one.fruit_count for one in store.hand_counts()] == [112]
 
 
 def test_not_counted_shows_the_count_and_leaves_no_hand_count(started: Path) -> None:
@@ -307,6 +383,30 @@ def test_a_gap_needs_no_photos_and_the_walk_goes_on(started: Path) -> None:
     assert "stop 2 of 4" in text(app)
     with open_farm(started) as store:
         assert [place.found for place in store.visited_places()] == [TreeKind.MISSING]
+
+
+@pytest.mark.parametrize(
+    ("answer", "kind"),
+    [("Gap, as listed", TreeKind.MISSING), ("There is a tree", TreeKind.BEARING)],
+)
+def test_a_listed_gap_is_asked_about_before_all_else(
+    folder: Path, answer: str, kind: TreeKind
+) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block(trees=4)])
+        trees = rows_of_positions(records.BLOCK_ID, (5,))
+        gap = replace(trees[2], kind=TreeKind.MISSING)
+        store.save_register([*trees[:2], gap, *trees[3:]])
+        size = WalkSize(trees=4, hand_counts=0)
+        start_walk(store, records.BLOCK_ID, size, on=today(), who="Ana")
+    app = opened(block=records.BLOCK_ID, row="1", tree="3")
+    assert "The register says: gap" in text(app)
+    assert "to see whether it is right" in text(app)
+    assert not app.file_uploader
+    app = press(app, answer)
+    assert bool(app.file_uploader) == (kind is TreeKind.BEARING)
+    with open_farm(folder) as store:
+        assert [(one.tree.position, one.found) for one in store.visited_places()] == [(3, kind)]
 
 
 def test_calipers_are_kept_one_by_one_and_the_last_can_go(started: Path) -> None:
