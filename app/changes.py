@@ -16,6 +16,8 @@ from fruitvision.unit_system import UnitSystem
 
 # Changes that are listed. Our choice: some weeks of a farm.
 LISTED = 50
+# Under this name the change of a block keeps what went with it.
+HANGING = "hanging"
 
 
 def latest_changes(store: FarmStore) -> None:
@@ -33,7 +35,7 @@ def _line(change: Change) -> dict[str, str]:
     elif change.before is None:
         what = say("work.new", what=_fields_words(change))
     elif change.after is None:
-        what = say("work.taken_out")
+        what = _taken_out_words(change)
     else:
         what = "; ".join(
             f"{field_words(one.name)}: {value_words(one.name, one.before)} → "
@@ -46,6 +48,20 @@ def _line(change: Change) -> dict[str, str]:
         say("work.who"): change.who or say("work.somebody"),
         say("work.what"): f"{about}: {what}",
     }
+
+
+def _taken_out_words(change: Change) -> str:
+    """That a thing is gone, and what went with it."""
+    hanging = (change.before or {}).get(HANGING)
+    if not isinstance(hanging, Mapping):
+        return say("work.taken_out")
+    counts = {name: len(rows) for name, rows in hanging.items()}
+    return say("work.taken_out_with", what=", ".join(hanging_words(counts)))
+
+
+def hanging_words(counts: Mapping[str, int]) -> list[str]:
+    """What hangs on a block, by table: `324 places of the register`, `40 photos`."""
+    return [say(f"work.hanging_{name}", n=n) for name, n in counts.items()]
 
 
 def _fields_words(change: Change) -> str:

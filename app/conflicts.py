@@ -42,6 +42,19 @@ def forget(form: str) -> None:
     st.session_state.pop(_seen(form), None)
 
 
+def save_button(label: str, form: str, *, first: bool = False) -> bool:
+    """The button that saves a form; a question about an earlier save of it goes away.
+
+    What is typed now is another entry than the one that was asked about.
+    """
+    return st.form_submit_button(
+        label,
+        type="primary" if first else "secondary",
+        on_click=st.session_state.pop,
+        args=(_pending(form), None),
+    )
+
+
 @contextmanager
 def asked(form: str) -> Iterator[None]:
     """Save what a form holds in this block.

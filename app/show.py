@@ -22,7 +22,6 @@ from fruitvision.unit_system import Unit, UnitSystem, units_of
 _LOOK = """<style>
 [data-testid="stMainBlockContainer"] { padding-top: 1.5rem; max-width: 62rem; }
 h1 { font-size: 2.2rem !important; }
-.st-key-pages { border-bottom: 2px solid #7a3b2e; padding-bottom: .3rem; }
 [data-testid="stHeader"] { background: transparent; height: 1rem; }
 .fv-numbers { display: grid; gap: .6rem; margin: .2rem 0 .8rem;
   grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); }
@@ -44,6 +43,7 @@ h1 { font-size: 2.2rem !important; }
 .fv-pictures img { width: 100%; display: block; }
 .fv-pictures figcaption { margin: .3rem 0 .4rem; }
 [data-testid="stTable"] th { text-align: left; }
+[data-testid="stTable"] :is(td, th) { overflow-wrap: anywhere; }
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding-left: .9rem; padding-right: .9rem; }
   [data-testid="stTable"] td, [data-testid="stTable"] th { padding: .35rem .3rem; }
@@ -67,9 +67,15 @@ def icon() -> Image.Image:
 
 # ---------------------------------------------------------------- words
 
+# Where markdown would begin a link of its own accord; a sign of no width before it keeps it from
+# that, since no link begins in the middle of a word.
+_ADDRESS = re.compile(r"(?=https?://|www\.|(?<![-.+\w])[-.+\w]+@[-\w]+\.)", re.IGNORECASE)
+NO_BREAK = "\u2060"
+
 
 def plain(text: str) -> str:
-    """Text from a file or a form, so that it is shown letter by letter."""
+    """Text from a file or a form, so that it is shown letter by letter and never as a link."""
+    text = _ADDRESS.sub(NO_BREAK, text)
     return re.sub(r"([\\`*_\[\]|<>~$]|:(?=\w))", r"\\\1", text)
 
 

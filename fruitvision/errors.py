@@ -15,6 +15,7 @@ FruitVisionError
 ├── SimulationError            an invented orchard can't be made from these dials
 ├── TrainingError              data, state or results of a training can't be used
 ├── ConflictError              somebody else changed the same thing meanwhile
+├── ServeError                 the app can't be started where it was asked for
 └── StoreError                 the farm folder can't be opened or written
 """
 
@@ -102,6 +103,10 @@ class ConflictError(FruitVisionError):
     def __init__(self, what: str, *, fix: str, conflict: object = None) -> None:
         super().__init__(what, fix=fix)
         self.conflict = conflict
+
+
+class ServeError(FruitVisionError):
+    """The app can't be started where it was asked for."""
 
 
 class StoreError(FruitVisionError):

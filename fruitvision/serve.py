@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import signal
+import socket
 import subprocess
 import sys
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from fruitvision.errors import FruitVisionError
+from fruitvision.errors import FruitVisionError, ServeError
 from fruitvision.photo import MOST_BYTES
 from fruitvision.share import shared_folder
 
@@ -17,6 +21,8 @@ FARM_VARIABLE = "FRUITVISION_FARM"
 # Largest file that the browser sends, MB of 2^20 bytes: what `photo` opens. Several hundred photos
 # may come at once; they lie in memory until they are in the farm.
 UPLOAD_LIMIT_MB = MOST_BYTES // 2**20
+# A server that is told to end is given so long, s. Our choice.
+STOP_S = 10.0
 
 
 def app_environment(farm: Path) -> dict[str, str]:
@@ -44,7 +50,13 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         Address to listen on.
     port : int
         Port to listen on.
+
+    Raises
+    ------
+    ServeError
+        If another program listens there.
     """
+    _refuse_taken(address, port)
     _go_on_with_work(farm)
     environment = os.environ | app_environment(farm)
     options = {
@@ -68,11 +80,50 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
     }
     command = [sys.executable, "-m", "app.server", "run", str(shared_folder("app") / "main.py")]
     command += [f"--{key}={value}" for key, value in options.items()]
+    return _run(command, environment)
+
+
+def _run(command: Sequence[str], environment: Mapping[str, str]) -> int:
+    """Run the server until it ends, or this process is told to end; its exit status."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    # The program is this interpreter and the arguments are our own.
+    server = subprocess.Popen(command, env=environment)  # noqa: S603
     try:
-        # The program is this interpreter and the arguments are our own.
-        return subprocess.run(command, env=environment, check=False).returncode  # noqa: S603
+        return server.wait()
     except KeyboardInterrupt:
+        server.terminate()
+        with suppress(subprocess.TimeoutExpired):
+            server.wait(STOP_S)
         return 0
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        if server.poll() is None:
+            server.kill()
+
+
+def _refuse_taken(address: str, port: int) -> None:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    with socket.socket(family) as probe:
+        # As the server does: a port that was given up a moment ago is free.
+        if sys.platform != "win32":
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError as err:
+            if err.errno != errno.EADDRINUSE:
+                raise ServeError(
+                    f"The app can't listen on {address}, port {port}: {err.strerror}.",
+                    fix="Give another --port or --address.",
+                ) from err
+            raise ServeError(
+                f"Port {port} of {address} is in use.",
+                fix=f"If the app is open already, go to http://{address}:{port} in the browser. "
+                f"If not, or for another farm, choose another port: --port {port % 65535 + 1}.",
+            ) from err
 
 
 def _go_on_with_work(farm: Path) -> None:

@@ -15,11 +15,12 @@ from fruitvision.domain import (
     Conflict,
     FieldChange,
     HandCount,
+    JobKind,
     Pick,
     PickPlan,
     ThingKind,
 )
-from fruitvision.errors import ConflictError, FieldDataError
+from fruitvision.errors import ConflictError, FieldDataError, StoreError
 from fruitvision.pipeline.entries import (
     calipers_of,
     hand_count_of,
@@ -32,6 +33,7 @@ from fruitvision.pipeline.entries import (
     set_units,
     settings_of,
     settle,
+    take_block_off,
 )
 from fruitvision.pipeline.office import load_tables
 from fruitvision.store import FarmStore, open_farm
@@ -134,15 +136,74 @@ def test_a_conflict_that_is_settled_late_is_a_conflict_again(farm: FarmStore) ->
     assert farm.blocks()[0].missing == 30
 
 
-def test_a_block_typed_in_that_is_there_already_is_a_conflict_and_empty_boxes_wipe_nothing(
+def test_a_new_block_whose_name_is_taken_is_refused_and_the_other_one_stays(
     farm: FarmStore,
 ) -> None:
-    save_block(replace(BLOCK, area_ha=2.5), None, farm, who="Ana")
-    with pytest.raises(ConflictError) as caught:
+    kept = save_block(replace(BLOCK, area_ha=2.5), None, farm, who="Ana")
+    with pytest.raises(FieldDataError, match="There is a block 'Gala North' already") as caught:
         save_block(replace(BLOCK, positions=900, area_ha=None), None, farm, who="Ben")
-    settle(conflict_of(caught.value), farm, who="Ben")
-    (kept,) = farm.blocks()
-    assert (kept.positions, kept.area_ha) == (900, 2.5)
+    assert not isinstance(caught.value, ConflictError)
+    assert farm.blocks() == (kept,)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"missing": -5}, "missing trees -5"),
+        ({"positions": -5}, "tree positions -5"),
+        ({"positions": 0}, "no tree positions"),
+        ({"row_spacing_m": -0.5}, "distance between rows -0.5"),
+        ({"target_diameter_mm": 700.0}, "700 mm is no apple's"),
+        ({"block_id": "x" * 61}, "61 letters"),
+    ],
+)
+def test_a_block_that_makes_no_sense_is_refused_in_words(
+    farm: FarmStore, change: dict[str, object], said: str
+) -> None:
+    with pytest.raises(FieldDataError, match=said):
+        save_block(replace(BLOCK, **change), None, farm, who="Ana")
+    assert not farm.blocks()
+
+
+def test_a_block_with_a_long_name_that_is_there_already_can_be_corrected(farm: FarmStore) -> None:
+    old = replace(BLOCK, block_id="x" * 200)
+    farm.save_blocks([old])
+    assert save_block(replace(old, missing=3), old, farm, who="Ana").missing == 3
+
+
+def test_a_block_is_taken_off_with_all_that_hangs_on_it_and_a_word_of_who_did_it(
+    farm: FarmStore,
+) -> None:
+    other = replace(BLOCK, block_id="Fuji Slope")
+    farm.save_blocks([BLOCK, other])
+    count = records.hand_count(1, 60)
+    farm.save_hand_counts([count])
+    farm.save_tree_photos([records.tree_photo(1, "A", "a" * 64)])
+    hanging = farm.hanging_on(BLOCK.block_id)
+    assert hanging == {"hand_count": 1, "tree_photo": 1}
+    assert not farm.hanging_on(other.block_id)
+    # Somebody counts one more tree while this person reads what goes.
+    farm.save_hand_counts([records.hand_count(2, 55)])
+    with pytest.raises(StoreError, match="meanwhile"):
+        take_block_off(BLOCK.block_id, hanging, farm, who="Ana")
+    assert BLOCK in farm.blocks()
+    take_block_off(BLOCK.block_id, farm.hanging_on(BLOCK.block_id), farm, who="Ana")
+    assert farm.blocks() == (other,)
+    assert not farm.hanging_on(BLOCK.block_id)
+    assert not farm.hand_counts()
+    (change,) = farm.changes(kind=ThingKind.BLOCK)
+    assert (change.who, change.about, change.after) == ("Ana", BLOCK.block_id, None)
+    kept = change.before or {}
+    assert kept["positions"] == BLOCK.positions
+    assert [row["fruit_count"] for row in kept["hanging"]["hand_count"]] == [60, 55]
+
+
+def test_no_block_is_taken_off_while_photos_are_measured(farm: FarmStore) -> None:
+    farm.save_blocks([BLOCK])
+    farm.ask_job(JobKind.LOAD, by="Ana", at=datetime(2026, 8, 14, tzinfo=UTC), folder="walk")
+    with pytest.raises(FieldDataError, match="being measured"):
+        take_block_off(BLOCK.block_id, {}, farm, who="Ana")
+    assert farm.blocks() == (BLOCK,)
 
 
 def test_what_two_changes_make_together_must_make_sense(farm: FarmStore) -> None:

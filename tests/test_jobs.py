@@ -366,14 +366,13 @@ def test_the_app_goes_on_with_what_waits_before_any_page_is_opened(
     served: list[object] = []
     monkeypatch.setattr(work_start, "start_worker", started.append)
     monkeypatch.setattr(
-        "fruitvision.serve.subprocess.run",
-        lambda command, **_more: served.append(command) or subprocess.CompletedProcess(command, 0),
+        "fruitvision.serve._run", lambda command, _environment: served.append(command) or 0
     )
     for folder in (tmp_path / "no farm", farm.folder):
-        assert serve_app(folder, address="127.0.0.1", port=8501) == 0
+        assert serve_app(folder, address="127.0.0.1", port=0) == 0
     assert started == []
     taken([bare(tmp_path, 1)], farm)
-    assert serve_app(farm.folder, address="127.0.0.1", port=8501) == 0
+    assert serve_app(farm.folder, address="127.0.0.1", port=0) == 0
     assert started == [farm.folder]
     assert len(served) == 3
 

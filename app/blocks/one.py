@@ -14,7 +14,7 @@ from app.wording import say
 from fruitvision.pipeline import BlockWalks
 from fruitvision.pipeline.calipers import block_checks
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos, tree_lines
-from fruitvision.pipeline.standing import BlockStanding
+from fruitvision.pipeline.standing import BlockStanding, Todo
 from fruitvision.store import FarmStore
 
 
@@ -24,10 +24,13 @@ def one_block(name: str, stands: Sequence[BlockStanding], store: FarmStore) -> N
     standing = next(one for one in stands if one.block.block_id == name)
     st.title(show.plain(name))
     photos = placed_photos(name, store, session.settings())
-    _measure_box(photos, store)
+    if standing.work.todo is not Todo.WAIT:
+        _measure_box(photos, store)
     if standing.walks is None:
         st.markdown(f"**{words.todo(standing)}**")
-        st.write(show.plain(words.refused(standing)) or say("blocks.first_walk"))
+        if standing.work.todo is Todo.WALK:
+            st.write(say("blocks.first_walk"))
+        st.write(show.plain(words.refused(standing)))
         register.plan_of_rows(standing.block, None, store)
     else:
         _walked(standing, standing.walks, photos, store)

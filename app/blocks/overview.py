@@ -83,7 +83,9 @@ def overview(stands: Sequence[BlockStanding]) -> None:
     _open_box([one.block.block_id for one in stands])
     shown = _narrowed(stands) if len(stands) >= MANY_BLOCKS else stands
     if shown:
-        st.caption(say("blocks.legend", most=round(_most_fruit(shown)), days=DAYS_EACH_WAY))
+        if any(one.walks for one in shown):
+            most = round(_most_fruit(shown))
+            st.caption(say("blocks.legend", most=most, days=DAYS_EACH_WAY))
         st.html(blocks_tables(shown))
     else:
         st.write(say("blocks.nothing_here"))
@@ -195,7 +197,7 @@ def _group(urgency: Urgency, stands: Sequence[BlockStanding], most: float, *, is
     rows = "".join(_row(one, most) for one in stands)
     return (
         f'<details class="fv-group"{" open" if is_open else ""}><summary>{escape(name)}</summary>'
-        f'<table class="fv-blocks"><colgroup>{columns}</colgroup>{_head(most)}'
+        f'<table class="fv-blocks"><colgroup>{columns}</colgroup>{_head(stands, most)}'
         f"<tbody>{rows}</tbody></table></details>"
     )
 
@@ -207,8 +209,13 @@ def _most_fruit(stands: Sequence[BlockStanding]) -> float:
     return 1.05 * max([*ends, 1.0])
 
 
-def _head(most: float) -> str:
-    axes = {"load": _load_axis(most), "size": _days_axis()}
+def _head(stands: Sequence[BlockStanding], most: float) -> str:
+    """Names of the columns, with the axis of those in which something is drawn."""
+    axes = {}
+    if any(one.walks for one in stands):
+        axes["load"] = _load_axis(most)
+    if any(one.size for one in stands):
+        axes["size"] = _days_axis()
     cells = "".join(
         f'<th scope="col">{escape(say(f"blocks.column_{name}"))}'
         + (f'<span class="axis">{escape(axes[name])}</span>' if name in axes else "")

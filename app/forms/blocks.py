@@ -18,8 +18,6 @@ from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 
 TABLE_TYPES = ["csv", "xlsx"]
-# Of a block that nobody has typed in yet.
-USUAL_POSITIONS = 1000
 
 
 def pick_date_form(store: FarmStore, block: Block) -> None:
@@ -31,7 +29,7 @@ def pick_date_form(store: FarmStore, block: Block) -> None:
         chosen = st.date_input(
             say("setup.pick_date"), value=seen.pick_date, key=key, format="YYYY-MM-DD"
         )
-        if st.form_submit_button(say("setup.set_pick_date")):
+        if conflicts.save_button(say("setup.set_pick_date"), form):
             _save(form, replace(seen, pick_date=chosen), seen, store)
 
 
@@ -45,7 +43,6 @@ def target_form(store: FarmStore, block: Block) -> None:
         left, right = st.columns(2)
         fruit = left.number_input(
             say("setup.target_fruit"),
-            min_value=0.0,
             value=seen.target_fruit_per_tree,
             step=5.0,
             format="%.0f",
@@ -54,7 +51,7 @@ def target_form(store: FarmStore, block: Block) -> None:
         )
         with right:
             diameter_mm = _length(say("setup.target_diameter"), unit, seen.target_diameter_mm)
-        if st.form_submit_button(say("setup.save_targets")):
+        if conflicts.save_button(say("setup.save_targets"), form):
             wanted = replace(
                 seen, target_fruit_per_tree=fruit or None, target_diameter_mm=diameter_mm
             )
@@ -79,7 +76,7 @@ def block_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     seen, key = conflicts.shown(form, now)
     with st.form(form, border=False):
         typed = _block_boxes(seen, key)
-        if st.form_submit_button(say("setup.save_block"), type="primary"):
+        if conflicts.save_button(say("setup.save_block"), form, first=True):
             _save(form, typed, seen, store)
 
 
@@ -92,13 +89,12 @@ def _block_boxes(seen: Block | None, key: str) -> Block:
         say("setup.variety"), value=shown.variety, key=key
     )
     left, middle, right = st.columns(3)
-    positions = left.number_input(
-        say("setup.positions"), min_value=1, value=shown.positions or USUAL_POSITIONS, step=1
+    # No limits in the boxes: a browser keeps back what breaks them, without a word on a phone.
+    positions: int | None = left.number_input(
+        say("setup.positions"), value=shown.positions or None, step=1
     )
-    missing = middle.number_input(say("setup.missing"), min_value=0, value=shown.missing, step=1)
-    pollinizers = right.number_input(
-        say("setup.pollinizers"), min_value=0, value=shown.pollinizers, step=1
-    )
+    missing = middle.number_input(say("setup.missing"), value=shown.missing, step=1)
+    pollinizers = right.number_input(say("setup.pollinizers"), value=shown.pollinizers, step=1)
     left, middle, right = st.columns(3)
     with left:
         row_m = _length(say("setup.between_rows"), units.distance, shown.row_spacing_m)
@@ -115,7 +111,7 @@ def _block_boxes(seen: Block | None, key: str) -> Block:
         shown,
         block_id=name.strip(),
         variety=variety.strip(),
-        positions=int(positions),
+        positions=int(positions or 0),
         missing=int(missing),
         pollinizers=int(pollinizers),
         pick_date=pick_date,
@@ -143,7 +139,6 @@ def _length(label: str, unit: Unit, now: float | None) -> float | None:
     shown = None if now is None else round(unit.shown(now), digits)
     typed = st.number_input(
         say("setup.if_known", what=label, unit=unit.symbol),
-        min_value=0.0,
         value=shown,
         step=10.0**-1,
         format=f"%.{digits}f",

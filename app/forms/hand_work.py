@@ -22,9 +22,9 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     with st.form("hand count", border=False):
         name = st.selectbox(say("forms.block_of_tree"), [block.block_id for block in blocks])
         left, middle, right = st.columns(3)
-        row = left.number_input(say("forms.row_of_tree"), min_value=1, value=1, step=1)
-        position = middle.number_input(say("forms.place_in_row"), min_value=1, value=1, step=1)
-        fruit = right.number_input(say("forms.fruit_on_tree"), min_value=0, value=0, step=1)
+        row = left.number_input(say("forms.row_of_tree"), value=1, step=1)
+        position = middle.number_input(say("forms.place_in_row"), value=1, step=1)
+        fruit = right.number_input(say("forms.fruit_on_tree"), value=0, step=1)
         counted_on = st.date_input(
             say("forms.counted_on"), value=session.today(), format="YYYY-MM-DD"
         )
@@ -34,7 +34,7 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
             index=1,
             format_func=lambda one: say(f"forms.protocol_{one.name.lower()}"),
         )
-        if st.form_submit_button(say("forms.save_hand_count")):
+        if conflicts.save_button(say("forms.save_hand_count"), "hand count"):
             tree = TreeId(str(name), int(row), int(position))
             count = HandCount(
                 tree=tree,
@@ -98,15 +98,13 @@ def ruler_form(store: FarmStore) -> None:
     with st.form("ruler", border=False):
         measured = st.number_input(
             say("forms.ruler_length", unit=unit.symbol),
-            min_value=unit.shown(100.0),
-            max_value=unit.shown(200.0),
             value=unit.shown(now),
             key=key,
             step=RULER_STEPS[unit.symbol],
             format=f"%.{digits}f",
             help=say("forms.ruler_help", length=number(unit.shown(RULER_MM), digits)),
         )
-        if st.form_submit_button(say("forms.save_length")):
+        if conflicts.save_button(say("forms.save_length"), form):
             with conflicts.asked(form):
                 set_ruler(unit.kept(float(measured)), seen, store, who=session.person())
                 conflicts.forget(form)

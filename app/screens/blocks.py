@@ -25,4 +25,5 @@ else:
     st.title(say("common.page_blocks"))
     show.note(*session.said())
     overview(stands)
-    now.standing_out(data.attention())
+    if any(one.walks for one in stands):
+        now.standing_out(data.attention())

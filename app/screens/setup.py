@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import changes, conflicts, session, show
+from app.forms.block_off import take_off_form
 from app.forms.blocks import block_form, block_tables, pick_date_form, target_form
 from app.forms.first_start import first_start
 from app.forms.hand_work import ruler_form
@@ -47,7 +48,7 @@ def name_form(store: FarmStore) -> None:
     seen, key = conflicts.shown("farm name", store.farm())
     with st.form("farm name", border=False):
         name = st.text_input(say("setup.farm_name"), value=seen.name, key=key)
-        if st.form_submit_button(say("setup.save_name")):
+        if conflicts.save_button(say("setup.save_name"), "farm name"):
             with conflicts.asked("farm name"):
                 rename_farm(name, seen, store, who=session.person())
                 conflicts.forget("farm name")
@@ -66,7 +67,7 @@ def units_form(store: FarmStore) -> None:
             format_func=show.units_words,
             key=key,
         )
-        if st.form_submit_button(say("setup.save_units")):
+        if conflicts.save_button(say("setup.save_units"), "farm units"):
             with conflicts.asked("farm units"):
                 set_units(UnitSystem(chosen), seen, store, who=session.person())
                 conflicts.forget("farm units")
@@ -87,7 +88,7 @@ def language_form(store: FarmStore) -> None:
             format_func=lambda code: LANGUAGES.get(code) or say("setup.language_of_browser"),
             key=key,
         )
-        if st.form_submit_button(say("setup.save_language")):
+        if conflicts.save_button(say("setup.save_language"), "farm language"):
             with conflicts.asked("farm language"):
                 set_language(chosen, seen, store, who=session.person())
                 conflicts.forget("farm language")
@@ -132,6 +133,9 @@ def blocks_part(store: FarmStore, blocks: Sequence[Block]) -> None:
             target_form(store, block)
     with st.expander(say("setup.add_block"), expanded=not blocks):
         block_form(store, blocks)
+    if blocks:
+        with st.expander(say("setup.take_off")):
+            take_off_form(store, blocks)
     with st.expander(say("setup.tables")):
         block_tables(store)
 

@@ -17,7 +17,7 @@ from fruitvision.field_data import (
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.pipeline.entries import check_block, now_utc, refuse_like_name, settings_of
+from fruitvision.pipeline.entries import check_block, check_name, now_utc, settings_of
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -72,7 +72,7 @@ def add_blocks(path: Path, store: Store, *, who: str = "") -> Added:
     for block in table.rows:
         try:
             check_block(block)
-            refuse_like_name(block, store)
+            check_name(block, store)
         except FieldDataError as err:
             refused.append(Refused(name=block.block_id, what=err.what, fix=err.fix))
             continue

@@ -8,7 +8,7 @@ who made it and when.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
@@ -23,7 +23,7 @@ from fruitvision.domain import (
     ThingKind,
     TreeId,
 )
-from fruitvision.errors import FieldDataError
+from fruitvision.errors import ConflictError, FieldDataError
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Farm, Store
 from fruitvision.store.things import (
@@ -53,15 +53,30 @@ def save_block(new: Block, seen: Block | None, store: Store, *, who: str) -> Blo
     Raises
     ------
     FieldDataError
-        If it has no name, no variety or no bearing tree, or its name differs from another one's
-        only in capitals or spaces.
+        If it makes no sense (see `check_block`), its name can't be taken (see `check_name`), or
+        `seen` is None and there is such a block.
     ConflictError
-        If somebody else changed the same fields, or `seen` is None and there is such a block.
+        If somebody else changed the same fields.
     """
     check_block(new)
-    refuse_like_name(new, store)
+    check_name(new, store)
     kept = kept_block(new.block_id)
-    return store.save_seen(kept, seen, new, who=who, at=now_utc(), check=check_block) or new
+    if seen is None and store.present(kept) not in (None, new):
+        raise _name_taken(new.block_id)
+    try:
+        return store.save_seen(kept, seen, new, who=who, at=now_utc(), check=check_block) or new
+    except ConflictError:
+        if seen is None:
+            # Added by somebody else since it was looked up.
+            raise _name_taken(new.block_id) from None
+        raise
+
+
+def _name_taken(block_id: str) -> FieldDataError:
+    return FieldDataError(
+        f"There is a block '{block_id}' already.",
+        fix="Choose another name; to correct that block, choose it first.",
+    )
 
 
 def check_block(block: Block) -> None:
@@ -70,11 +85,23 @@ def check_block(block: Block) -> None:
     Raises
     ------
     FieldDataError
-        If it has no name, no variety or no bearing tree.
+        If it has no name, no variety, no positions or no bearing tree, or a number below 0.
     """
     for value, what in ((block.block_id, "name"), (block.variety, "variety")):
         if not value.strip():
             raise FieldDataError(f"The block has no {what}.", fix=f"Type its {what}.")
+    if block.positions == 0:
+        raise FieldDataError(
+            "The block has no tree positions.",
+            fix="Type how many places for a tree its rows have, with gaps.",
+        )
+    refuse_below(0, _BLOCK_NUMBERS, block)
+    low, high = TARGET_RANGE_MM
+    if block.target_diameter_mm is not None and not low <= block.target_diameter_mm <= high:
+        raise FieldDataError(
+            f"A mean diameter of {block.target_diameter_mm:.0f} mm is no apple's.",
+            fix=f"Type one from {low:.0f} mm to {high:.0f} mm.",
+        )
     if block.bearing_trees < 1:
         raise FieldDataError(
             f"{block.positions} positions less {block.missing} missing and {block.pollinizers} "
@@ -83,15 +110,65 @@ def check_block(block: Block) -> None:
         )
 
 
-def refuse_like_name(block: Block, store: Store) -> None:
-    """Refuse a block whose name differs from another one's only in capitals or spaces.
+# Mean diameters that somebody may want, mm. Our choice: the smallest apples that are sold as fruit
+# and the largest ones, with room on both sides.
+TARGET_RANGE_MM = (30.0, 130.0)
+
+# Numbers of a block that can't be below 0, and what they are called.
+_BLOCK_NUMBERS = {
+    "positions": "tree positions",
+    "missing": "missing trees",
+    "pollinizers": "pollinizers",
+    "row_spacing_m": "distance between rows",
+    "tree_spacing_m": "distance between trees",
+    "area_ha": "area",
+    "target_fruit_per_tree": "fruit wanted per tree",
+    "target_diameter_mm": "wanted diameter",
+}
+
+
+def refuse_below(least: int, names: Mapping[str, str], thing: object) -> None:
+    """Refuse a record with a number below the least that makes sense.
+
+    Parameters
+    ----------
+    names : mapping of str to str
+        The fields, and what each is called.
 
     Raises
     ------
     FieldDataError
-        If there is such a block.
+        If one of them is below it.
     """
-    for other in store.blocks():
+    for field, what in names.items():
+        value = getattr(thing, field)
+        if value is not None and value < least:
+            raise FieldDataError(
+                f"A number is too small: {what} {value:g}.", fix=f"Type {least} or more."
+            )
+
+
+# Letters of a block's name. Our choice: what a table shows on a phone.
+LONGEST_BLOCK_NAME = 60
+
+
+def check_name(block: Block, store: Store) -> None:
+    """Refuse a new block whose name is too long or too much like another one's.
+
+    Raises
+    ------
+    FieldDataError
+        If it has more than `LONGEST_BLOCK_NAME` letters, or differs from another block's name only
+        in capitals or spaces.
+    """
+    others = store.blocks()
+    letters = len(block.block_id)
+    if letters > LONGEST_BLOCK_NAME and all(one.block_id != block.block_id for one in others):
+        raise FieldDataError(
+            f"The name of the block has {letters} letters.",
+            fix=f"Shorten it to {LONGEST_BLOCK_NAME} letters.",
+        )
+    for other in others:
         if other.block_id != block.block_id and _key(other.block_id) == _key(block.block_id):
             raise FieldDataError(
                 f"There is a block '{other.block_id}' already.",
@@ -101,6 +178,28 @@ def refuse_like_name(block: Block, store: Store) -> None:
 
 def _key(name: str) -> str:
     return " ".join(name.casefold().split())
+
+
+def take_block_off(block_id: str, expected: Mapping[str, int], store: Store, *, who: str) -> None:
+    """Take a block off the farm with all that hangs on it; photo files and forecasts stay.
+
+    Parameters
+    ----------
+    expected : mapping of str to int
+        What hung on it (see `Store.hanging_on`) as the person was told.
+
+    Raises
+    ------
+    FieldDataError
+        If photos are being measured: they may be this block's.
+    StoreError
+        If there is no such block, or something else hangs on it by now.
+    """
+    if store.jobs(only_open=True, most=1):
+        raise FieldDataError(
+            "Photos are being measured.", fix="Take the block off when they are done."
+        )
+    store.take_block_off(block_id, expected=expected, who=who, at=now_utc())
 
 
 def hand_count_of(
@@ -115,9 +214,13 @@ def save_hand_count(new: HandCount, seen: HandCount | None, store: Store, *, who
 
     Raises
     ------
+    FieldDataError
+        If the count is below 0, or row or place is below 1.
     ConflictError
         If somebody else counted otherwise on the same tree and day, and that was not `seen`.
     """
+    refuse_below(0, {"fruit_count": "fruit"}, new)
+    refuse_below(1, {"row": "row", "position": "place in the row"}, new.tree)
     kept = kept_hand_count(new.tree, new.counted_on, new.protocol)
     return store.save_seen(kept, seen, new, who=who, at=now_utc()) or new
 
@@ -180,13 +283,42 @@ def set_ruler(ruler_measured_mm: float, seen: Farm, store: Store, *, who: str) -
 
     Raises
     ------
-    SettingsError
-        If the length is not above 0.
+    FieldDataError
+        If the length is out of all reason.
     ConflictError
         If somebody else kept another length.
     """
+    low, high = RULER_RANGE_MM
+    if not low <= ruler_measured_mm <= high:
+        raise FieldDataError(
+            f"The printed ruler can't be {ruler_measured_mm:.1f} mm long.",
+            fix="Measure it from its first line to its last.",
+        )
     settings = replace(settings_of(seen), ruler_measured_mm=ruler_measured_mm)
     save_settings(settings, seen, store, who=who)
+
+
+# The printed 150 mm ruler can't come out shorter or longer than this, mm. Our choice: a printer
+# that fits a page to its paper scales by a few per cent.
+RULER_RANGE_MM = (100.0, 200.0)
+
+
+def set_crew(new: Settings, seen: Farm, store: Store, *, who: str) -> None:
+    """Keep pickers, their pace and the empty bins of the farm.
+
+    Raises
+    ------
+    FieldDataError
+        If there is no pace, or a number is below 0.
+    ConflictError
+        If somebody else changed the same.
+    """
+    refuse_below(0, {"crew": "pickers", "bins_on_hand": "empty bins"}, new)
+    if new.bins_per_picker_day <= 0:
+        raise FieldDataError(
+            "A picker fills no bins.", fix="Type how many bins a picker fills a day."
+        )
+    save_settings(new, seen, store, who=who)
 
 
 def set_units(system: UnitSystem, seen: Farm, store: Store, *, who: str) -> None:

@@ -8,9 +8,18 @@ from datetime import date
 from enum import StrEnum
 
 from fruitvision.advice import LEAST_CALIPERED, Advice, Lack, Work
-from fruitvision.domain import Block, BlockEstimate, CropForecast, Doubt, Forecast, PickPlan
+from fruitvision.domain import (
+    Block,
+    BlockEstimate,
+    CropForecast,
+    Doubt,
+    Forecast,
+    JobKind,
+    PickPlan,
+)
+from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.blocks import BlockWalks, estimate_blocks
-from fruitvision.pipeline.photos import Refused
+from fruitvision.pipeline.photos import Refused, made_with
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.target import (
@@ -32,6 +41,9 @@ FIRST_HAND_COUNTS = 5
 class Todo(StrEnum):
     """What a block needs next. The value names it in the texts of an interface."""
 
+    # Photos are being loaded, or wait to be measured.
+    LOADING = "loading"
+    WAIT = "wait"
     LOOK = "look"
     COUNT_FIRST = "count_first"
     MARKER = "marker"
@@ -48,7 +60,7 @@ class Todo(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextWork:
-    """What to do next, and how much of it: trees, panels or hand counts."""
+    """What to do next, and how much of it: trees, panels, hand counts; photos that wait."""
 
     todo: Todo
     number: int = 0
@@ -59,6 +71,7 @@ class Urgency(StrEnum):
 
     ACT = "act"
     SURER = "surer"
+    WAITING = "waiting"
     NOT_WALKED = "not_walked"
     FINE = "fine"
 
@@ -130,6 +143,7 @@ def stand(
     by_name = {one.estimate.block.block_id: one for one in walks}
     left_out = {one.name: one for one in refused}
     crops = {crop.name: crop for crop in forecast.blocks} if forecast else {}
+    waiting = _Waiting(store, settings)
     found = []
     for block in store.blocks():
         name = block.block_id
@@ -137,8 +151,8 @@ def stand(
         if name in by_name:
             found.append(_walked(block, by_name[name], settings, plan=plan, crop=crop, on=on))
         else:
-            photos = bool(store.tree_photos(name))
-            found.append(_not_walked(block, left_out.get(name), plan, photos=photos, crop=crop))
+            work = waiting.work_of(name) or _first_work(photos=bool(store.tree_photos(name)))
+            found.append(_not_walked(block, left_out.get(name), plan, work=work, crop=crop))
     return tuple(sorted(found, key=_order))
 
 
@@ -206,19 +220,46 @@ def _not_walked(
     refused: Refused | None,
     plan: PickPlan | None,
     *,
-    photos: bool,
+    work: NextWork,
     crop: CropForecast | None,
 ) -> BlockStanding:
-    """A block without an estimate: nobody walked it, or its photos and numbers need a look."""
-    todo = NextWork(todo=Todo.LOOK) if photos else NextWork(todo=Todo.WALK, number=FIRST_WALK_TREES)
+    """A block without an estimate."""
+    urgencies = {Todo.WALK: Urgency.NOT_WALKED, Todo.LOOK: Urgency.ACT}
     return BlockStanding(
         block=block,
-        urgency=Urgency.ACT if photos else Urgency.NOT_WALKED,
-        work=todo,
+        urgency=urgencies.get(work.todo, Urgency.WAITING),
+        work=work,
         pick_day=mean_pick_day(block, plan),
-        refused=refused if photos else None,
+        refused=refused if work.todo is Todo.LOOK else None,
         crop=crop,
     )
+
+
+def _first_work(*, photos: bool) -> NextWork:
+    """Nobody walked the block, or its photos and numbers need a look."""
+    return NextWork(todo=Todo.LOOK) if photos else NextWork(todo=Todo.WALK, number=FIRST_WALK_TREES)
+
+
+class _Waiting:
+    """What the photos wait for that a block without an estimate has."""
+
+    def __init__(self, store: Store, settings: Settings) -> None:
+        self._store, self._settings = store, settings
+        self._jobs = store.jobs(only_open=True)
+
+    def work_of(self, block_id: str) -> NextWork | None:
+        """None where nothing goes on."""
+        if not self._jobs:
+            return None
+        origin = made_with(choose_detector(DEFAULT_DETECTOR), self._settings, self._store.lenses())
+        unmeasured = len(self._store.unmeasured(block_id, origin))
+        if unmeasured:
+            return NextWork(todo=Todo.WAIT, number=unmeasured)
+        # A walk that is being loaded places its photos when all are measured.
+        loading = any(job.kind is JobKind.LOAD for job in self._jobs)
+        if loading and not self._store.tree_photos(block_id):
+            return NextWork(todo=Todo.LOADING)
+        return None
 
 
 _LACKS: Mapping[Lack, NextWork] = {

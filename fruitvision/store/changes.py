@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -10,13 +10,13 @@ from sqlalchemy import JSON, Column, Connection, Integer, String, Table, delete,
 from sqlalchemy.dialects.sqlite import insert
 
 from fruitvision.domain import Change, Conflict, ThingKind
-from fruitvision.errors import ConflictError
-from fruitvision.store import rows
+from fruitvision.errors import ConflictError, StoreError
+from fruitvision.store import block_off, rows
 from fruitvision.store.database import reading, writing
 from fruitvision.store.merge import Fields, Merged, merge
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
-from fruitvision.store.things import Kept
+from fruitvision.store.things import Kept, kept_block
 
 R = TypeVar("R")
 
@@ -106,6 +106,46 @@ class ChangesPart(StorePart):
                 done += _put(connection, kept, present, of(present), who=who, at=at)
         return done
 
+    def hanging_on(self, block_id: str) -> Mapping[str, int]:
+        """How many rows of which table go with a block that is taken off."""
+        with reading(self._engine, self._path) as connection:
+            return _counted(block_off.hanging_on(connection, block_id))
+
+    def take_block_off(
+        self, block_id: str, *, expected: Mapping[str, int], who: str, at: datetime
+    ) -> None:
+        """Take a block off the farm with all that hangs on it.
+
+        Photo files, what was measured in them, and forecasts stay. The rows that go are kept in
+        the record of changes, in `before` under `hanging`, by table.
+
+        Parameters
+        ----------
+        expected : mapping of str to int
+            What hung on it (see `hanging_on`) as the person was told.
+
+        Raises
+        ------
+        StoreError
+            If there is no such block, or something else hangs on it by now.
+        """
+        kept = kept_block(block_id)
+        with writing(self._engine, self._path) as connection:
+            present = _present(connection, kept)
+            if present is None:
+                raise StoreError(f"There is no block '{block_id}'.", fix="Load the page again.")
+            hanging = block_off.hanging_on(connection, block_id)
+            if _counted(hanging) != dict(expected):
+                raise StoreError(
+                    f"Something was added to {block_id} or taken from it meanwhile.",
+                    fix="See what hangs on it now, and confirm again.",
+                )
+            block_off.take_off(connection, block_id)
+            before = kept.taken_apart(present)
+            if hanging:
+                before["hanging"] = {name: list(rows) for name, rows in hanging.items()}
+            _note(connection, kept.kind, kept.about, before, None, who=who, at=at)
+
     def note_table(self, name: str, rows_in: int, *, who: str, at: datetime) -> None:
         """Keep that somebody loaded so many rows of a table of the office."""
         with writing(self._engine, self._path) as connection:
@@ -130,6 +170,10 @@ class ChangesPart(StorePart):
             query = query.limit(most)
         with reading(self._engine, self._path) as connection:
             return tuple(map(_change, connection.execute(query).mappings()))
+
+
+def _counted(hanging: block_off.Hanging) -> dict[str, int]:
+    return {name: len(rows) for name, rows in hanging.items()}
 
 
 def _change(row: rows.FoundRow) -> Change:

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from app import show
+from app.wording import LANGUAGES, texts
 from fruitvision.errors import FieldDataError
 from fruitvision.pipeline.additions import (
     add_blocks,
@@ -15,6 +17,7 @@ from fruitvision.pipeline.additions import (
 )
 from fruitvision.pipeline.entries import save_block
 from fruitvision.store import open_farm
+from fruitvision.store.block_off import tables_of_blocks
 from fruitvision.unit_system import UnitSystem
 from tests import records
 from tests.app.pages import (
@@ -22,6 +25,7 @@ from tests.app.pages import (
     page,
     press,
     radio,
+    text,
     upload,
 )
 
@@ -63,7 +67,8 @@ def test_a_farm_has_usual_units_and_lengths_are_typed_in_them(folder: Path) -> N
     assert radio(app, "Units").value == "us"
     for label, value in (("Name of the block", "Hill"), ("Variety", "Gala")):
         next(item for item in app.text_input if item.label == label).input(value)
-    for label, value in (("rows, ft", 11.4829), ("trees, ft", 3.28084), ("block, ac", 4.94211)):
+    lengths = (("rows, ft", 11.4829), ("trees, ft", 3.28084), ("block, ac", 4.94211))
+    for label, value in (("Tree positions", 900), *lengths):
         (box,) = (item for item in app.number_input if label in item.label)
         box.set_value(value)
     press(app, "Save block")
@@ -105,6 +110,63 @@ def test_targets_are_typed_in_the_visitors_units_and_kept_metric(filled: Path) -
     assert block.target_fruit_per_tree == 96
     assert block.target_diameter_mm == pytest.approx(2.95 * 25.4)
     assert app.table[0].value["Wanted"].tolist() == ["96 a tree, 2.95 in"]
+
+
+def test_a_taken_name_is_refused_and_an_old_question_goes_away(filled: Path) -> None:
+    app = page("setup")
+    next(item for item in app.text_input if item.label == "Name of the block").set_value(
+        "Gala North"
+    )
+    next(item for item in app.text_input if item.label == "Variety").set_value("Gala")
+    boxes = {item.label: item for item in app.number_input}
+    assert boxes["Tree positions"].value is None
+    boxes["Tree positions"].set_value(10)
+    app = press(app, "Save block")
+    assert "There is a block 'Gala North' already" in app.error[0].value
+    assert not any(item.label == "Keep what I typed" for item in app.button)
+    # Two people correct one block: the question goes away with the next thing that is typed.
+    which = next(item for item in app.selectbox if item.label == "Which block")
+    app = which.set_value("Gala North").run()
+    with open_farm(filled) as store:
+        store.save_blocks([replace(records.block(), missing=7)])
+    boxes = {item.label: item for item in app.number_input}
+    boxes["Missing trees"].set_value(9)
+    app = press(app, "Save block")
+    assert any(item.label == "Keep what I typed" for item in app.button)
+    boxes = {item.label: item for item in app.number_input}
+    boxes["Missing trees"].set_value(-5)
+    app = press(app, "Save block")
+    assert "A number is too small" in app.error[0].value
+    assert not any(item.label == "Keep what I typed" for item in app.button)
+
+
+def test_a_block_is_taken_off_after_it_is_told_what_goes_with_it(filled: Path) -> None:
+    app = page("setup")
+    which = next(item for item in app.selectbox if item.label == "Block to take off")
+    app = which.set_value("Gala North").run()
+    assert "5 hand counts" in text(app)
+    assert "the places of 20 photos" in text(app)
+    (button,) = (item for item in app.button if item.label == "Take it off")
+    assert button.disabled
+    (sure,) = (item for item in app.checkbox if item.label.startswith("Yes, take"))
+    app = press(sure.check().run(), "Take it off")
+    assert not app.exception
+    assert "Gala North is taken off" in app.success[0].value
+    with open_farm(filled) as store:
+        assert not store.blocks()
+
+
+def test_whatever_a_farm_can_keep_of_a_block_has_words() -> None:
+    for code in LANGUAGES:
+        for table in tables_of_blocks():
+            assert f"hanging_{table.name}" in texts(code, "work")
+
+
+def test_an_address_in_a_name_is_no_link() -> None:
+    shown = show.plain("see http://x.y, www.x.y or a.b@x.y")
+    assert shown.replace(show.NO_BREAK, "") == "see http://x.y, www.x.y or a.b@x.y"
+    for begins in ("http", "www", "a.b@"):
+        assert f"{show.NO_BREAK}{begins}" in shown
 
 
 def test_a_corrected_block_keeps_what_was_not_touched(filled: Path) -> None:

@@ -122,9 +122,9 @@ def test_the_places_of_a_text_are_filled() -> None:
 
 # Calls whose words nobody reads: keys of boxes, errors of the program itself, looks.
 UNREAD_CALLS = {
-    "shown", "asked", "question", "forget", "form", "html", "TypeError", "ValueError",
-    "RuntimeError",
-    "KeyError", "compile", "sub", "expr", "condition", "transform_filter", "transform_calculate",
+    "shown", "asked", "question", "forget", "save_button", "form", "html",
+    "TypeError", "ValueError", "RuntimeError", "KeyError",
+    "compile", "sub", "expr", "condition", "transform_filter", "transform_calculate",
     "register", "getattr", "setattr", "TypeVar", "cast",
 }  # fmt: skip
 UNREAD_KEYWORDS = {"key", "format", "icon", "extra", "labelExpr", "expr", "type", "file_name"}

@@ -1,0 +1,51 @@
+"""The app's server: it ends with the command that started it, and says what to do about a port."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from fruitvision.errors import ServeError
+from fruitvision.serve import serve_app
+
+# Plays the server: writes its process id, and waits.
+SLEEPER = """
+import os, pathlib, sys, time
+pathlib.Path(sys.argv[1]).write_text(str(os.getpid()))
+time.sleep(60)
+"""
+# Plays the command.
+COMMAND = "import sys; from fruitvision.serve import _run; sys.exit(_run(sys.argv[1:], {}))"
+PATIENCE_S = 30.0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signal")
+def test_the_server_ends_when_its_command_is_told_to_end(tmp_path: Path) -> None:
+    told = tmp_path / "pid"
+    server = [sys.executable, "-c", SLEEPER, str(told)]
+    command = subprocess.Popen([sys.executable, "-c", COMMAND, *server])  # noqa: S603
+    until = time.monotonic() + PATIENCE_S
+    while not (told.exists() and told.read_text()) and time.monotonic() < until:
+        time.sleep(0.05)
+    command.send_signal(signal.SIGTERM)
+    assert command.wait(PATIENCE_S) == 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(int(told.read_text()), 0)
+
+
+def test_a_port_that_is_taken_is_said_with_what_to_do(tmp_path: Path) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        with pytest.raises(ServeError, match=f"Port {port} of 127.0.0.1 is in use") as caught:
+            serve_app(tmp_path / "farm", address="127.0.0.1", port=port)
+    assert f"http://127.0.0.1:{port}" in caught.value.fix
+    assert "--port" in caught.value.fix
