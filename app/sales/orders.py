@@ -73,7 +73,8 @@ def _oversold(checked: CheckedOrders) -> None:
     more = len(found) - NAMED
     lines += [say("sales.oversold_more", n=more)] * (more > 0)
     head = say("sales.oversold", n=len(found))
-    st.warning("\n".join((f"**{head}**\n", *(f"- {line}" for line in lines))))
+    # Two spaces end a line within a paragraph.
+    st.warning("  \n".join((f"**{head}**", *lines)))
 
 
 def _week_table(cells: Sequence[OrderCell], crop: CropForecast) -> None:
