@@ -171,6 +171,31 @@ def test_scenario_27_the_factor_of_june_serves_in_august_with_its_age(farm: Farm
     assert any("The hand counts are 45 days older than the photos" in x for x in block_lines(walk))
 
 
+def test_a_walk_that_has_begun_does_not_replace_a_whole_one(farm: FarmStore) -> None:
+    add_good_block(farm, "Hill")
+    before = walks_of(farm)["Hill"]
+    later = WALK + timedelta(days=20)
+    add_walk(farm, "Hill", day=later, trees=trees_of("Hill", 7))
+    begun = walks_of(farm)["Hill"]
+    assert begun.estimate.fruit_per_tree == before.estimate.fruit_per_tree
+    assert begun.estimate.walked_on == WALK
+    assert begun.trees == before.trees
+    assert Doubt.NEWER_WALK in begun.estimate.doubts
+    assert Doubt.FEW_TREES not in begun.estimate.doubts
+    add_walk(farm, "Hill", day=later, trees=trees_of("Hill", 8))
+    whole = walks_of(farm)["Hill"].estimate
+    assert (whole.walked_on, whole.trees) == (later, 8)
+    assert Doubt.NEWER_WALK not in whole.doubts
+
+
+def test_a_small_walk_of_a_new_season_counts_at_once(farm: FarmStore) -> None:
+    add_block(farm, "Hill")
+    before = WALK - LAST_YEAR
+    add_hand_counts(farm, add_walk(farm, "Hill", day=before), day=before)
+    add_walk(farm, "Hill", trees=trees_of("Hill", 3))
+    assert walks_of(farm)["Hill"].estimate.walked_on == WALK
+
+
 def test_the_factor_of_last_season_has_a_wide_range(farm: FarmStore) -> None:
     add_block(farm, "Hill")
     before = WALK - LAST_YEAR

@@ -201,6 +201,26 @@ def test_a_block_without_a_pick_date_is_left_out_with_its_reason(farm: FarmStore
     )
 
 
+def test_totals_say_that_a_block_is_not_in_them(farm: FarmStore) -> None:
+    add_block(farm, "Mill", variety="Fuji", pick_date=None)
+    found, _ = forecast_farm(farm, TABLE, SETTINGS, made_on=MONDAY)
+    assert Doubt.BLOCK_LEFT_OUT in found.total.doubts
+    assert all(
+        Doubt.BLOCK_LEFT_OUT not in crop.doubts for crop in (*found.varieties, *found.blocks)
+    )
+    add_block(farm, "Brook", pick_date=None)
+    again, _ = forecast_farm(farm, TABLE, SETTINGS, made_on=MONDAY)
+    assert Doubt.BLOCK_LEFT_OUT in again.varieties[0].doubts
+
+
+def test_a_pick_that_is_past_is_doubted_from_the_day_after(farm: FarmStore) -> None:
+    on_the_day, _ = forecast_farm(farm, TABLE, SETTINGS, made_on=PICK)
+    assert Doubt.PAST_PICK not in on_the_day.total.doubts
+    late, _ = forecast_farm(farm, TABLE, SETTINGS, made_on=PICK + timedelta(days=1))
+    assert Doubt.PAST_PICK in late.total.doubts
+    assert Doubt.PAST_PICK in crop_of(late).doubts
+
+
 def test_a_farm_of_which_nothing_can_be_forecast_says_why(tmp_path: Path) -> None:
     with open_farm(tmp_path / "other") as store:
         add_block(store, "Mill")

@@ -74,6 +74,9 @@ class Doubt(StrEnum):
     DEFAULT_WEIGHT = "default_weight"
     ASSUMED_CULLS = "assumed_culls"
     FAR_AHEAD = "far_ahead"
+    NEWER_WALK = "newer_walk"
+    PAST_PICK = "past_pick"
+    BLOCK_LEFT_OUT = "block_left_out"
 
     @property
     def words(self) -> str:
@@ -145,6 +148,9 @@ _WORDS: dict[Doubt, str] = {
     Doubt.DEFAULT_WEIGHT: "Weight from diameter is a general rule: weigh fruit of this variety.",
     Doubt.ASSUMED_CULLS: "Culls and drop are assumed, not measured here.",
     Doubt.FAR_AHEAD: "More than 60 days ahead: trust the peak classes only.",
+    Doubt.NEWER_WALK: "A newer walk has under 8 trees so far: these numbers are of the one before.",
+    Doubt.PAST_PICK: "The pick date was past when this was made: set it anew before you promise.",
+    Doubt.BLOCK_LEFT_OUT: "A block of the farm is not in this number: put right what kept it out.",
 }
 
 Doubts = tuple[Doubt, ...]

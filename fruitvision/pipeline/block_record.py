@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from functools import cache
 from pathlib import Path
 
+from fruitvision.block import FEW_TREES
 from fruitvision.caliper_check import MatchedPair, check_calipers
 from fruitvision.caliper_pairs import match_pairs
 from fruitvision.domain import (
@@ -74,6 +75,21 @@ class BlockRecord:
     calipers: tuple[CaliperReading, ...]
     register: tuple[RegisteredTree, ...]
     visited: tuple[VisitedPlace, ...]
+
+    @property
+    def standing(self) -> MeasuredWalk:
+        """The walk that the block's numbers are of: the latest one.
+
+        While that has too few trees, it is the last one of its season that has enough: a scout at
+        the first tree of a new walk does not turn a block that is known into a first look.
+        """
+        latest = self.walks[-1]
+        whole = [
+            walk
+            for walk in self.walks
+            if len(walk.trees) >= FEW_TREES and of_season(walk.walked_on, latest.walked_on)
+        ]
+        return whole[-1] if whole and len(latest.trees) < FEW_TREES else latest
 
     @property
     def kind(self) -> str:

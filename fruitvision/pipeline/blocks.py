@@ -15,6 +15,7 @@ from fruitvision.domain import (
     Attention,
     Block,
     BlockEstimate,
+    Doubt,
     GrowthRate,
     HiddenFruitFactor,
     PickPlan,
@@ -227,7 +228,7 @@ def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
     return BlockWalks(
         estimate=one.estimate,
         growth=growth,
-        trees=record.walks[-1].trees,
+        trees=record.standing.trees,
         check=check_register(record.block, record.register, places_seen(record, walked_on)),
         pollinizers=pollinizers_of(record.block, record.register),
         register_notes=register_notes(record.block, record.register),
@@ -245,7 +246,7 @@ def _walked(record: BlockRecord, work: _Work) -> _Walked:
             f"{record.block.block_id} has no tree with a complete set of usable photos.",
             fix="Load a walk of at least 8 trees, each photographed from the same faces.",
         )
-    name, walk, settings = record.block.block_id, record.walks[-1], work.settings
+    name, walk, settings = record.block.block_id, record.standing, work.settings
     estimate = kept(
         (work.folder, f"estimate of {name}", work.key_of_estimate(record)),
         BlockEstimate,
@@ -269,7 +270,7 @@ def _walked(record: BlockRecord, work: _Work) -> _Walked:
 
 def _background(record: BlockRecord, work: _Work) -> Background:
     """What is known of a block beside its latest walk."""
-    walk = record.walks[-1]
+    walk = record.standing
     return Background(
         register=record.register,
         visited=places_seen(record, walk.walked_on),
@@ -283,7 +284,7 @@ def _background(record: BlockRecord, work: _Work) -> Background:
 
 def _own_growth(record: BlockRecord, estimate: BlockEstimate, settings: Settings) -> _OwnGrowth:
     """The sizes of a walk don't rest on like blocks, so neither does what they grew."""
-    walked_on = record.walks[-1].walked_on
+    walked_on = record.standing.walked_on
     sizes = [*_earlier_sizes(record, walked_on, settings), estimate.sizes]
     known = [one for one in sizes if one is not None]
     return _OwnGrowth(rate=own_rate(record, known, walked_on))
@@ -300,7 +301,8 @@ def _estimate(
         settings,
         replace(background, check=walk.check(settings)),
     )
-    return replace(estimate, doubts=merge_doubts(estimate.doubts, walk.doubts))
+    begun = (Doubt.NEWER_WALK,) if walk.walked_on < record.walks[-1].walked_on else ()
+    return replace(estimate, doubts=merge_doubts(estimate.doubts, walk.doubts, begun))
 
 
 def _earlier_sizes(
@@ -310,8 +312,8 @@ def _earlier_sizes(
     background = Background(register=record.register)
     return [
         _estimate(record, walk, settings, background).sizes
-        for walk in record.walks[:-1]
-        if of_season(walk.walked_on, walked_on)
+        for walk in record.walks
+        if walk.walked_on < walked_on and of_season(walk.walked_on, walked_on)
     ]
 
 

@@ -8,8 +8,11 @@ from datetime import date
 
 from fruitvision.advice import next_action
 from fruitvision.domain import (
+    Block,
     BlockInputs,
     CropForecast,
+    Doubt,
+    Doubts,
     Forecast,
     MadeWith,
     SizeTable,
@@ -112,18 +115,20 @@ def forecast_farm(
         try:
             inputs = block_inputs(walk, office, table, settings, first_pick=dates.get(name))
             inputs = what_if(inputs, settings, weather=choices.season, days=choices.pick_shift_days)
-            crops.append(_draw_crop(inputs, table, settings, shared))
+            crops.append(_draw_crop(inputs, table, settings, shared, made_on))
         except FruitVisionError as err:
             if name in dates:
                 raise
             refused.append(refused_block(name, err))
     if not crops:
         raise _none_can_be(refused)
+    inside = {one.crop.name for one in crops}
+    left_out = [one for one in store.blocks() if one.block_id not in inside]
     origin = replace(
         made_with(choose_detector(detector_name), settings), settings_sha256=settings.sha256
     )
     forecast = replace(
-        _forecast(crops, table, settings, made_on=made_on, origin=origin),
+        _forecast(crops, table, settings, made_on=made_on, origin=origin, left_out=left_out),
         farm=store.farm().name,
         what_if=choices.what_if,
     )
@@ -148,7 +153,11 @@ def _none_can_be(refused: Sequence[Refused]) -> ForecastError:
 
 
 def _draw_crop(
-    inputs: BlockInputs, table: SizeTable, settings: Settings, shared: SharedErrors
+    inputs: BlockInputs,
+    table: SizeTable,
+    settings: Settings,
+    shared: SharedErrors,
+    made_on: date,
 ) -> _Drawn:
     """One block drawn, and its summary."""
     draws = draw_block(inputs, table, settings, shared)
@@ -157,7 +166,7 @@ def _draw_crop(
         name=block.block_id,
         variety=block.variety,
         pick_date=inputs.plan.picks[0].pick_date,
-        doubts=forecast_doubts(inputs, settings),
+        doubts=merge_doubts(forecast_doubts(inputs, settings), _past(inputs, made_on)),
         rests_on=rests_on([inputs]),
     )
     crop = summarise(draws, heading, table, settings)
@@ -166,15 +175,29 @@ def _draw_crop(
     )
 
 
+def _past(inputs: BlockInputs, made_on: date) -> Doubts:
+    """The doubt about a forecast of a crop that is picked by its own plan."""
+    last = max(pick.pick_date for pick in inputs.plan.picks)
+    return (Doubt.PAST_PICK,) if last < made_on else ()
+
+
 def _total(
-    crops: Sequence[_Drawn], variety: str, table: SizeTable, settings: Settings
+    crops: Sequence[_Drawn],
+    variety: str,
+    table: SizeTable,
+    settings: Settings,
+    *,
+    left_out: Sequence[Block],
 ) -> CropForecast:
+    """A variety, or the farm if `variety` is empty; blocks that are not in it are a doubt."""
+    missing = [one for one in left_out if variety in {"", one.variety}]
+    without = (Doubt.BLOCK_LEFT_OUT,) if missing else ()
     dates = {one.crop.pick_date for one in crops}
     heading = Heading(
         name=variety or "farm",
         variety=variety,
         pick_date=dates.pop() if len(dates) == 1 else None,
-        doubts=merge_doubts(*(one.crop.doubts for one in crops)),
+        doubts=merge_doubts(without, *(one.crop.doubts for one in crops)),
         rests_on=rests_on([one.inputs for one in crops]),
     )
     return summarise(add_draws([one.draws for one in crops]), heading, table, settings)
@@ -187,10 +210,17 @@ def _forecast(
     *,
     made_on: date,
     origin: MadeWith,
+    left_out: Sequence[Block],
 ) -> Forecast:
     """Blocks, varieties and the farm, with all that they were drawn from."""
     varieties = tuple(
-        _total([one for one in crops if one.crop.variety == variety], variety, table, settings)
+        _total(
+            [one for one in crops if one.crop.variety == variety],
+            variety,
+            table,
+            settings,
+            left_out=left_out,
+        )
         for variety in dict.fromkeys(one.crop.variety for one in crops)
     )
     return Forecast(
@@ -200,7 +230,7 @@ def _forecast(
         size_table=table.name,
         blocks=tuple(one.crop for one in crops),
         varieties=varieties,
-        total=_total(crops, "", table, settings),
+        total=_total(crops, "", table, settings, left_out=left_out),
         next_action=next_action([one.inputs.estimate for one in crops]),
         made_with=origin,
         seed=settings.seed,
