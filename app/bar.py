@@ -12,13 +12,18 @@ import streamlit as st
 from app import session, show
 
 _LOOK = """<style>
+[data-testid="stLayoutWrapper"]:has(> .st-key-page-here) { display: none; }
 .st-key-pages { border-bottom: 2px solid #7a3b2e; padding-bottom: .3rem; }
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding-top: .3rem; }
   .st-key-pages { flex-wrap: nowrap; align-items: center; padding-bottom: 0; }
   .st-key-page-list { flex-wrap: nowrap; overflow-x: auto; min-width: 0; padding-right: 1.5rem;
-    scrollbar-width: none;
+    min-height: 48px; align-items: center; overflow-y: hidden; scrollbar-width: none;
     mask-image: linear-gradient(to right, #000 calc(100% - 1.5rem), transparent); }
+  .st-key-pages > :has(> .st-key-page-list) { position: relative; }
+  .st-key-pages > :has(> .st-key-page-list)::after { content: "›"; position: absolute; right: 0;
+    top: 50%; transform: translateY(-55%); font-size: 1.6rem; color: #7a3b2e;
+    pointer-events: none; }
   .st-key-page-list > * { flex: none; width: auto; }
   .st-key-page-list a { min-height: 44px; }
   .st-key-page-own { flex: none; flex-wrap: nowrap; }
@@ -28,6 +33,14 @@ _LOOK = """<style>
   .st-key-page-own button > div > [aria-hidden="true"] { display: none; }
 }
 </style>"""
+# Tells a screen reader which page is open, and moves the strip so that it is seen.
+_HERE = """<script>
+setTimeout(() => document.querySelectorAll('.st-key-page-list a').forEach((link, number) => {{
+  if (number !== {number}) return link.removeAttribute('aria-current');
+  link.setAttribute('aria-current', 'page');
+  link.scrollIntoView({{block: 'nearest', inline: 'center'}});
+}}), 300);
+</script>"""
 
 
 def top_bar(pages: Sequence[st.Page], page: st.Page) -> None:
@@ -46,3 +59,6 @@ def top_bar(pages: Sequence[st.Page], page: st.Page) -> None:
         with st.container(horizontal=True, gap="small", width="content", key="page-own"):
             session.choose_mine()
             show.page_help(page.url_path)
+    with st.container(key="page-here"):
+        number = [one.url_path for one in pages].index(page.url_path)
+        st.html(_HERE.format(number=number), unsafe_allow_javascript=True)

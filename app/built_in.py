@@ -22,6 +22,14 @@ _STYLE = """<style>
   content: {drop}; font-size: .875rem; }}
 [data-testid="InputInstructions"] {{ visibility: hidden; }}
 </style>"""
+# Why a file box did not take a file: Streamlit tells it in English, and to a mouse only.
+_NOT_TAKEN = """<style>
+[data-testid="stFileUploader"]:has([data-testid="stFileChipIconError"])::after {{
+  content: {not_taken}; display: block; padding: .4rem .8rem;
+  border: 2px solid #7a3b2e; background: #fffdf8; }}
+[data-testid="stFileChip"] > [role="alert"], [data-testid="stTooltipErrorContent"] {{
+  display: none; }}
+</style>"""
 # A mistake of this program: what happened and what to do; what a developer needs is in the log.
 _MISTAKE = """<style>
 [data-testid="stException"] > * {{ display: none; }}
@@ -39,6 +47,8 @@ def built_in_words() -> None:
     st.html(_MISTAKE.format(mistake=json.dumps(say("common.mistake"), ensure_ascii=False)))
     with st.container(key="spoken"):
         st.html(_SPOKEN.format(code=json.dumps(language())), unsafe_allow_javascript=True)
+    not_taken = json.dumps(say("common.files_not_taken"), ensure_ascii=False)
+    st.html(_NOT_TAKEN.format(not_taken=not_taken))
     if language() == "en":
         return
     words = {

@@ -4,6 +4,7 @@ import streamlit as st
 
 from app import session
 from app.walk import finish, look, way
+from app.walk.photos import stops_to_redo
 from app.walk.start import start_form
 from app.walk.tree import tree_view
 from app.walk.warm import warm_up
@@ -32,7 +33,7 @@ def walk_on(store: FarmStore, block: Block, walk: KeptWalk) -> None:
         tree_view(store, walk, stops, here, block)
         if st.toggle(say("walk.ask")):
             finish.advice(store, walk, block)
-    way.all_stops(stops)
+    way.all_stops(stops, stops_to_redo(store, block, stops))
     look.saved_line(finish.saved_words(stops, pending))
     # Last, so that nobody waits for it: what a reload or a lost connection left unmeasured.
     for photo in pending:

@@ -114,11 +114,15 @@ def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPho
         return
     count = stop.counted.fruit_count
     seen = seen_of_faces(stop, measured)
-    if seen is None:
-        look.good(say("walk.count_kept_alone", count=count))
-    else:
+    words, below = say("walk.count_kept_alone", count=count), ""
+    if seen is not None:
         sides = " + ".join(number(one) for one in seen)
-        look.good(say("walk.count_kept", count=count, sides=sides), say("walk.count_sides"))
+        words = say("walk.count_kept", count=count, sides=sides)
+        below = say("walk.count_sides")
+    if is_odd_count(count, None if seen is None else sum(seen)):
+        look.bad(words, say("walk.count_odd_kept"))
+    else:
+        look.good(words, below)
     with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
         _count_box(store, stop, _correction(stop), stop.counted, measured)
 

@@ -29,6 +29,9 @@ _LOOK = """<style>
 .st-key-walk [data-testid="stSelectbox"] [role="group"] button { min-height: 56px; }
 .st-key-walk [data-testid="stSelectbox"] button, .st-key-walk [data-testid="stSelectbox"] input {
   font-size: 1.25rem; }
+.st-key-walk [data-testid="stElementContainer"]:has(script) { display: none; }
+.st-key-walk [data-testid="stFileChips"] > button { min-width: 60px; min-height: 60px; }
+.st-key-walk [data-testid="stFileChipDeleteBtn"] button { min-width: 48px; min-height: 48px; }
 .st-key-walk h1 { font-size: 1.35rem !important; padding: 0; }
 .st-key-walk-which-block [data-testid="stSelectbox"] [role="group"],
 .st-key-walk-which-block [data-testid="stSelectbox"] [role="group"] button { min-height: 72px; }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 
 import streamlit as st
 
@@ -11,7 +12,8 @@ from app.walk import look
 from app.walk.hand_work import is_counting
 from app.wording import measure, say, sentence
 from fruitvision.capture import CaptureCheck, CaptureFault
-from fruitvision.domain import Block, KeptWalk, MeasuredPhoto, TreePhoto
+from fruitvision.domain import Block, KeptWalk, MeasuredPhoto, TreeId, TreePhoto
+from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import small_overlay
 from fruitvision.photo import read_small
 from fruitvision.pipeline.lines import photo_numbers
@@ -22,8 +24,10 @@ from fruitvision.pipeline.walking import (
     TakenPhoto,
     capture_check,
     measure_taken,
+    measured_of,
     take_photos,
 )
+from fruitvision.settings import Settings
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 from fruitvision.walk_data import FACES
@@ -34,8 +38,9 @@ from fruitvision.walk_progress import Stop
 PHOTOS = "image/*"
 # Long side of a photo with its outlines, px. Our choice: sharp on a phone, about 150 kB by wifi.
 SHOWN_PX = 1000
-# Pictures and checks kept in memory. Our choice: the trees of a walk.
+# Pictures and checks kept in memory. Our choice: the trees of a walk, and of a large one.
 KEPT = 40
+CHECKS_KEPT = 400
 FACE_WORDS = {"A": "walk.face_a", "B": "walk.face_b"}
 
 # Keys of the session state.
@@ -135,6 +140,29 @@ def fault_of(
     with show.errors():
         return None if latest is None else check_of(store, latest, block).fault
     return None
+
+
+def stops_to_redo(store: FarmStore, block: Block, stops: Sequence[Stop]) -> frozenset[TreeId]:
+    """Trees of which the latest photo of some face should be taken again."""
+    settings = session.settings()
+    key = f"{session.farm_folder()} {store.stamp} {settings.sha256} {block.block_id}"
+    return _to_redo(key, store, block, tuple(stops), settings)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _to_redo(
+    key: str, _store: FarmStore, _block: Block, _stops: tuple[Stop, ...], _settings: Settings
+) -> frozenset[TreeId]:
+    found = set()
+    for stop in _stops:
+        latest = {photo.face: photo.photo_id for photo in stop.photos}
+        measured = measured_of(_store, stop, _settings) if latest else {}
+        for photo_id in latest.values():
+            # A photo whose file is gone is told of where its tree is shown.
+            with suppress(FruitVisionError):
+                if photo_id in measured and check_of(_store, measured[photo_id], _block).fault:
+                    found.add(stop.tree)
+    return frozenset(found)
 
 
 def _box(store: FarmStore, aim: Aim) -> None:
@@ -237,7 +265,7 @@ def check_of(store: FarmStore, measured: MeasuredPhoto, block: Block) -> Capture
     return _check(key, store, measured, block)
 
 
-@st.cache_resource(show_spinner=False, max_entries=KEPT)
+@st.cache_resource(show_spinner=False, max_entries=CHECKS_KEPT)
 def _check(key: str, _store: FarmStore, _measured: MeasuredPhoto, _block: Block) -> CaptureCheck:
     return capture_check(_store, _measured, _block)
 

@@ -68,13 +68,19 @@ def leave_tree() -> None:
         st.query_params.pop(name, None)
 
 
-def all_stops(stops: Sequence[Stop]) -> None:
-    """A list of all stops with what is done, to go to any of them."""
+def all_stops(stops: Sequence[Stop], to_redo: Collection[TreeId]) -> None:
+    """A list of all stops with what is done, to go to any of them.
+
+    Parameters
+    ----------
+    to_redo : collection of TreeId
+        Trees of which a photo should be taken again.
+    """
     chosen = st.selectbox(
         say("walk.all_stops"),
         stops,
         index=None,
-        format_func=_stop_words,
+        format_func=lambda stop: _stop_words(stop, again=stop.tree in to_redo),
         key=f"all stops {st.query_params.get(ROW)} {st.query_params.get(TREE)}",
         placeholder="",
         filter_mode=None,
@@ -84,7 +90,9 @@ def all_stops(stops: Sequence[Stop]) -> None:
         st.rerun()
 
 
-def _stop_words(stop: Stop) -> str:
+def _stop_words(stop: Stop, *, again: bool) -> str:
     begun = bool(stop.photos) or stop.counted is not None
     words = "walk.stop_done" if stop.done else "walk.stop_partly" if begun else "walk.stop_open"
+    if again:
+        words = "walk.stop_again"
     return say(words, row=str(stop.tree.row), tree=str(stop.tree.position))

@@ -204,6 +204,14 @@ def test_any_stop_can_be_chosen_from_the_list(started: Path) -> None:
     assert "stop 4 of 4" in text(app)
 
 
+def test_the_list_marks_a_stop_whose_photo_should_be_taken_again(started: Path) -> None:
+    first, second = [n for n in (1, 2, 3) if n != counted_stop(started)][:2]
+    photographed(started, first, (5, 6))
+    photographed(started, second, (5, 6), doubts=[Doubt.BLURRED])
+    (stops,) = (item for item in opened().selectbox if item.label == "All stops")
+    assert [stops.options[n - 1][0] for n in (first, second)] == ["✓", "!"]
+
+
 # ---------------------------------------------------------------- photos
 
 
@@ -348,6 +356,7 @@ def test_a_count_like_a_slip_is_saved_at_a_second_word_only(started: Path) -> No
     app = press(press(app, "Save my count"), "Yes, save 1,122")
     with open_farm(started) as store:
         assert [one.fruit_count for one in store.hand_counts()] == [1122]
+    assert "If it is a slip, correct it below." in text(app)
 
 
 def test_a_saved_count_can_be_corrected(started: Path) -> None:
