@@ -308,6 +308,14 @@ def say_next(note: str, refused: Sequence[Refused] = ()) -> None:
     st.session_state[_REFUSED] = tuple(refused)
 
 
+def say_rows(file: str, rows: int, refused: Sequence[Refused]) -> None:
+    """Say in the next run of the page how many rows of a file went in; that none did is no tick."""
+    if rows:
+        say_next(say("forms.rows_in", file=file, n=rows), refused)
+    else:
+        say_next("", [Refused(name=file, what=say("forms.no_row_in"), fix=""), *refused])
+
+
 def said() -> tuple[str, tuple[Refused, ...]]:
     """What was kept to be said, once."""
     return st.session_state.pop(_NOTE, ""), st.session_state.pop(_REFUSED, ())

@@ -100,17 +100,23 @@ def errors() -> Iterator[None]:
         error(err)
 
 
+# What was left out has a box each up to so many; more are a list that can be opened. Our choice.
+MOST_BOXES = 4
+
+
 def refused(items: Sequence[Refused]) -> None:
     """What was left out, why, and what to do."""
-    for item in items:
-        st.warning(
-            say(
-                "common.left_out",
-                name=plain(sentence(item.name)),
-                why=f"{plain(sentence(item.what))} {plain(sentence(item.fix))}",
-            ),
-            icon=":material/block:",
-        )
+    for item in items[:MOST_BOXES]:
+        st.warning(_left_out(item), icon=":material/block:")
+    more = items[MOST_BOXES:]
+    if more:
+        with st.expander(say("common.left_out_more", n=len(more))):
+            st.markdown("\n".join(f"- {_left_out(item)}" for item in more))
+
+
+def _left_out(item: Refused) -> str:
+    why = f"{plain(sentence(item.what))} {plain(sentence(item.fix))}".strip()
+    return say("common.left_out", name=plain(sentence(item.name)), why=why)
 
 
 def note(text: str, left_out: Sequence[Refused]) -> None:

@@ -11,6 +11,7 @@ from app import show
 from app.charts_forecast import class_words
 from app.wording import day, number, percent, ranged, say, sentence, week
 from fruitvision.domain import (
+    Block,
     CropForecast,
     Estimate,
     Forecast,
@@ -18,7 +19,7 @@ from fruitvision.domain import (
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import use_numbers
+from fruitvision.forecast.uses import is_first_look, use_numbers, whole_number
 from fruitvision.report.forecast import matters
 from fruitvision.unit_system import Unit, Units
 
@@ -51,13 +52,35 @@ def uses(forecast: Forecast) -> None:
         [
             (
                 say(f"forecast.use_{one.use}"),
-                say(f"forecast.of_{one.unit}", number=number(one.value)),
+                say(f"forecast.of_{one.unit}", number=number(whole_number(one.value, one.use))),
                 say("forecast.use_chance", percent=percent(one.quantile)),
             )
             for one in use_numbers(forecast)
             if one.level == "farm"
         ]
     )
+
+
+def not_in_it(forecast: Forecast, blocks: Sequence[Block], today: date) -> None:
+    """What the farm's numbers leave out, or stand for no longer; nothing where all is well."""
+    in_it = {crop.name: crop for crop in forecast.blocks}
+    left_out = [one.block_id for one in blocks if one.block_id not in in_it]
+    if left_out:
+        st.warning(say("forecast.without", names=show.plain(", ".join(left_out))))
+    first_looks = [name for name, crop in in_it.items() if is_first_look(crop)]
+    if first_looks:
+        st.warning(say("forecast.no_promise", names=show.plain(", ".join(first_looks))))
+    past = [
+        f"{name}, {day(last)}"
+        for name, crop in in_it.items()
+        if (last := _last_pick(crop)) is not None and last < today
+    ]
+    if past:
+        st.warning(say("forecast.pick_is_past", names=show.plain("; ".join(past))))
+
+
+def _last_pick(crop: CropForecast) -> date | None:
+    return max((one.pick_date for one in crop.picks), default=crop.pick_date)
 
 
 def beside(planned: Forecast | None, what_if: Forecast, unit: Unit) -> None:
@@ -134,7 +157,7 @@ def _week_table(rows: Sequence[WeekForecast]) -> None:
         [
             {
                 say("forecast.class"): class_words(row.size_class),
-                say("forecast.p10_safe"): number(row.cartons.p10),
+                say("forecast.p10_safe"): number(whole_number(row.cartons.p10, "promise")),
                 say("forecast.p50"): number(row.cartons.p50),
                 say("forecast.p90"): number(row.cartons.p90),
             }

@@ -228,9 +228,14 @@ def _planned_pass(row: CsvRow) -> _PlannedPass:
     return found
 
 
+# Words of the trade for the same, as people write them in a register.
+_OTHER_WORDS = {"gap": TreeKind.MISSING.value, "young": TreeKind.REPLANT.value}
+
+
 def _kind(text: str, field: str) -> TreeKind:
     try:
-        return TreeKind(text.casefold())
+        word = text.casefold()
+        return TreeKind(_OTHER_WORDS.get(word, word))
     except ValueError as err:
         raise FieldDataError(
             f"{field} is '{text}'.", fix=f"Write {', '.join(kind.value for kind in TreeKind)}."

@@ -173,5 +173,5 @@ def _table_box(name: str, columns: str, add: Callable[[NamedFile], Added]) -> No
     if upload and st.button(say("forms.load_file", file=name)):
         with show.errors(), files.saved([upload]) as saved:
             added = add(saved[0])
-            session.say_next(say("forms.rows_in", file=upload.name, n=added.rows), added.refused)
+            session.say_rows(upload.name, added.rows, added.refused)
             st.rerun()

@@ -38,7 +38,7 @@ def _table_upload(store: FarmStore) -> None:
     if upload and st.button(say("forms.load_file", file=PAIRS)):
         with show.errors(), files.saved([upload]) as saved:
             added = add_caliper_pairs(saved[0].path, store, session.settings())
-            session.say_next(say("forms.rows_in", file=PAIRS, n=added.rows), added.refused)
+            session.say_rows(PAIRS, added.rows, added.refused)
             st.rerun()
 
 

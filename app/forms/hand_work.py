@@ -79,7 +79,7 @@ def _table_upload(file: str, columns: str, add: Callable[[Path], Added]) -> None
     if upload and st.button(say("forms.load_file", file=file)):
         with show.errors(), files.saved([upload]) as saved:
             added = add(saved[0].path)
-            session.say_next(say("forms.rows_in", file=file, n=added.rows), added.refused)
+            session.say_rows(file, added.rows, added.refused)
             st.rerun()
 
 

@@ -51,6 +51,13 @@ def look_at(*, block: str, tree: TreeId | None = None, photo_id: str = "") -> No
         st.query_params.update({BLOCK: now.block, TREE: now.tree, PHOTO: now.photo})
 
 
+def start_with_block(store: FarmStore, blocks: Sequence[Block]) -> None:
+    """Every box of the page starts with the block that is looked at."""
+    start = _start(store, [block.block_id for block in blocks], frozenset())
+    if start.block:
+        session.remember_block(start.block)
+
+
 def choose_photo(
     store: FarmStore, blocks: Sequence[Block], just_measured: frozenset[str]
 ) -> TreePhoto | None:

@@ -14,6 +14,7 @@ from app.wording import number, say, signed
 from fruitvision.domain import CropForecast, Estimate, UseQuantiles
 from fruitvision.forecast.change import SMALLEST_REASON, ClassChange, added
 from fruitvision.forecast.summary import ALL
+from fruitvision.forecast.uses import whole_number
 from fruitvision.forecast.words import quantile_of_use
 
 # Reasons that are named for a change. Our choice: two fit in a line of a phone.
@@ -62,9 +63,12 @@ class Line:
 
 
 def promise_table(
-    first_head: str, lines: Sequence[Line], quantiles: UseQuantiles, *, compared: bool
+    first_head: str, lines: Sequence[Line], quantiles: UseQuantiles, *, compared: bool, firm: bool
 ) -> None:
-    """Safe to promise, P50, P90 and mean of each line; with `compared` also its change and why."""
+    """Safe to promise, P50, P90 and mean of each line; with `compared` also its change and why.
+
+    `firm` : whether anything may be promised of it.
+    """
     head = [
         first_head,
         say("sales.safe_short", quantile=number(100 * quantiles.promise)),
@@ -74,7 +78,9 @@ def promise_table(
         *([say("sales.change")] * compared),
     ]
     cells = "".join(f'<th scope="col">{escape(one)}</th>' for one in head)
-    body = "".join(_line(line, quantiles, len(head), compared=compared) for line in lines)
+    body = "".join(
+        _line(line, quantiles if firm else None, len(head), compared=compared) for line in lines
+    )
     table = f'<table class="fv-sales"><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>'
     st.html(LOOK)
     st.markdown(table, unsafe_allow_html=True)
@@ -128,10 +134,10 @@ def _with_change(
 # ---------------------------------------------------------------- HTML
 
 
-def _line(line: Line, quantiles: UseQuantiles, columns: int, *, compared: bool) -> str:
+def _line(line: Line, quantiles: UseQuantiles | None, columns: int, *, compared: bool) -> str:
     safe, others = "0", ["0", "0"]
     if line.cartons is not None:
-        safe = number(quantile_of_use(line.cartons, "promise", quantiles))
+        safe = _safe(line.cartons, quantiles)
         others = [number(one) for one in (line.cartons.p50, line.cartons.p90)]
     others.append("–" if line.change is None else number(line.change.cartons))
     others += [_change_words(line.change)] * compared
@@ -141,6 +147,13 @@ def _line(line: Line, quantiles: UseQuantiles, columns: int, *, compared: bool) 
     why = why_words(line.change) if compared and line.change is not None else ""
     below = f'<tr class="why"><td colspan="{columns}">{escape(why)}</td></tr>' if why else ""
     return f'<tr class="{kind}">{cells}</tr>{below}'
+
+
+def _safe(cartons: Estimate, quantiles: UseQuantiles | None) -> str:
+    """Whole cartons, never one too many."""
+    if quantiles is None:
+        return "–"
+    return number(whole_number(quantile_of_use(cartons, "promise", quantiles), "promise"))
 
 
 def _change_words(change: ClassChange | None) -> str:

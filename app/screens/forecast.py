@@ -175,6 +175,7 @@ def shown(forecast: Forecast, forecasts: Sequence[Forecast]) -> None:
     if forecast.what_if:
         st.warning(say("forecast.what_if_is", what_if=show.plain(sentence(forecast.what_if))))
     show_crop.crop_numbers(forecast.total, session.units())
+    show_crop.not_in_it(forecast, store.blocks(), session.today())
     st.caption(show.plain(sentence(forecast.total.rests_on)))
     st.caption(say("forecast.range_help"))
     show.caution()

@@ -4,6 +4,7 @@ import streamlit as st
 
 from app import session, show
 from app.forms.intake import intake
+from app.review.choose import start_with_block
 from app.review.look import look_at_trees
 from app.wording import say
 
@@ -19,6 +20,7 @@ if not blocks:
     st.stop()
 # What is seen stands above what comes in, and waits for it: no millimetres beside blind calipers.
 seen, coming_in = st.container(), st.container()
+start_with_block(store, blocks)
 with coming_in:
     st.subheader(say("review.bring_in"))
     blind = intake(store, blocks)

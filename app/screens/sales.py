@@ -6,7 +6,7 @@ from functools import partial
 
 import streamlit as st
 
-from app import charts_forecast, drawn, files, session, show
+from app import charts_forecast, drawn, files, session, show, show_crop
 from app.chosen import in_address
 from app.sales.harvest import harvest
 from app.sales.orders import order_book
@@ -19,7 +19,8 @@ from fruitvision.errors import ForecastError
 from fruitvision.export import write_forecast_xlsx, write_weeks_csv
 from fruitvision.forecast.change import ClassChange, added
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.words import quantile_of_use, use_quantiles
+from fruitvision.forecast.uses import blocks_of, is_first_look, to_promise, whole_number
+from fruitvision.forecast.words import use_quantiles
 from fruitvision.pipeline.sales import SoldFrom
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -39,10 +40,10 @@ def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
         return (), False
 
 
-def farm_numbers(total: CropForecast, quantiles: UseQuantiles) -> None:
-    promise = (
-        [] if total.cartons is None else [quantile_of_use(total.cartons, "promise", quantiles)]
-    )
+def farm_numbers(forecast: Forecast, quantiles: UseQuantiles) -> None:
+    total = forecast.total
+    cartons = to_promise(total, forecast.blocks, quantiles)
+    promise = [] if cartons is None else [whole_number(cartons, "promise")]
     show.numbers(
         [
             *(
@@ -104,8 +105,13 @@ def variety(
         return
     st.subheader(say("sales.table_head", variety=name))
     of_variety = [one for one in changes if one.variety == crop.variety]
+    firm = not all(map(is_first_look, blocks_of(crop, sold.forecast)))
     promise_table(
-        say("sales.chart_week"), week_lines(crop, of_variety), quantiles, compared=compared
+        say("sales.chart_week"),
+        week_lines(crop, of_variety),
+        quantiles,
+        compared=compared,
+        firm=firm,
     )
     whole = [row for row in crop.weeks if row.size_class == ALL]
     st.altair_chart(charts_forecast.weeks(whole), width="stretch")
@@ -113,7 +119,7 @@ def variety(
     if crop.classes:
         chosen = choose_week(whole)
         lines = class_lines(crop, of_variety, chosen)
-        promise_table(say("sales.class"), lines, quantiles, compared=compared)
+        promise_table(say("sales.class"), lines, quantiles, compared=compared, firm=firm)
     else:
         st.write(say("forecast.first_look", cartons=ranged(crop.cartons)))
     if compared and sold.earlier is not None and sold.earlier_frozen is not None:
@@ -151,7 +157,8 @@ if sold is None:
     st.stop()
 version_line(sold)
 quantiles = sold.forecast.quantiles or use_quantiles(session.settings())
-farm_numbers(sold.forecast.total, quantiles)
+farm_numbers(sold.forecast, quantiles)
+show_crop.not_in_it(sold.forecast, store.blocks(), session.today())
 show.caution()
 st.caption(say("sales.no_history"))
 changes, compared = compare(sold)

@@ -15,7 +15,7 @@ from fruitvision.domain import (
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers
+from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers, whole_number
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
@@ -168,7 +168,7 @@ def use_lines(forecast: Forecast) -> list[str]:
         "",
         "Numbers to work with:",
         *(
-            f"  {WORDS_OF_USE[one.use]:<20}{one.value:>10,.0f} {one.unit} "
+            f"  {WORDS_OF_USE[one.use]:<20}{whole_number(one.value, one.use):>10,} {one.unit} "
             f"(less comes in with a chance of {100 * one.quantile:.0f} %)"
             for one in numbers
         ),

@@ -1,0 +1,47 @@
+"""Numbers to work with: nothing is promised of a first look, and never a carton too many."""
+
+from __future__ import annotations
+
+import pytest
+
+from fruitvision.domain import CropForecast, Doubt, Estimate, UseQuantiles
+from fruitvision.forecast.uses import to_promise, whole_number
+
+TEN = UseQuantiles(promise=0.1, labour=0.5, bins=0.9)
+
+
+def crop(name: str, p10: float, *doubts: Doubt) -> CropForecast:
+    return CropForecast(
+        name=name,
+        variety="Gala",
+        pick_date=None,
+        fruit=Estimate(1, 2, 3),
+        diameter_mm=None,
+        bins=None,
+        tonnes=None,
+        cartons=Estimate(p10, p10 + 50, p10 + 100),
+        classes=(),
+        doubts=doubts,
+    )
+
+
+GALA, SLOPE = crop("Gala North", 120.0), crop("Fuji Slope", 121.0, Doubt.FEW_TREES)
+BOTH = crop("Larkhill", 260.0, Doubt.FEW_TREES)
+
+
+def test_the_whole_is_promised_where_no_block_is_a_first_look() -> None:
+    other = crop("Fuji Hill", 121.0)
+    assert to_promise(BOTH, (GALA, other), TEN) == pytest.approx(260.0)
+
+
+def test_of_a_first_look_nothing_is_promised() -> None:
+    assert to_promise(BOTH, (GALA, SLOPE), TEN) == pytest.approx(120.0)
+    assert to_promise(SLOPE, (SLOPE,), TEN) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("value", "use", "whole"),
+    [(16.78, "promise", 16), (17.0, "promise", 17), (8.2, "bins", 9), (3.0, "labour", 3)],
+)
+def test_promises_are_rounded_down_and_orders_up(value: float, use: str, whole: int) -> None:
+    assert whole_number(value, use) == whole
