@@ -276,7 +276,7 @@ def test_a_block_follows_what_another_program_writes(filled: Path) -> None:
 
 def test_a_block_lists_trees_with_their_hand_counts(filled: Path) -> None:
     trees = next(item.value for item in block_page().table if "Seen" in item.value)
-    # One standard error of a count is 8.5 %, as the card of the detector says.
+    # One standard error of a count is 7.9 %, as the card of the detector says.
     error = choose_detector().count_error
     assert trees["Seen"].tolist() == [
         f"{2 * (6 + n)} ± {error * 2 * (6 + n):.0f}" for n in range(1, TREES + 1)
