@@ -18,6 +18,7 @@ from fruitvision.domain import (
     JobKind,
     Pick,
     PickPlan,
+    RegisteredTree,
     ThingKind,
 )
 from fruitvision.errors import ConflictError, FieldDataError, StoreError
@@ -378,3 +379,15 @@ def test_threads_and_processes_that_write_at_once_lose_nothing(tmp_path: Path) -
         by_who = [one.who for one in store.changes(kind=ThingKind.BLOCK)]
         assert (by_who.count("Ana"), by_who.count("Ben")) == (10, 10)
         assert len(store.changes(kind=ThingKind.HAND_COUNT)) == 4 * 15
+
+
+def test_positions_are_those_of_the_register_where_there_is_one(farm: FarmStore) -> None:
+    block = replace(BLOCK, positions=3, missing=0, pollinizers=0)
+    save_block(block, None, farm, who="Ana")
+    farm.save_register(
+        RegisteredTree(tree=TreeId(block.block_id, 1, position)) for position in (1, 2, 3)
+    )
+    with pytest.raises(FieldDataError, match="register lists 3 places, the block has 4"):
+        save_block(replace(block, positions=4), block, farm, who="Ana")
+    kept = save_block(replace(block, target_diameter_mm=75.0), block, farm, who="Ana")
+    assert kept.target_diameter_mm == 75.0

@@ -24,6 +24,7 @@ from fruitvision.domain import (
     TreeId,
 )
 from fruitvision.errors import ConflictError, FieldDataError
+from fruitvision.register import check_register_rows
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Farm, Store
 from fruitvision.store.things import (
@@ -53,13 +54,16 @@ def save_block(new: Block, seen: Block | None, store: Store, *, who: str) -> Blo
     Raises
     ------
     FieldDataError
-        If it makes no sense (see `check_block`), its name can't be taken (see `check_name`), or
-        `seen` is None and there is such a block.
+        If it makes no sense (see `check_block`), its name can't be taken (see `check_name`),
+        `seen` is None and there is such a block, or its register lists another number of places.
     ConflictError
         If somebody else changed the same fields.
     """
     check_block(new)
     check_name(new, store)
+    register = store.register(new.block_id)
+    if register and (seen is None or seen.positions != new.positions):
+        check_register_rows(new, register)
     kept = kept_block(new.block_id)
     if seen is None and store.present(kept) not in (None, new):
         raise _name_taken(new.block_id)
