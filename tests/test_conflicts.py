@@ -20,6 +20,7 @@ from fruitvision.domain import (
     PickPlan,
     RegisteredTree,
     ThingKind,
+    TreeId,
 )
 from fruitvision.errors import ConflictError, FieldDataError, StoreError
 from fruitvision.pipeline.entries import (
