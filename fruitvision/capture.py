@@ -142,11 +142,15 @@ def cut_at_top(measured: MeasuredPhoto, small: Image) -> bool:
 
 
 def leaves_at_top(small: Image) -> float:
-    """Share of leaves in the middle of the upper edge, 0 to 1, of an (H, W, 3) uint8 picture."""
+    """Share of leaves in the middle of the upper edge, 0 to 1, of an (H, W, 3) uint8 picture.
+
+    A bright sky whose blue is cut short at 255 has an excess of green too; no leaf is as blue as it
+    is green.
+    """
     height, width = small.shape[:2]
     margin = round((1 - MIDDLE_SHARE) / 2 * width)
     band = small[: max(1, round(BAND_SHARE * height)), margin : width - margin]
-    return float(foliage(band).mean())
+    return float((foliage(band) & (band[..., 2] < band[..., 1])).mean())
 
 
 def _fruit_at_top(measured: MeasuredPhoto) -> int:

@@ -19,11 +19,13 @@ from fruitvision.capture import (
 )
 from fruitvision.domain import Doubt, MeasuredPhoto
 from fruitvision.fruit.detector import Image
+from fruitvision.fruit.foliage import foliage
 from fruitvision.photo import read_small
 from fruitvision.share import shared_folder
 from tests import records
 
 LEAF, SKY, BLOWN = (60, 130, 40), (120, 170, 230), (255, 255, 255)
+PALE = (197, 247, 255)
 # 1500 px wide at 1.4 mm per px: 2.1 m.
 MEASURED = records.measured("a")
 
@@ -89,6 +91,12 @@ def test_neighbours_that_reach_the_upper_edge_at_the_sides_are_no_matter() -> No
         tip = picture()
         tip[:, 300 : 300 + width] = LEAF
         assert cut_at_top(MEASURED, tip) is cut
+
+
+def test_a_sky_whose_blue_is_cut_short_is_no_canopy() -> None:
+    # As in a sample photo made brighter by 6 %: 2g - r - b is 6 % of the whole.
+    assert foliage(picture(sky=PALE)[:8]).all()
+    assert not cut_at_top(MEASURED, picture(sky=PALE))
 
 
 def test_two_fruit_at_the_upper_edge_mean_that_the_top_is_cut_off() -> None:
