@@ -96,8 +96,8 @@ PICTURES = {
         page="forecast",
         device={},
         width_px=1040,
-        height_px=1430,
-        shows=(".fv-number", ".fv-caution", "[data-testid=stDownloadButton]"),
+        height_px=2050,
+        shows=(".fv-number", ".fv-caution", "[data-testid=stVegaLiteChart]"),
     ),
     "blocks.png": Picture(
         page="blocks", device={}, width_px=1040, height_px=560, shows=(".fv-blocks .fv-range",)
