@@ -33,7 +33,8 @@ from tests.app.pages import (
 def row_photo() -> bytes:
     """A marker and a few apples: part of a sample photo, without a date.
 
-    Four fruit are seen to a third or more, as many are hidden more than that or cut by the edge.
+    By the samples' truth seven fruit of this row lie in it with a tenth or more seen, four of them
+    to a third or more; two are cut in half by its edge, and of three others it has a sliver.
     """
     photo = cv2.imread(str(shared_folder("samples") / "photos" / "gala_r1_t12_A.jpg"))
     assert photo is not None
@@ -55,7 +56,7 @@ def test_a_tree_is_measured_and_a_bad_file_does_not_stop_it(folder: Path, row_ph
     press(app, "Measure this tree")
     assert not app.exception
     found = int(app.table[0].value["Fruit"].tolist()[0])
-    assert 4 <= found <= 8
+    assert 4 <= found <= 9
     assert "**note.jpg**" in app.warning[0].value
     with open_farm(folder) as store:
         (photo,) = store.tree_photos()
