@@ -67,8 +67,8 @@ def icon() -> Image.Image:
 
 # ---------------------------------------------------------------- words
 
-# Where markdown would begin a link of its own accord; a sign of no width before it keeps it from
-# that, since no link begins in the middle of a word.
+# Where markdown would begin a link of its own accord. A sign of no width before it and a stroke
+# inside keep it from that: one is looked at by who reads the signs, the other by who reads words.
 _ADDRESS = re.compile(r"(?=https?://|www\.|(?<![-.+\w])[-.+\w]+@[-\w]+\.)", re.IGNORECASE)
 NO_BREAK = "\u2060"
 
@@ -76,7 +76,7 @@ NO_BREAK = "\u2060"
 def plain(text: str) -> str:
     """Text from a file or a form, so that it is shown letter by letter and never as a link."""
     text = _ADDRESS.sub(NO_BREAK, text)
-    return re.sub(r"([\\`*_\[\]|<>~$]|:(?=\w))", r"\\\1", text)
+    return re.sub(r"([\\`*_\[\]|<>~$@]|:(?=\w|//))", r"\\\1", text)
 
 
 def day(value: date | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ from fruitvision.domain import (
     Doubt,
     Estimate,
     GrowthRate,
+    JobKind,
     Pick,
     PickPlan,
     SizeDistribution,
@@ -28,11 +29,12 @@ from fruitvision.pipeline.standing import (
     Todo,
     Urgency,
     next_work,
+    stand,
     standings,
 )
 from fruitvision.report.blocks import load_words, size_words
 from fruitvision.settings import Settings
-from fruitvision.store import open_farm
+from fruitvision.store import FarmStore, open_farm
 from fruitvision.target import (
     Standing,
     load_against,
@@ -44,7 +46,7 @@ from fruitvision.target import (
 )
 from fruitvision.trust import Grade, Why, trust_of
 from fruitvision.unit_system import METRIC
-from tests import walked_farm
+from tests import records, walked_farm
 from tests.forecast_records import EXACT, TABLE, block_estimate, exact_sizes, sizes
 from tests.records import PICK, WALK
 
@@ -391,3 +393,27 @@ def test_the_report_says_where_a_block_stands() -> None:
     assert size_words(stalled, METRIC.diameter).startswith("can't tell yet: 66.0 mm")
     load = load_against(block_estimate(), 60.0)
     assert load_words(load) == "above: 75.0 (67.0–83.0) fruit per tree for 60"
+
+
+def test_a_block_whose_photos_are_being_measured_waits_and_is_not_to_be_walked(
+    tmp_path: Path,
+) -> None:
+    now = datetime(2026, 8, 14, tzinfo=UTC)
+    placed = [records.tree_photo(n, "A", str(n) * 64) for n in (1, 2)]
+
+    def work(store: FarmStore) -> tuple[Urgency, Todo, int]:
+        (one,) = stand(store, Settings(), walks=())
+        return one.urgency, one.work.todo, one.work.number
+
+    with open_farm(tmp_path) as store:
+        store.save_blocks([records.block()])
+        assert work(store) == (Urgency.NOT_WALKED, Todo.WALK, 10)
+        loading = store.ask_job(JobKind.LOAD, by="", at=now, folder="walk")
+        assert work(store) == (Urgency.WAITING, Todo.LOADING, 0)
+        store.cancel_job(loading.number)
+        names = {one.photo_id: "a.jpg" for one in placed}
+        measuring = store.ask_job(JobKind.MEASURE, by="", at=now, names=names, placed=placed)
+        assert work(store) == (Urgency.WAITING, Todo.WAIT, 2)
+        store.cancel_job(measuring.number)
+        # Nothing goes on: the photos need a look.
+        assert work(store) == (Urgency.ACT, Todo.LOOK, 0)

@@ -39,7 +39,7 @@ _LOOK = """<style>
 .fv-blocks .axis { display: block; font-weight: 400; font-size: .78rem; }
 .fv-blocks .mid { font-weight: 650; font-size: 1.1rem; }
 .fv-blocks .below { display: block; font-size: .85rem; font-weight: 400; }
-.fv-blocks a { color: #7a3b2e; font-weight: 650; font-size: 1.1rem; }
+.fv-blocks a { color: #7a3b2e; font-weight: 650; font-size: 1.1rem; overflow-wrap: anywhere; }
 .fv-blocks .sign { letter-spacing: .1em; white-space: nowrap; }
 .fv-blocks ul { margin: .1rem 0 0; padding-left: 1rem; font-size: .85rem; }
 .fv-blocks li { margin: 0; padding: 0; font-size: .85rem; }
