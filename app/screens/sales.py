@@ -120,6 +120,7 @@ def variety(
         chosen = choose_week(whole)
         lines = class_lines(crop, of_variety, chosen)
         promise_table(say("sales.class"), lines, quantiles, compared=compared, firm=firm)
+        st.caption(say("sales.safe_each"))
     else:
         st.write(say("forecast.first_look", cartons=ranged(crop.cartons)))
     if compared and sold.earlier is not None and sold.earlier_frozen is not None:

@@ -165,7 +165,7 @@ def test_whatever_a_farm_can_keep_of_a_block_has_words() -> None:
 def test_an_address_in_a_name_is_no_link() -> None:
     shown = show.plain("see http://x.y, www.x.y or a.b@x.y")
     assert shown.replace(show.NO_BREAK, "") == r"see http\://x.y, www.x.y or a.b\@x.y"
-    for begins in ("http", "www", "a.b@"):
+    for begins in ("http", "www", "a.b"):
         assert f"{show.NO_BREAK}{begins}" in shown
 
 
