@@ -105,7 +105,7 @@ def _count_form(stop: Stop) -> str:
 
 
 def _correction(stop: Stop) -> str:
-    return f"corrected count {stop.tree}"
+    return f"recount {stop.tree}"
 
 
 def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> None:

@@ -33,7 +33,7 @@ def choose_block(blocks: Sequence[Block], here: Block) -> None:
     """A list to choose another block."""
     names = [block.block_id for block in blocks]
     # A box of its own for each block: after the browser's way back it shows the block of the page.
-    key = f"walk block {here.block_id}"
+    key = f"block {here.block_id}"
     # Without filter a phone opens no keyboard.
     st.selectbox(
         say("walk.block"),
