@@ -17,9 +17,10 @@ _LOOK = """<style>
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding-top: .3rem; }
   .st-key-pages { flex-wrap: nowrap; align-items: center; padding-bottom: 0; }
-  .st-key-page-list { flex-wrap: nowrap; overflow-x: auto; min-width: 0; padding-right: 1.5rem;
+  .st-key-page-list { flex-wrap: nowrap; overflow-x: auto; min-width: 0; padding-right: 2.4rem;
     min-height: 48px; align-items: center; overflow-y: hidden; scrollbar-width: none;
-    mask-image: linear-gradient(to right, #000 calc(100% - 1.5rem), transparent); }
+    mask-image: linear-gradient(to right, #000 calc(100% - 2.4rem),
+      transparent calc(100% - .9rem)); }
   .st-key-pages > :has(> .st-key-page-list) { position: relative; }
   .st-key-pages > :has(> .st-key-page-list)::after { content: "›"; position: absolute; right: 0;
     top: 50%; transform: translateY(-55%); font-size: 1.6rem; color: #7a3b2e;

@@ -25,6 +25,8 @@ from tests.conftest import Demo
 DOCS = Path(__file__).parents[2] / "docs"
 # Our choice: a README that opens at once on a slow line.
 MOST_PICTURE_BYTES = 300_000
+# Our choice: row and tree are read without a thumb's move, whatever is measured in the background.
+MOST_ABOVE_TREE_PX = 250
 
 # Device, language, whether axe-core looks at it too.
 VISITS = {
@@ -201,6 +203,14 @@ def test_a_screen_reader_is_told_the_language(seen: Seen) -> None:
 def test_axe_finds_nothing_grave(seen: Seen) -> None:
     found = [f"{name}: {one}" for name, all_of in seen.findings.items() for one in all_of]
     assert not found, "\n".join(found)
+
+
+def test_a_phone_shows_the_next_tree_at_once(app: Served, browser: Browser) -> None:
+    with visitor(browser, app, PHONE) as ana:
+        ana.open("walk", more="&block=Gala North")
+        box = ana.page.locator(".fv-next .huge").bounding_box()
+        assert box is not None
+        assert box["y"] < MOST_ABOVE_TREE_PX
 
 
 # ---------------------------------------------------------------- keyboard
