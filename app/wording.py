@@ -173,9 +173,7 @@ def _sentences(code: str) -> Sentences:
 
 def _in_form(code: str, number_text: str) -> str:
     """A number in the English form, `1,234.5`, in that of a language."""
-    return (
-        number_text.replace(",", "\0").replace(".", DECIMAL[code]).replace("\0", THOUSANDS[code])
-    )
+    return number_text.replace(",", "\0").replace(".", DECIMAL[code]).replace("\0", THOUSANDS[code])
 
 
 # ---------------------------------------------------------------- numbers and dates

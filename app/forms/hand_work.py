@@ -19,12 +19,12 @@ from fruitvision.store import FarmStore
 def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     """One tree or panel, every fruit of it counted by hand."""
     conflicts.question("hand count", store)
-    with st.form("hand count", border=False):
+    with st.form("hand count", border=False, enter_to_submit=False):
         name = st.selectbox(say("forms.block_of_tree"), [block.block_id for block in blocks])
         left, middle, right = st.columns(3)
         row = left.number_input(say("forms.row_of_tree"), value=1, step=1)
         position = middle.number_input(say("forms.place_in_row"), value=1, step=1)
-        fruit = right.number_input(say("forms.fruit_on_tree"), value=0, step=1)
+        fruit = right.number_input(say("forms.fruit_on_tree"), value=None, step=1)
         counted_on = st.date_input(
             say("forms.counted_on"), value=session.today(), format="YYYY-MM-DD"
         )
@@ -35,6 +35,9 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
             format_func=lambda one: say(f"forms.protocol_{one.name.lower()}"),
         )
         if conflicts.save_button(say("forms.save_hand_count"), "hand count"):
+            if fruit is None:
+                st.error(say("forms.count_empty"))
+                return
             tree = TreeId(str(name), int(row), int(position))
             count = HandCount(
                 tree=tree,

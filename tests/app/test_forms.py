@@ -239,3 +239,13 @@ def test_photos_that_fit_no_line_or_two_lines_are_left_out_with_a_reason() -> No
     assert [item.name for item in refused] == ["a.jpg", "c.jpg"]
     assert "2 times" in refused[0].what
     assert "does not name this photo" in refused[1].what
+
+
+def test_a_hand_count_without_a_number_is_asked_for_and_not_kept(filled: Path) -> None:
+    app = page("photos")
+    with open_farm(filled) as store:
+        before = store.hand_counts()
+    press(app, "Save hand count")
+    assert "Type the number of fruit on the tree." in app.error[0].value
+    with open_farm(filled) as store:
+        assert store.hand_counts() == before
