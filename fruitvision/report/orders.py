@@ -44,8 +44,8 @@ _NOTES = (
     "An order is filled from fruit packed in its week or earlier; what waits in store is taken not "
     "to be lost. An order over several classes takes each carton once. Firm orders go before "
     "options, and earlier lines of the book before later ones.",
-    "At P50 an order over several classes may take other ones than at P10. P10 and P50 are those of "
-    "each class and week by itself. Not all are low at once, so P10 of several together is more "
+    "At P50 an order over several classes may take other ones than at P10. P10 and P50 are those "
+    "of each class and week by itself. Not all are low at once, so P10 of several together is more "
     "cautious than one chance in ten.",
 )
 
