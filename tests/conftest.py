@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,3 +60,10 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
             assert status == 0, text
             kept.write_text(text, encoding="utf-8")
     return Demo(out=out, text=kept.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(autouse=True)
+def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page that is run takes the place of the main module, which processes of later tests start
+    with: after each test it is put back."""
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])

@@ -9,7 +9,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from fruitvision.camera import ideal_px
 from fruitvision.cli import main
@@ -23,6 +22,7 @@ from fruitvision.serve import FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from tests import scenes
+from tests.app.pages import page
 from tests.board_photos import Image, photo_of_board, poses, save_photo
 
 SIZE = (1000, 750)
@@ -33,7 +33,6 @@ LENS = Camera(
     distortion=(0.08, -0.15, 0.001, -0.0005, 0.0),
 )
 DAY = date(2026, 8, 1)
-MAIN = Path(__file__).parents[1] / "app" / "main.py"
 
 
 def upright(image: Image) -> Image:
@@ -329,11 +328,11 @@ def test_the_farm_page_calibrates_a_phone_and_lists_it(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv(FARM_VARIABLE, str(tmp_path / "farm"))
-    app = AppTest.from_file(str(MAIN), default_timeout=60).run()
+    app = page("setup")
     (button,) = [one for one in app.button if one.label == "Calibrate this phone"]
     assert button.disabled
     with open_farm(tmp_path / "farm") as store:
         calibrate_lens(photos_in(folder), store, square_mm=25.0, made_on=DAY)
     app.run()
     assert not app.exception
-    assert any("focal length 75" in one.value for one in app.markdown)
+    assert any("Focal length 75" in one.value for one in app.caption)

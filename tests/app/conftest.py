@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
@@ -10,13 +9,6 @@ import pytest
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.store import open_farm
 from tests.app.pages import fill
-
-
-@pytest.fixture(autouse=True)
-def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A page that is run takes the place of the main module, which processes of later tests start
-    with: after each test it is put back."""
-    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
 
 
 @pytest.fixture
