@@ -18,6 +18,7 @@ from fruitvision.domain import (
     JobKind,
     Pick,
     PickPlan,
+    Protocol,
     RegisteredTree,
     ThingKind,
     TreeId,
@@ -25,12 +26,11 @@ from fruitvision.domain import (
 from fruitvision.errors import ConflictError, FieldDataError, StoreError
 from fruitvision.pipeline.entries import (
     calipers_of,
-    hand_count_of,
+    now_utc,
     rename_farm,
     save_block,
     save_calipers,
     save_hand_count,
-    save_pick_plan,
     set_ruler,
     set_units,
     settings_of,
@@ -40,6 +40,7 @@ from fruitvision.pipeline.entries import (
 from fruitvision.pipeline.office import load_tables
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.store.merge import Merged, merge
+from fruitvision.store.things import kept_hand_count, kept_pick_plan
 from fruitvision.unit_system import UnitSystem
 from tests import records
 
@@ -242,7 +243,7 @@ def test_two_counts_of_one_tree_and_day_are_a_conflict(farm: FarmStore) -> None:
     conflict = conflict_of(caught.value)
     assert conflict.theirs == count(61)
     assert conflict.fields == (FieldChange(name="fruit_count", before=61, after=64),)
-    assert hand_count_of(records.tree_id(9), DAY, farm) == count(61)
+    assert farm.present(kept_hand_count(records.tree_id(9), DAY, Protocol.TWO_FACES)) == count(61)
     settle(conflict, farm, who="Ben")
     assert farm.hand_counts() == (count(64),)
     # Who saw 64 corrects it without a question.
@@ -272,10 +273,11 @@ def test_a_set_of_calipers_is_one_entry(farm: FarmStore) -> None:
 
 def test_the_passes_of_a_block_are_one_entry(farm: FarmStore) -> None:
     plans = [PickPlan(picks=(Pick(pick_date=date(2026, 9, day)),)) for day in (3, 7, 10)]
-    save_pick_plan("Hill", plans[0], None, farm, who="Ana")
-    save_pick_plan("Hill", plans[1], plans[0], farm, who="Ana")
+    kept = kept_pick_plan("Hill")
+    farm.save_seen(kept, None, plans[0], who="Ana", at=now_utc())
+    farm.save_seen(kept, plans[0], plans[1], who="Ana", at=now_utc())
     with pytest.raises(ConflictError) as caught:
-        save_pick_plan("Hill", plans[2], plans[0], farm, who="Ben")
+        farm.save_seen(kept, plans[0], plans[2], who="Ben", at=now_utc())
     settle(conflict_of(caught.value), farm, who="Ben")
     assert farm.pick_plans() == {"Hill": plans[2]}
 

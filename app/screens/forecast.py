@@ -1,33 +1,22 @@
 """The pack-out at the pick, why it changed, and the version that sales works with."""
 
-from collections.abc import Callable, Sequence
-from functools import partial
-from pathlib import Path
+from collections.abc import Sequence
 
 import streamlit as st
 
-from app import charts_forecast, drawn, files, session, show, show_crop
+from app import charts_forecast, drawn, session, show, show_crop
 from app.chosen import in_address
+from app.downloads import FORECAST_CSV, FORECAST_JSON, FORECAST_XLSX, WEEKS_CSV, download_row
 from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
 from app.wording import ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
-from fruitvision.export import (
-    write_forecast_csv,
-    write_forecast_json,
-    write_forecast_xlsx,
-    write_weeks_csv,
-)
 from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.lines import class_limits_mm
 from fruitvision.report.forecast import SMALLEST_STEP, matters
 from fruitvision.store import FarmStore
-from fruitvision.unit_system import Units
-
-Write = Callable[..., object]
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 # Varieties that are shown at once; of more, one. Our choice: two columns of a laptop.
 SIDE_BY_SIDE = 2
@@ -61,35 +50,6 @@ def choose(forecasts: Sequence[Forecast], frozen: Sequence[FrozenForecast]) -> F
     )
     st.caption(say("forecast.versions_kept", n=len(forecasts)))
     return newest_first[chosen]
-
-
-def _document(forecast: Forecast, path: Path, units: Units) -> None:
-    """The document of record, metric for everybody."""
-    del units
-    write_forecast_json(forecast, path)
-
-
-FILES: tuple[tuple[str, str, Write, str], ...] = (
-    ("forecast.file_xlsx", "forecast.xlsx", write_forecast_xlsx, XLSX),
-    ("forecast.file_csv", "forecast.csv", write_forecast_csv, "text/csv"),
-    ("forecast.file_weeks", "weeks.csv", write_weeks_csv, "text/csv"),
-    ("forecast.file_json", "forecast.json", _document, "application/json"),
-)
-
-
-def downloads(forecast: Forecast) -> None:
-    """The files, each written when somebody asks for it."""
-    units = session.units()
-    st.markdown(f"**{say('forecast.for_sales')}**")
-    with st.container(horizontal=True):
-        for label, name, write, mime in FILES:
-            st.download_button(
-                say(label),
-                partial(files.bytes_of, partial(write, forecast, units=units), name),
-                file_name=f"{forecast.forecast_id}-{name}",
-                mime=mime,
-                icon=":material/download:",
-            )
 
 
 def packout(forecast: Forecast, crop: CropForecast) -> None:
@@ -182,7 +142,8 @@ def shown(forecast: Forecast, forecasts: Sequence[Forecast]) -> None:
     action = show.plain(sentence(forecast.next_action))
     st.markdown(say("forecast.next_action", action=action))
     show_crop.uses(forecast)
-    downloads(forecast)
+    st.markdown(f"**{say('forecast.for_sales')}**")
+    download_row(forecast, (FORECAST_XLSX, FORECAST_CSV, WEEKS_CSV, FORECAST_JSON))
     changes(forecast, forecasts)
 
 

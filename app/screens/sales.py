@@ -1,13 +1,13 @@
 """What sales may promise by class and week, and what the harvest needs by day."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date
-from functools import partial
 
 import streamlit as st
 
-from app import charts_forecast, drawn, files, session, show, show_crop
+from app import charts_forecast, drawn, session, show, show_crop
 from app.chosen import in_address
+from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row
 from app.sales.harvest import harvest
 from app.sales.orders import order_book
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
@@ -16,18 +16,11 @@ from app.show_crop import short_version
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
 from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
 from fruitvision.errors import ForecastError
-from fruitvision.export import write_forecast_xlsx, write_weeks_csv
 from fruitvision.forecast.change import ClassChange, added
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import blocks_of, is_first_look, to_promise, whole_number
 from fruitvision.forecast.words import use_quantiles
 from fruitvision.pipeline.sales import SoldFrom
-
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-FILES: tuple[tuple[str, str, Callable[..., object], str], ...] = (
-    ("forecast.file_xlsx", "forecast.xlsx", write_forecast_xlsx, XLSX),
-    ("forecast.file_weeks", "weeks.csv", write_weeks_csv, "text/csv"),
-)
 
 
 def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
@@ -134,20 +127,6 @@ def variety(
     show.doubts(crop.doubts)
 
 
-def downloads(forecast: Forecast) -> None:
-    """The files, each written when somebody asks for it."""
-    units = session.units()
-    with st.container(horizontal=True):
-        for label, name, write, mime in FILES:
-            st.download_button(
-                say(label),
-                partial(files.bytes_of, partial(write, forecast, units=units), name),
-                file_name=f"{forecast.forecast_id}-{name}",
-                mime=mime,
-                icon=":material/download:",
-            )
-
-
 store = session.farm()
 st.title(say("sales.title"))
 show.note(*session.said())
@@ -169,6 +148,6 @@ variety(chosen, sold, changes, quantiles, compared=compared)
 with show.errors():
     order_book(sold.forecast, chosen, store)
 st.markdown(f"**{say('sales.to_others')}**")
-downloads(sold.forecast)
+download_row(sold.forecast, (FORECAST_XLSX, WEEKS_CSV))
 with show.errors():
     harvest(sold.forecast, store)

@@ -18,8 +18,6 @@ from fruitvision.domain import (
     CaliperReading,
     Conflict,
     HandCount,
-    PickPlan,
-    Protocol,
     ThingKind,
     TreeId,
 )
@@ -206,13 +204,6 @@ def take_block_off(block_id: str, expected: Mapping[str, int], store: Store, *, 
     store.take_block_off(block_id, expected=expected, who=who, at=now_utc())
 
 
-def hand_count_of(
-    tree: TreeId, counted_on: date, store: Store, *, protocol: Protocol = Protocol.TWO_FACES
-) -> HandCount | None:
-    """The hand count of a tree on a day as it is kept now, for a form to show."""
-    return store.present(kept_hand_count(tree, counted_on, protocol))
-
-
 def save_hand_count(new: HandCount, seen: HandCount | None, store: Store, *, who: str) -> HandCount:
     """Keep the hand count of a tree and day.
 
@@ -252,19 +243,6 @@ def save_calipers(
     """
     kept = kept_calipers(tree, measured_on)
     store.save_seen(kept, tuple(seen) or None, tuple(new) or None, who=who, at=now_utc())
-
-
-def save_pick_plan(
-    block_id: str, new: PickPlan, seen: PickPlan | None, store: Store, *, who: str
-) -> PickPlan:
-    """Keep the passes of a block.
-
-    Raises
-    ------
-    ConflictError
-        If somebody else changed the passes of this block.
-    """
-    return store.save_seen(kept_pick_plan(block_id), seen, new, who=who, at=now_utc()) or new
 
 
 def rename_farm(name: str, seen: Farm, store: Store, *, who: str) -> None:

@@ -76,15 +76,7 @@ def take_in(
             continue
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
-        placed[photo_id] = TreePhoto(
-            tree=row.tree,
-            face=row.face,
-            photo_id=photo_id,
-            walked_on=day,
-            trees=row.trees,
-            vigour=row.vigour,
-            place=places.next(row, photo_id, day),
-        )
+        placed[photo_id] = places.photo(row, photo_id, day)
     return TakenIn(
         job=_ask(placed, taken, store, who) if placed else None,
         known=sum(_is_known(photo, before) for photo in placed.values()),

@@ -159,17 +159,7 @@ def place_photos(
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
         thumbnail_of(photo_id, store)
-        placed.append(
-            TreePhoto(
-                tree=row.tree,
-                face=row.face,
-                photo_id=photo_id,
-                walked_on=day,
-                trees=row.trees,
-                vigour=row.vigour,
-                place=places.next(row, photo_id, day),
-            )
-        )
+        placed.append(places.photo(row, photo_id, day))
     store.save_tree_photos(placed)
 
 
@@ -182,8 +172,19 @@ class Places:
             for photo in photos
         ]
 
-    def next(self, row: WalkPhoto, photo_id: str, day: date) -> int:
-        """Place of a photo of that day among those of its face."""
+    def photo(self, row: WalkPhoto, photo_id: str, day: date) -> TreePhoto:
+        """The photo of a line of the walk, with its number among those of its face."""
+        return TreePhoto(
+            tree=row.tree,
+            face=row.face,
+            photo_id=photo_id,
+            walked_on=day,
+            trees=row.trees,
+            vigour=row.vigour,
+            place=self._next(row, photo_id, day),
+        )
+
+    def _next(self, row: WalkPhoto, photo_id: str, day: date) -> int:
         near = timedelta(days=WALK_DAYS)
         found = {
             other: place
