@@ -150,7 +150,9 @@ def _block(row: CsvRow) -> Block:
         group=row.text("group"),
         target_fruit_per_tree=above_zero(row, "target_fruit_per_tree"),
         target_diameter_mm=_target_mm(row),
-        **{name: _spacing(row, name) for name in _SPACING},
+        row_spacing_m=_spacing(row, "row_spacing_m"),
+        tree_spacing_m=_spacing(row, "tree_spacing_m"),
+        area_ha=_spacing(row, "area_ha"),
     )
     if block.bearing_trees < 1:
         raise FieldDataError(

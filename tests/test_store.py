@@ -21,6 +21,7 @@ from sqlalchemy import create_engine
 
 from fruitvision.domain import (
     Ball,
+    BinTicket,
     CaliperReading,
     Camera,
     DepthGrade,
@@ -632,6 +633,13 @@ def test_the_last_word_on_a_visited_place_counts(farm: FarmStore) -> None:
     assert farm.visited_places(TREE.block_id) == (replace(first, found=TreeKind.MISSING),)
 
 
+def test_a_bin_ticket_that_comes_again_replaces_the_one_before(farm: FarmStore) -> None:
+    first = BinTicket(ticket="0007", block_id="Mill", picked_on=DAY, bins=4.0)
+    farm.save_bin_tickets([first, replace(first, ticket="0006", lot="L1", pass_number=2)])
+    farm.save_bin_tickets([replace(first, bins=3.5)])
+    assert [(one.ticket, one.bins) for one in farm.bin_tickets()] == [("0006", 4.0), ("0007", 3.5)]
+
+
 def test_a_pick_plan_comes_back_exactly(farm: FarmStore) -> None:
     plan = PickPlan(
         picks=(
@@ -704,11 +712,19 @@ def _back_to_first_version(database: Path) -> None:
             "frozen_forecast",
             "walk_plan",
             "order_line",
+            "bin_ticket",
+            "packed_lot",
+            "season_note",
+            "learned_choice",
+            "name_mapping",
+            "price",
+            "cold_room",
         ):
             connection.execute(f"DROP TABLE {table}")
         for table, columns in (
             ("block", ("row_spacing_m", "tree_spacing_m", "area_ha", '"group"')),
             ("block", ("target_fruit_per_tree", "target_diameter_mm")),
+            ("block", ("trunk_area_cm2", "full_bloom_on")),
             ("tree_photo", ("trees", "vigour", "place")),
             ("photo", ("phone", "focal_mm", "zoom", "turned_deg")),
             ("measurement", ("calibration", "balls", "seen_with")),

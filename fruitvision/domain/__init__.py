@@ -84,6 +84,7 @@ from fruitvision.domain.job import (
 )
 from fruitvision.domain.lens import LensCalibration
 from fruitvision.domain.orders import OrderLine
+from fruitvision.domain.packing import BinTicket
 from fruitvision.domain.photo import (
     Ball,
     Camera,
@@ -120,6 +121,7 @@ __all__ = [
     "AddedFruit",
     "Attention",
     "Ball",
+    "BinTicket",
     "Block",
     "BlockEstimate",
     "BlockInputs",

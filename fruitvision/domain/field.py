@@ -49,6 +49,10 @@ class Block:
     # What the block is wanted to bear: fruit a tree, and their mean diameter at the pick.
     target_fruit_per_tree: float | None = None
     target_diameter_mm: float | None = None
+    # Mean cross-section of a trunk, 30 cm above ground or above the graft.
+    trunk_area_cm2: float | None = None
+    # Day on which about four of five flowers were open.
+    full_bloom_on: date | None = None
 
     @property
     def bearing_trees(self) -> int:
@@ -120,7 +124,7 @@ class RegisteredTree:
 
     `stratum` names a part of the block that bears alike (low ground, on-trees, old rows); empty
     is the rest of the block. `bearing_share` is the crop against a full tree: 0 to 1. `variety`
-    is a pollinizer's; empty stands for the block's.
+    is a pollinizer's; empty stands for the block's. Latitude and longitude are WGS 84, where known.
     """
 
     tree: TreeId
@@ -128,6 +132,8 @@ class RegisteredTree:
     stratum: str = ""
     bearing_share: float = 1.0
     variety: str = ""
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

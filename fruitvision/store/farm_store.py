@@ -18,9 +18,14 @@ from fruitvision.store.forecasts import ForecastsPart
 from fruitvision.store.frozen import FrozenPart
 from fruitvision.store.hand_work import HandWorkPart
 from fruitvision.store.jobs import JobsPart
+from fruitvision.store.lots import LotsPart
+from fruitvision.store.mappings import MappingsPart
 from fruitvision.store.orders import OrdersPart
 from fruitvision.store.photos import PhotosPart
+from fruitvision.store.prices import PricesPart
+from fruitvision.store.rooms import RoomsPart
 from fruitvision.store.stamps import StampsPart
+from fruitvision.store.tickets import TicketsPart
 from fruitvision.store.walk_plans import WalkPlansPart
 
 DATABASE_NAME = "fruitvision.sqlite"
@@ -73,6 +78,11 @@ class FarmStore(
     ChangesPart,
     FrozenPart,
     OrdersPart,
+    TicketsPart,
+    LotsPart,
+    MappingsPart,
+    PricesPart,
+    RoomsPart,
     WalkPlansPart,
     StampsPart,
 ):

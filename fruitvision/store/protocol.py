@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from fruitvision.domain import (
+    BinTicket,
     Block,
     CaliperedFruit,
     CaliperReading,
@@ -111,6 +112,8 @@ class Store(Protocol):
     def frozen_forecasts(self) -> tuple[FrozenForecast, ...]: ...
     def save_order_book(self, lines: Iterable[OrderLine]) -> None: ...
     def order_book(self) -> tuple[OrderLine, ...]: ...
+    def save_bin_tickets(self, tickets: Iterable[BinTicket]) -> None: ...
+    def bin_tickets(self) -> tuple[BinTicket, ...]: ...
     def save_seen(
         self,
         kept: Kept[R],

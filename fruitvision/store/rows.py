@@ -130,6 +130,8 @@ def registered_tree(row: FoundRow) -> RegisteredTree:
         stratum=row["stratum"],
         bearing_share=row["bearing_share"],
         variety=row["variety"],
+        latitude_deg=row["latitude_deg"],
+        longitude_deg=row["longitude_deg"],
     )
 
 

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA = "fruitvision_0015"
+SCHEMA = "fruitvision_0016"
 
 metadata = MetaData()
 
@@ -50,6 +50,8 @@ block = Table(
     Column("group", String, nullable=False, server_default=""),
     Column("target_fruit_per_tree", Float),
     Column("target_diameter_mm", Float),
+    Column("trunk_area_cm2", Float),
+    Column("full_bloom_on", String),
 )
 
 registered_tree = Table(
@@ -62,6 +64,8 @@ registered_tree = Table(
     Column("stratum", String, nullable=False),
     Column("bearing_share", Float, nullable=False),
     Column("variety", String, nullable=False),
+    Column("latitude_deg", Float),
+    Column("longitude_deg", Float),
 )
 
 visited_place = Table(
