@@ -94,6 +94,25 @@ class Settings:
     crew: int = 0
     bins_on_hand: int = 0
 
+    # Fruit that a tree may carry per cm² of its trunk's section: varieties that tend to bear every
+    # other year, and others (UMass Extension, "Crop load guide for young apple trees", 2017). A
+    # trade magazine gives for one variety 4 in the second and third leaf, 5 in the fourth, 6 in the
+    # fifth.
+    fruit_per_cm2_biennial: float = 4.0
+    fruit_per_cm2_annual: float = 6.0
+    # The varieties that tend to bear every other year, parted by commas. Common practice.
+    biennial_varieties: str = "Fuji, Braeburn"
+    # Hours that it takes to thin a hectare by hand: about 24 an acre in mature blocks, in one cost
+    # study (Purdue, apple hand thinning).
+    hand_thinning_h_per_ha: float = 59.3
+    # Minutes of work of one person: two photos of a tree and the way to the next one, a hand count
+    # (two people), ten calipered fruit of a tree, the way to a block and back. Our choice, after
+    # common practice: take your own.
+    photo_tree_min: float = 2.0
+    hand_count_min: float = 12.0
+    caliper_tree_min: float = 5.0
+    way_to_block_min: float = 10.0
+
     # Which quantile of the forecast each use works with, a share from 0 to 1. Common practice:
     # sales promise what comes in nine years of ten, crews are planned on the middle, and bins, of
     # which a missing one stops a crew, on the high side.
@@ -111,6 +130,8 @@ class Settings:
     # Language of the pages for those who ask for no other, as a code of two letters (ISO 639-1);
     # empty: that of each browser.
     language: str = ""
+    # What prices are in, as it is to be shown: "EUR", "$"; empty: amounts stand alone.
+    currency: str = ""
 
     def __post_init__(self) -> None:
         units_of(self.units)
@@ -123,7 +144,7 @@ class Settings:
             )
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name not in ("seed", "ball_colour", *_SHOWING) and not value >= 0:
+            if field.name not in _NO_AMOUNTS and not value >= 0:
                 raise SettingsError(
                     f"Setting '{field.name}' is {value}.", fix="Give a number of 0 or more."
                 )
@@ -169,6 +190,11 @@ _ABOVE_ZERO = (
     "pick_doubling_g",
     "bin_kg",
     "bins_per_picker_day",
+    "fruit_per_cm2_biennial",
+    "fruit_per_cm2_annual",
+    "photo_tree_min",
+    "hand_count_min",
+    "caliper_tree_min",
     *_QUANTILES,
 )
 
@@ -183,9 +209,25 @@ _MEASURING = (
 
 
 # Settings that change what is shown, not what is worked out.
-_SHOWING = ("units", "language")
-# Settings of the harvest: they plan the work of a forecast, and change no number of it.
-_PLANNING = ("bins_per_picker_day", "picker_pace_error", "crew", "bins_on_hand")
+_SHOWING = ("units", "language", "currency")
+# Settings of the work: they plan what follows from a forecast, and change no number of it.
+_THINNING = (
+    "fruit_per_cm2_biennial",
+    "fruit_per_cm2_annual",
+    "biennial_varieties",
+    "hand_thinning_h_per_ha",
+)
+_MINUTES = ("photo_tree_min", "hand_count_min", "caliper_tree_min", "way_to_block_min")
+_PLANNING = (
+    "bins_per_picker_day",
+    "picker_pace_error",
+    "crew",
+    "bins_on_hand",
+    *_THINNING,
+    *_MINUTES,
+)
+# Settings that need not be 0 or more.
+_NO_AMOUNTS = ("seed", "ball_colour", "biennial_varieties", *_SHOWING)
 
 
 def _counting(settings: Settings) -> dict[str, float | str]:
