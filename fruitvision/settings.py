@@ -93,6 +93,19 @@ class Settings:
     # Pickers and empty bins that there are on a day of harvest; 0: not set, and no day is marked.
     crew: int = 0
     bins_on_hand: int = 0
+    # Up to which quantile the crew works overtime. Common practice: planned on the middle, overtime
+    # to P80.
+    overtime_quantile: float = 0.80
+    # Working days before the pick on which empty bins are put into the lanes, and days that full
+    # ones wait there until they are taken away. Our choice: the day before, gone the next day.
+    bins_ahead_days: int = 1
+    bins_waiting_days: int = 1
+    # What part of the crop a pass takes errs by so much, relative. Our choice: of a pass planned to
+    # take 40 %, two of three take 36 to 44 %.
+    pass_share_error: float = 0.10
+    # How full the bins of a pass are against `bin_kg`, relative. Our choice: a bin is filled by
+    # eye, and all bins of a pass alike.
+    bin_fill_error: float = 0.05
 
     # Fruit that a tree may carry per cm² of its trunk's section: varieties that tend to bear every
     # other year, and others (UMass Extension, "Crop load guide for young apple trees", 2017). A
@@ -179,7 +192,7 @@ class Settings:
 
 # Colours by which a ball can be told from leaves, fruit and wood. Our choice.
 BALL_COLOUR_NAMES = ("white", "blue", "orange", "yellow", "purple")
-_QUANTILES = ("promise_quantile", "labour_quantile", "bins_quantile")
+_QUANTILES = ("promise_quantile", "labour_quantile", "bins_quantile", "overtime_quantile")
 _SHARES = ("smallest_sized_share", "drop_share", "cull_share", *_QUANTILES)
 _ABOVE_ZERO = (
     "marker_side_mm",
@@ -223,6 +236,11 @@ _PLANNING = (
     "picker_pace_error",
     "crew",
     "bins_on_hand",
+    "overtime_quantile",
+    "bins_ahead_days",
+    "bins_waiting_days",
+    "pass_share_error",
+    "bin_fill_error",
     *_THINNING,
     *_MINUTES,
 )
