@@ -14,15 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitvision.errors import FieldDataError, did_you_mean
-from fruitvision.xlsx_file import xlsx_records
+from fruitvision.text_file import SAVE_AS_CSV, decode, read_bytes
+from fruitvision.xlsx_file import ZIP, xlsx_records
 
-# Our choice: 20 MB hold some 400,000 rows of field data; more is not a table typed by people.
-LARGEST_FILE_BYTES = 20_000_000
-
-_DELIMITERS = (",", ";", "\t")
-# First bytes of a ZIP archive, which a workbook is.
-_ZIP = b"PK\x03\x04"
-_SAVE_AS_CSV = "Save the table as CSV (UTF-8) and give that file."
+DELIMITERS = (",", ";", "\t")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,13 +69,17 @@ class CsvFile:
     rows: tuple[CsvRow, ...]
 
 
-def read_csv(path: Path, *, required: Sequence[str], optional: Sequence[str] = ()) -> CsvFile:
+# A file, or a table that was read and understood already.
+Source = Path | CsvFile
+
+
+def read_csv(path: Source, *, required: Sequence[str], optional: Sequence[str] = ()) -> CsvFile:
     """The table in a CSV file or in the first sheet of a workbook.
 
     Parameters
     ----------
-    path : Path
-        The file.
+    path : Path or CsvFile
+        The file; a table that was read already is only checked for its columns.
     required, optional : sequence of str
         Column names in lower case. Columns of other names are ignored.
 
@@ -95,57 +94,24 @@ def read_csv(path: Path, *, required: Sequence[str], optional: Sequence[str] = (
     Blank rows and rows whose first cell starts with '#' above the header are skipped.
     """
     known = (*required, *optional)
-    content = _read_bytes(path)
-    if content.startswith(_ZIP):
+    if isinstance(path, CsvFile):
+        _check_columns(path.columns, required, known, path.name)
+        return path
+    content = read_bytes(path)
+    if content.startswith(ZIP):
         records = _below_comments(xlsx_records(content, path.name), path.name)
     else:
-        lines = _split_lines(_decode(content, path.name))
+        lines = split_lines(decode(content, path.name))
         first = _header_line(lines, path.name)
         delimiter = _sniff_delimiter(lines[first], known)
-        records = _records(lines[first:], first, delimiter, path.name)
+        records = csv_records(lines[first:], first, delimiter, path.name)
     columns = tuple(cell.strip().casefold().replace(" ", "_") for cell in records[0][1])
     _check_columns(columns, required, known, path.name)
     rows = tuple(_row(line, cells, columns) for line, cells in records[1:] if any(cells))
     return CsvFile(name=path.name, columns=columns, rows=rows)
 
 
-def _read_bytes(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise FieldDataError(
-                f"{path.name} is larger than {LARGEST_FILE_BYTES // 1_000_000} MB.",
-                fix="This is no table of field data: choose another file.",
-            )
-        return path.read_bytes()
-    except OSError as err:
-        raise FieldDataError(
-            f"Can't read {path.name}: {err.strerror}.", fix="Check the name and the folder."
-        ) from err
-
-
-def _decode(content: bytes, name: str) -> str:
-    try:
-        text = content.decode(_encoding(content))
-    except UnicodeDecodeError as err:
-        raise FieldDataError(f"{name} is no text.", fix=_SAVE_AS_CSV) from err
-    if "\0" in text:
-        raise FieldDataError(f"{name} is no text.", fix=_SAVE_AS_CSV)
-    return text
-
-
-def _encoding(content: bytes) -> str:
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    if content[1:2] == b"\0":
-        return "utf-16-le"
-    try:
-        content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8-sig"
-
-
-def _split_lines(text: str) -> list[str]:
+def split_lines(text: str) -> list[str]:
     """Lines with one kind of ending. `str.splitlines` would also cut at rare Unicode signs."""
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
 
@@ -176,13 +142,19 @@ def _sniff_delimiter(header: str, known: Sequence[str]) -> str:
         names = [cell.strip(' "').casefold().replace(" ", "_") for cell in header.split(delimiter)]
         return len(set(names) & set(known)), len(names)
 
-    return max(_DELIMITERS, key=known_names)
+    return max(DELIMITERS, key=known_names)
 
 
-def _records(
+def csv_records(
     lines: Sequence[str], offset: int, delimiter: str, name: str
 ) -> list[tuple[int, list[str]]]:
-    """Line number (from 1) on which each record starts, and its cells."""
+    """Line number (from 1) on which each record starts, and its cells.
+
+    Raises
+    ------
+    FieldDataError
+        If the text is no CSV.
+    """
     reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter, skipinitialspace=True)
     records = []
     start = offset + 1
@@ -191,7 +163,7 @@ def _records(
             records.append((start, [cell.strip() for cell in cells]))
             start = offset + reader.line_num + 1
     except csv.Error as err:
-        raise FieldDataError(f"{name}, line {start}: {err}.", fix=_SAVE_AS_CSV) from err
+        raise FieldDataError(f"{name}, line {start}: {err}.", fix=SAVE_AS_CSV) from err
     return records
 
 

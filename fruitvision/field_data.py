@@ -16,10 +16,9 @@ contradict each other are both refused: neither can be trusted.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Protocol, TypeVar
 
-from fruitvision.csv_file import CsvRow
+from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.domain import Protocol as PhotoProtocol
 from fruitvision.errors import FieldDataError, did_you_mean
@@ -52,7 +51,7 @@ class _OnATree(Protocol):
 TreeRow = TypeVar("TreeRow", bound=_OnATree)
 
 
-def read_blocks(path: Path) -> FieldTable[Block]:
+def read_blocks(path: Source) -> FieldTable[Block]:
     """Blocks of the register.
 
     Raises
@@ -74,7 +73,7 @@ def read_blocks(path: Path) -> FieldTable[Block]:
     )
 
 
-def read_hand_counts(path: Path) -> FieldTable[HandCount]:
+def read_hand_counts(path: Source) -> FieldTable[HandCount]:
     """Trees whose fruit were counted by hand; 0 fruit is a count.
 
     Raises
@@ -96,7 +95,7 @@ def read_hand_counts(path: Path) -> FieldTable[HandCount]:
     )
 
 
-def read_calipers(path: Path) -> FieldTable[CaliperReading]:
+def read_calipers(path: Source) -> FieldTable[CaliperReading]:
     """Diameters measured by hand, mm. Inches are converted only in the column diameter_in.
 
     Raises

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Generic, TypeVar
 
-from fruitvision.csv_file import CsvRow, read_csv
+from fruitvision.csv_file import CsvRow, Source, read_csv
 from fruitvision.errors import FieldDataError
 
 
@@ -38,7 +37,7 @@ class FieldTable(Generic[Row]):
 
 
 def read_rows(
-    path: Path,
+    path: Source,
     understand: Callable[[CsvRow], Row],
     *,
     required: Sequence[str],
@@ -49,8 +48,8 @@ def read_rows(
 
     Parameters
     ----------
-    path : Path
-        The file.
+    path : Path or CsvFile
+        The file, or a table that was read already.
     understand : callable
         Makes a record of a row, or raises FieldDataError.
     required, optional : sequence of str

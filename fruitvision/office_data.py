@@ -15,9 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-from fruitvision.csv_file import CsvRow
+from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import (
     Pick,
     PickPlan,
@@ -57,7 +56,7 @@ class _PlannedPass:
     left_share: float
 
 
-def read_register(path: Path) -> FieldTable[RegisteredTree]:
+def read_register(path: Source) -> FieldTable[RegisteredTree]:
     """Every position of the register.
 
     Raises
@@ -76,7 +75,7 @@ def read_register(path: Path) -> FieldTable[RegisteredTree]:
     )
 
 
-def read_gaps(path: Path) -> FieldTable[VisitedPlace]:
+def read_gaps(path: Source) -> FieldTable[VisitedPlace]:
     """What a walk found at drawn positions.
 
     Raises
@@ -95,7 +94,7 @@ def read_gaps(path: Path) -> FieldTable[VisitedPlace]:
     )
 
 
-def read_weighed(path: Path) -> FieldTable[WeighedFruit]:
+def read_weighed(path: Source) -> FieldTable[WeighedFruit]:
     """Diameter and mass of single fruit.
 
     Raises
@@ -112,7 +111,7 @@ def read_weighed(path: Path) -> FieldTable[WeighedFruit]:
     )
 
 
-def read_picks(path: Path) -> PickPlans:
+def read_picks(path: Source) -> PickPlans:
     """Pick plans by block; a block whose passes contradict each other is refused as a whole.
 
     Raises

@@ -13,10 +13,9 @@ the size table. Lines without a variety hold for every variety that has no lines
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from pathlib import Path
 from typing import Protocol, TypeVar
 
-from fruitvision.csv_file import CsvRow
+from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import VarietyCull, VarietyGrade
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_table import FieldTable, read_rows, refuse_repeats, without
@@ -26,7 +25,7 @@ from fruitvision.units import parse_number
 SHARE_ROUNDING = 0.02
 
 
-def read_culls(path: Path) -> FieldTable[VarietyCull]:
+def read_culls(path: Source) -> FieldTable[VarietyCull]:
     """Culls by variety and size class.
 
     Raises
@@ -48,7 +47,7 @@ def read_culls(path: Path) -> FieldTable[VarietyCull]:
     )
 
 
-def read_grades(path: Path) -> FieldTable[VarietyGrade]:
+def read_grades(path: Source) -> FieldTable[VarietyGrade]:
     """Grades by variety and size class; a class whose grades do not add up is refused as a whole.
 
     Raises

@@ -11,9 +11,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from datetime import date, timedelta
-from pathlib import Path
 
-from fruitvision.csv_file import CsvRow
+from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import CropForecast, Forecast, OrderLine
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_table import FieldTable, read_rows, refuse_repeats
@@ -28,7 +27,7 @@ _KINDS = {"": True, "firm": True, "option": False}
 _ISO_WEEK = re.compile(r"([0-9]{4})-?W([0-9]{1,2})", re.IGNORECASE)
 
 
-def read_orders(path: Path) -> FieldTable[OrderLine]:
+def read_orders(path: Source) -> FieldTable[OrderLine]:
     """The lines of an order book, in its order.
 
     The same line twice counts once; lines that differ in their cartons only are refused, all of
