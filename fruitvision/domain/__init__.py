@@ -82,9 +82,22 @@ from fruitvision.domain.job import (
     JobKind,
     JobState,
 )
+from fruitvision.domain.learned import (
+    Learned,
+    LearnedChoice,
+    LearnedNumber,
+    Stage,
+)
 from fruitvision.domain.lens import LensCalibration
 from fruitvision.domain.orders import OrderLine
-from fruitvision.domain.packing import BinTicket
+from fruitvision.domain.packing import (
+    BinTicket,
+    CulledFruit,
+    LotPart,
+    PackedCartons,
+    PackedLot,
+    SeasonNote,
+)
 from fruitvision.domain.photo import (
     Ball,
     Camera,
@@ -140,6 +153,7 @@ __all__ = [
     "Corners",
     "Correction",
     "CropForecast",
+    "CulledFruit",
     "DepthGrade",
     "Doubt",
     "Doubts",
@@ -157,12 +171,18 @@ __all__ = [
     "JobKind",
     "JobState",
     "KeptWalk",
+    "Learned",
+    "LearnedChoice",
+    "LearnedNumber",
     "LensCalibration",
     "Losses",
+    "LotPart",
     "MadeWith",
     "MeasuredPhoto",
     "OrderLine",
     "Outline",
+    "PackedCartons",
+    "PackedLot",
     "Photo",
     "PhotoEdit",
     "Pick",
@@ -180,10 +200,12 @@ __all__ = [
     "ReshapedFruit",
     "RowOfFruit",
     "Scale",
+    "SeasonNote",
     "SideLimits",
     "SizeClass",
     "SizeDistribution",
     "SizeTable",
+    "Stage",
     "Stratum",
     "StratumEstimate",
     "ThingKind",

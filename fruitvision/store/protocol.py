@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from fruitvision.domain import (
     BinTicket,
@@ -21,14 +21,17 @@ from fruitvision.domain import (
     JobKind,
     JobState,
     KeptWalk,
+    LearnedChoice,
     LensCalibration,
     MadeWith,
     MeasuredPhoto,
     OrderLine,
+    PackedLot,
     PhotoEdit,
     PickPlan,
     PointedReference,
     RegisteredTree,
+    SeasonNote,
     ThingKind,
     TreePhoto,
     VarietyCull,
@@ -114,6 +117,12 @@ class Store(Protocol):
     def order_book(self) -> tuple[OrderLine, ...]: ...
     def save_bin_tickets(self, tickets: Iterable[BinTicket]) -> None: ...
     def bin_tickets(self) -> tuple[BinTicket, ...]: ...
+    def save_packed_lots(self, lots: Iterable[PackedLot]) -> None: ...
+    def packed_lots(self) -> tuple[PackedLot, ...]: ...
+    def save_season_note(self, note: SeasonNote) -> None: ...
+    def season_notes(self) -> tuple[SeasonNote, ...]: ...
+    def save_learned_choice(self, choice: LearnedChoice) -> LearnedChoice: ...
+    def learned_choices(self) -> tuple[LearnedChoice, ...]: ...
     def save_seen(
         self,
         kept: Kept[R],
@@ -136,6 +145,16 @@ class Store(Protocol):
         self, block_id: str, *, expected: Mapping[str, int], who: str, at: datetime
     ) -> None: ...
     def note_table(self, name: str, rows_in: int, *, who: str, at: datetime) -> None: ...
+    def note_change(
+        self,
+        kind: ThingKind,
+        about: str,
+        before: dict[str, Any] | None,
+        after: dict[str, Any] | None,
+        *,
+        who: str,
+        at: datetime,
+    ) -> None: ...
     def present(self, kept: Kept[R]) -> R | None: ...
     def changes(
         self, *, kind: ThingKind | None = None, about: str | None = None, most: int | None = None
