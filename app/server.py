@@ -5,11 +5,10 @@ Without it the first visitor waits for all imports and for the farm to be read.
 
 from __future__ import annotations
 
+import inspect
 import logging
-import os
 import sys
 from importlib import import_module
-from pathlib import Path
 from pkgutil import walk_packages
 from threading import Thread
 from time import sleep
@@ -27,6 +26,8 @@ def load() -> None:
     for module in walk_packages(app.__path__, "app."):
         if not module.name.startswith(SCRIPTS):
             import_module(module.name)
+    # Streamlit asks for its callers at the first element, and the first answer takes longest.
+    inspect.stack()
     _work_out_blocks()
 
 
@@ -39,15 +40,13 @@ def _load_ahead() -> None:
 
 
 def _work_out_blocks() -> None:
-    from fruitvision.pipeline import estimate_blocks
-    from fruitvision.pipeline.additions import farm_settings
-    from fruitvision.serve import FARM_VARIABLE
-    from fruitvision.store import open_farm
+    """What the first page shows, and the documents of all forecasts: they stay in memory."""
+    from app import session
+    from app.blocks import data
 
-    with open_farm(Path(os.environ[FARM_VARIABLE]), create=False) as store:
-        estimate_blocks(store, farm_settings(store))
-        # Their documents stay in memory.
-        store.forecasts()
+    data.standings()
+    data.attention()
+    session.farm().forecasts()
 
 
 def main() -> None:

@@ -78,10 +78,14 @@ _LOOK = """<style>
 
 
 def overview(stands: Sequence[BlockStanding]) -> None:
-    """A box to open a block, then every block with what needs somebody on top."""
+    """A button to find a block, then every block with what needs somebody on top."""
     st.html(_LOOK)
-    _open_box([one.block.block_id for one in stands])
-    shown = _narrowed(stands) if len(stands) >= MANY_BLOCKS else stands
+    # Behind a button: boxes to choose from take a browser longest to show, a third of a second.
+    with st.popover(say("blocks.find"), icon=":material/search:"):
+        _open_box([one.block.block_id for one in stands])
+        shown = _narrowed(stands) if len(stands) >= MANY_BLOCKS else stands
+    if len(shown) < len(stands):
+        st.caption(say("blocks.narrowed", n=len(shown), every=len(stands)))
     if shown:
         if any(one.walks for one in shown):
             most = round(_most_fruit(shown))
