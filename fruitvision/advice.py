@@ -7,33 +7,31 @@ can shrink (season, culls, the mass rule) are not in it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
 
 from fruitvision.domain import BlockEstimate, Doubt
+from fruitvision.sample_errors import (
+    FRUIT_PER_CALIPERED_TREE,
+    SampleErrors,
+    errors_of,
+    with_calipers,
+    with_counts,
+    with_trees,
+)
+from fruitvision.settings import Settings
 
-# Minutes of work. Common practice: two photos and the way to the next tree take 2 minutes, a hand
-# count by two people 12; from memory: ten fruit of a tree are calipered in 5.
-MINUTES_PER_PHOTO_TREE = 2.0
-MINUTES_PER_HAND_COUNT = 12.0
-MINUTES_PER_CALIPERED_TREE = 5.0
-# Fruit to caliper on a tree. Common practice.
-FRUIT_PER_CALIPERED_TREE = 10
 # The smallest step that is offered, and the largest. Our choice: half an hour to half a day.
 LEAST_TREES, MOST_TREES = 5, 60
 LEAST_COUNTS, MOST_COUNTS = 3, 20
 LEAST_CALIPERED, MOST_CALIPERED = 5, 20
 # Half-width of a P10-P90 range at which a block is known well enough. Common practice: ±10 %.
 WANTED_HALF_RANGE = 0.10
-# Tree means of the diameter stray by about 3 % from the block's. Our choice, as in block.py.
-TREE_SPREAD_OF_DIAMETER = 0.03
-# Mass goes with the third power of the diameter.
-POWER = 3.0
+# Minutes of each work where a farm does not say.
+USUAL = Settings()
 
 
 class Work(StrEnum):
@@ -117,41 +115,12 @@ class Advice:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Errors:
-    """Relative errors of a block's crop, and the sample sizes that they hang on.
-
-    `size_freedom` : degrees of freedom of `size_sampling`, which is that of the calipered trees
-    where there are some (`by_calipers`): more photographed trees do not shrink it. `trees`,
-    `counted` and `population` are panels where panels were photographed.
-    """
-
-    sampling: float
-    calibration: float
-    size_sampling: float
-    size_shared: float
-    size_freedom: float
-    by_calipers: bool
-    trees: int
-    counted: int
-    population: float
-
-    def half_range(self) -> float:
-        """Half-width of P10-P90, relative, with Student's t by Satterthwaite's degrees."""
-        parts = (
-            (self.sampling, self.trees - 1),
-            (self.calibration, self.counted - 1),
-            (POWER * self.size_sampling, self.size_freedom),
-        )
-        own = sum(error**2 for error, _ in parts)
-        spread = sum(error**4 / max(freedom, 1) for error, freedom in parts)
-        freedom = max(1.0, own**2 / spread) if spread > 0 else 1.0
-        t, z = float(stdtrit(freedom, 0.9)), float(ndtri(0.9))
-        return math.hypot(t * own**0.5, z * POWER * self.size_shared)
-
-
-def advise(estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE) -> Advice:
+def advise(
+    estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE, settings: Settings = USUAL
+) -> Advice:
     """How wide the block's range is, and which work would narrow it to `wanted`, best first.
+
+    `settings` : how many minutes each work takes.
 
     Raises
     ------
@@ -160,15 +129,15 @@ def advise(estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE) -> Adv
     """
     if wanted <= 0:
         raise ValueError(f"wanted must be above 0, got {wanted}")
-    errors = _errors_of(estimate)
+    errors = errors_of(estimate)
     now = errors.half_range()
     what = "panels" if estimate.trees_per_place > 1 else "trees"
     steps: list[Step] = []
     if now > wanted:
         found = [
-            _more_trees(errors, now, wanted, what),
-            _more_counts(errors, now, wanted, what),
-            _more_calipers(estimate, errors, now, wanted),
+            _more_trees(errors, now, wanted, what, settings),
+            _more_counts(errors, now, wanted, what, settings),
+            _more_calipers(estimate, errors, now, wanted, settings),
         ]
         steps = [step for step in found if step is not None and step.gain_per_minute > 0]
         steps.sort(key=lambda step: step.gain_per_minute, reverse=True)
@@ -179,6 +148,12 @@ def advise(estimate: BlockEstimate, *, wanted: float = WANTED_HALF_RANGE) -> Adv
         steps=tuple(steps),
         lack=_lack(estimate),
     )
+
+
+def minutes_of(settings: Settings) -> tuple[float, float, float]:
+    """The settings that an advice depends on: minutes of a photographed tree, a hand count and a
+    calipered tree."""
+    return settings.photo_tree_min, settings.hand_count_min, settings.caliper_tree_min
 
 
 def next_action(estimates: Sequence[BlockEstimate], *, wanted: float = WANTED_HALF_RANGE) -> str:
@@ -207,106 +182,48 @@ def _lack(estimate: BlockEstimate) -> Lack | None:
     return Lack.REGISTER if Doubt.REGISTER_DIFFERS in estimate.doubts else None
 
 
-def _errors_of(estimate: BlockEstimate) -> _Errors:
-    mean = max(estimate.fruit_per_tree_mean, 1e-9)
-    sampling = estimate.sampling_error / mean
-    calibration = max(0.0, (estimate.fruit_per_tree_error / mean) ** 2 - sampling**2) ** 0.5
-    sizes = estimate.sizes
-    population = estimate.bearing_trees or float(estimate.block.bearing_trees)
-    population /= estimate.trees_per_place
-    return _Errors(
-        sampling=sampling,
-        calibration=calibration,
-        size_sampling=sizes.mean_error_mm / sizes.mean_mm if sizes else 0.0,
-        size_shared=sizes.shared_error if sizes else 0.0,
-        size_freedom=sizes.freedom if sizes else 1.0,
-        by_calipers=sizes is not None and Doubt.NO_CALIPERS not in sizes.doubts,
-        trees=estimate.trees,
-        counted=estimate.factor.trees if estimate.factor else 0,
-        population=max(population, float(estimate.trees)),
-    )
-
-
-def _with_trees(errors: _Errors, more: int) -> _Errors:
-    """More photographed trees: the finite block is in, hand counts stay as they are."""
-    have, then = errors.trees, errors.trees + more
-    now_part = 1 / have - 1 / errors.population
-    then_part = max(0.0, 1 / then - 1 / errors.population)
-    return replace(
-        errors,
-        sampling=errors.sampling * (then_part / now_part if now_part > 0 else 0.0) ** 0.5,
-        size_sampling=errors.size_sampling * (1.0 if errors.by_calipers else (have / then) ** 0.5),
-        size_freedom=errors.size_freedom + (0 if errors.by_calipers else more),
-        trees=then,
-    )
-
-
-def _with_counts(errors: _Errors, more: int) -> _Errors:
-    """More hand counts on photographed trees: the two-phase part 1/m - 1/n shrinks."""
-    counted = max(errors.counted, 1)
-    now_part = 1 / counted - 1 / max(errors.trees, counted + 1)
-    then_part = max(0.0, 1 / (counted + more) - 1 / max(errors.trees, counted + more))
-    return replace(
-        errors,
-        calibration=errors.calibration * (then_part / now_part if now_part > 0 else 0.0) ** 0.5,
-        counted=counted + more,
-    )
-
-
-def _with_calipers(estimate: BlockEstimate, errors: _Errors, more: int) -> _Errors:
-    """Ten fruit on so many trees check the photo millimetres: both weighted by their variance."""
-    sizes = estimate.sizes
-    if sizes is None:
-        return errors
-    within = (sizes.sd_mm / sizes.mean_mm) ** 2 / FRUIT_PER_CALIPERED_TREE
-    by_hand = (TREE_SPREAD_OF_DIAMETER**2 + within) / more
-    weight = 1 - by_hand / (by_hand + errors.size_sampling**2 + errors.size_shared**2)
-    return replace(
-        errors,
-        size_sampling=math.hypot((1 - weight) * errors.size_sampling, weight * by_hand**0.5),
-        size_shared=(1 - weight) * errors.size_shared,
-        size_freedom=more - 1 + (errors.size_freedom if errors.by_calipers else 0.0),
-    )
-
-
-def _more_trees(errors: _Errors, now: float, wanted: float, what: str) -> Step | None:
+def _more_trees(
+    errors: SampleErrors, now: float, wanted: float, what: str, settings: Settings
+) -> Step | None:
     room = int(errors.population) - errors.trees
     return _smallest(
-        lambda more: _with_trees(errors, more).half_range(),
+        lambda more: with_trees(errors, more).half_range(),
         (LEAST_TREES, min(MOST_TREES, room)),
         work=Work.PHOTOGRAPH,
         now=now,
         wanted=wanted,
-        minutes=MINUTES_PER_PHOTO_TREE,
+        minutes=settings.photo_tree_min,
         words=f"photograph {{}} more {what}, from the same faces as before",
     )
 
 
-def _more_counts(errors: _Errors, now: float, wanted: float, what: str) -> Step | None:
+def _more_counts(
+    errors: SampleErrors, now: float, wanted: float, what: str, settings: Settings
+) -> Step | None:
     room = errors.trees - errors.counted
     return _smallest(
-        lambda more: _with_counts(errors, more).half_range(),
+        lambda more: with_counts(errors, more).half_range(),
         (min(LEAST_COUNTS, room), min(MOST_COUNTS, room)),
         work=Work.COUNT,
         now=now,
         wanted=wanted,
-        minutes=MINUTES_PER_HAND_COUNT,
+        minutes=settings.hand_count_min,
         words=f"count the fruit on {{}} more of the photographed {what} by hand",
     )
 
 
 def _more_calipers(
-    estimate: BlockEstimate, errors: _Errors, now: float, wanted: float
+    estimate: BlockEstimate, errors: SampleErrors, now: float, wanted: float, settings: Settings
 ) -> Step | None:
     if estimate.sizes is None:
         return None
     return _smallest(
-        lambda more: _with_calipers(estimate, errors, more).half_range(),
+        lambda more: with_calipers(estimate, errors, more).half_range(),
         (LEAST_CALIPERED, MOST_CALIPERED),
         work=Work.CALIPER,
         now=now,
         wanted=wanted,
-        minutes=MINUTES_PER_CALIPERED_TREE,
+        minutes=settings.caliper_tree_min,
         words=f"caliper {FRUIT_PER_CALIPERED_TREE} fruit on each of {{}} trees",
     )
 

@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 
-from fruitvision.advice import advise, next_action
+from fruitvision.advice import Work, advise, next_action
 from fruitvision.domain import (
     Block,
     BlockEstimate,
@@ -15,6 +15,8 @@ from fruitvision.domain import (
     Protocol,
     SizeDistribution,
 )
+from fruitvision.sample_errors import errors_of, with_walk
+from fruitvision.settings import Settings
 from fruitvision.survey import sample_size
 
 DAY = date(2026, 8, 12)
@@ -155,3 +157,23 @@ def test_more_photographed_trees_do_not_narrow_sizes_that_calipers_gave() -> Non
     assert not any("photograph" in step.words for step in advise(calipered, wanted=0.05).steps)
     by_photos = replace(known, sizes=replace(by_hand, doubts=(Doubt.NO_CALIPERS,)))
     assert any("photograph" in step.words for step in advise(by_photos, wanted=0.05).steps)
+
+
+def test_minutes_of_the_farm_are_told_and_change_which_work_is_best() -> None:
+    weak = estimate(sampling=9.0, calibration=6.0, counted=6, trees=12)
+    usual, quick = advise(weak), advise(weak, settings=Settings(hand_count_min=1.0))
+    assert usual.steps[0].work is Work.PHOTOGRAPH
+    assert quick.steps[0].work is Work.COUNT
+    assert quick.steps[0].minutes == quick.steps[0].more
+
+
+def test_a_walk_of_photos_and_counts_shrinks_both_parts_of_the_two_phase_error() -> None:
+    errors = errors_of(estimate(sampling=6.0, calibration=8.0, trees=6, counted=4))
+    # 1/m - 1/n goes from 1/4 - 1/6 = 0.0833 to 1/8 - 1/14 = 0.0536.
+    found = with_walk(errors, trees=8, counts=4)
+    assert found.calibration == pytest.approx(errors.calibration * (0.0535714 / 0.0833333) ** 0.5)
+    assert found.sampling < errors.sampling
+    assert (found.trees, found.counted) == (14, 8)
+    # Photos alone leave the factor as it is, and never make it worse.
+    assert with_walk(errors, trees=8, counts=0).calibration == errors.calibration
+    assert found.half_range_of_load() < errors.half_range_of_load()

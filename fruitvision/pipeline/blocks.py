@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from fruitvision.advice import Advice, advise
+from fruitvision.advice import Advice, advise, minutes_of
 from fruitvision.attention import attention_list, compare_blocks, compare_rows, compare_strata
 from fruitvision.attention_heights import compare_like_heights
 from fruitvision.block import Background, estimate_block
@@ -169,7 +169,9 @@ def estimate_blocks(
         settings=settings,
         detector=detector,
         confirm_factor=confirm_factor,
-        common=key_of(origin, settings.sha256, detector.count_error, confirm_factor),
+        common=key_of(
+            origin, settings.sha256, minutes_of(settings), detector.count_error, confirm_factor
+        ),
         folder=store.folder,
     )
     key = work.key
@@ -217,13 +219,13 @@ def _kept_block(one: _Walked, seasons: Mapping[str, SeasonOfBlock], work: _Work)
     name, key = f"block {record.block.block_id}", work.key_with_like(record)
     found: BlockWalks | None = None if key is None else in_memory(work.folder, name, key)
     if found is None:
-        found = _block_walks(one, rate_of(one.season, seasons, work.settings))
+        found = _block_walks(one, rate_of(one.season, seasons, work.settings), work.settings)
         if key is not None:
             keep_in_memory(work.folder, name, key, found)
     return found
 
 
-def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
+def _block_walks(one: _Walked, growth: GrowthRate, settings: Settings) -> BlockWalks:
     record, walked_on = one.season.record, one.season.walked_on
     return BlockWalks(
         estimate=one.estimate,
@@ -232,7 +234,7 @@ def _block_walks(one: _Walked, growth: GrowthRate) -> BlockWalks:
         check=check_register(record.block, record.register, places_seen(record, walked_on)),
         pollinizers=pollinizers_of(record.block, record.register),
         register_notes=register_notes(record.block, record.register),
-        advice=advise(one.estimate),
+        advice=advise(one.estimate, settings=settings),
         record=record,
     )
 
