@@ -94,19 +94,19 @@ def test_the_csv_has_a_row_per_crop_and_class_and_one_for_all_classes(tmp_path: 
     write_forecast_csv(forecast(), tmp_path / "forecast.csv")
     rows = rows_of(tmp_path / "forecast.csv")
     assert [(row["level"], row["name"], row["size_class"]) for row in rows] == [
-        ("block", "Hill", "70-75"),
         ("block", "Hill", "75-80"),
+        ("block", "Hill", "70-75"),
         ("block", "Hill", "all"),
         ("block", "Mill", "all"),
-        ("variety", "Gala", "70-75"),
         ("variety", "Gala", "75-80"),
+        ("variety", "Gala", "70-75"),
         ("variety", "Gala", "all"),
         ("variety", "Fuji", "all"),
-        ("farm", "Lindengrund", "70-75"),
         ("farm", "Lindengrund", "75-80"),
+        ("farm", "Lindengrund", "70-75"),
         ("farm", "Lindengrund", "all"),
     ]
-    one_class, whole = rows[1], rows[2]
+    one_class, whole = rows[0], rows[2]
     assert [one_class[f"cartons_{p}"] for p in ("p10", "p50", "p90")] == ["306.0", "340.0", "374.0"]
     # 340 of 460 cartons.
     assert one_class["share_p50"] == "0.7391"
@@ -115,7 +115,8 @@ def test_the_csv_has_a_row_per_crop_and_class_and_one_for_all_classes(tmp_path: 
     assert (whole["fruit_p50"], whole["tonnes_p50"]) == ("227664", "39.8")
     assert (whole["cartons_p50"], whole["diameter_mm_p50"]) == ("460.0", "72.4")
     # 1 September 2026 is a Tuesday in ISO week 36.
-    assert (whole["pick_date"], whole["pick_week"]) == ("2026-09-01", "2026-W36")
+    when = [whole[name] for name in ("pick_date", "pick_week", "pick_monday")]
+    assert when == ["2026-09-01", "2026-W36", "2026-08-31"]
     assert whole["doubts"] == "default_growth;no_calipers"
 
 
@@ -143,7 +144,7 @@ def test_text_that_looks_like_a_formula_gets_an_apostrophe_in_csv(
     write_forecast_csv(named(name), tmp_path / "forecast.csv")
     rows = rows_of(tmp_path / "forecast.csv")
     assert {row["variety"] for row in rows} == {f"'{name}"}
-    assert rows[0]["size_class"] == f"'{name}0"
+    assert rows[0]["size_class"] == f"'{name}1"
     measured = measured_photo(name)
     write_fruit_csv([measured], tmp_path / "fruit.csv")
     assert rows_of(tmp_path / "fruit.csv")[0]["photo"] == f"'{name}"
@@ -159,9 +160,10 @@ def sheet_of(path: Path, name: str) -> list[tuple[Any, ...]]:
 def test_the_pack_out_sheet_has_real_numbers_with_units_in_the_headers(tmp_path: Path) -> None:
     write_forecast_xlsx(forecast(), tmp_path / "forecast.xlsx")
     header, *rows = sheet_of(tmp_path / "forecast.xlsx", "Pack-out")
-    assert header[:9] == (
+    assert header[:10] == (
         "Variety",
         "Pick week",
+        "Monday of the week",
         "Size class",
         "Share P10 (%)",
         "Share P50 (%)",
@@ -170,20 +172,22 @@ def test_the_pack_out_sheet_has_real_numbers_with_units_in_the_headers(tmp_path:
         "P50 (cartons)",
         "P90 (cartons)",
     )
-    assert rows[1][:3] == ("Gala", "2026-W36", "75-80")
-    assert rows[1][4] == pytest.approx(100 * 340 / 460)
-    assert rows[1][6:9] == pytest.approx((306, 340, 374))
-    assert rows[2][2] == "all"
-    assert rows[2][6:9] == pytest.approx((414, 460, 506))
-    assert rows[2][9] == f"{Doubt.DEFAULT_GROWTH.words} {Doubt.NO_CALIPERS.words}"
-    assert rows[3][:3] == ("Fuji", None, "all")
+    # Large fruit first, as on the page.
+    assert rows[0][:4] == ("Gala", "2026-W36", datetime(2026, 8, 31), "75-80")  # noqa: DTZ001
+    assert rows[0][5] == pytest.approx(100 * 340 / 460)
+    assert rows[0][7:10] == pytest.approx((306, 340, 374))
+    assert rows[1][3] == "70-75"
+    assert rows[2][3] == "all"
+    assert rows[2][7:10] == pytest.approx((414, 460, 506))
+    assert rows[2][10] == f"{Doubt.DEFAULT_GROWTH.words} {Doubt.NO_CALIPERS.words}"
+    assert rows[3][:4] == ("Fuji", None, None, "all")
     assert rows[-1][0] == "Lindengrund (all)"
 
 
 def test_the_blocks_sheet_has_real_dates_and_blank_cells_for_the_unknown(tmp_path: Path) -> None:
     write_forecast_xlsx(forecast(), tmp_path / "forecast.xlsx")
     header, hill, mill, total = sheet_of(tmp_path / "forecast.xlsx", "Blocks")
-    assert header[4:10] == (
+    assert header[5:11] == (
         "Picked P10 (fruit)",
         "Picked P50 (fruit)",
         "Picked P90 (fruit)",
@@ -192,11 +196,12 @@ def test_the_blocks_sheet_has_real_dates_and_blank_cells_for_the_unknown(tmp_pat
         "Picked P90 (bins)",
     )
     assert hill[:4] == ("Hill", "Gala", datetime(2026, 9, 1), "2026-W36")  # noqa: DTZ001
-    assert hill[7:10] == pytest.approx((94.5, 105, 115.5))
-    assert hill[16:19] == pytest.approx((65.16, 72.4, 79.64))
+    assert hill[4] == datetime(2026, 8, 31)  # noqa: DTZ001
+    assert hill[8:11] == pytest.approx((94.5, 105, 115.5))
+    assert hill[17:20] == pytest.approx((65.16, 72.4, 79.64))
     assert mill[2] is None
-    assert mill[16:19] == (None, None, None)
-    assert mill[19] == Doubt.NO_SIZES.words
+    assert mill[17:20] == (None, None, None)
+    assert mill[20] == Doubt.NO_SIZES.words
     assert total[0] == "Lindengrund (all)"
 
 
@@ -222,11 +227,12 @@ def test_the_pack_out_sheet_stays_readable(tmp_path: Path) -> None:
     charts = chart_texts(tmp_path / "forecast.xlsx")
     assert len(charts) == 2
     for text in charts:
-        assert "'Pack-out'!$H$" in text
+        assert "'Pack-out'!$I$" in text
+        assert "'Pack-out'!$D$" in text
         for side in ("plus", "minus"):
             (bars,) = re.findall(f"<c:{side}>(.*?)</c:{side}>", text, flags=re.DOTALL)
-            # A tenth of 120 and of 340 cartons.
-            assert [float(v) for v in re.findall("<c:v>(.*?)</c:v>", bars)] == [12.0, 34.0]
+            # A tenth of 340 and of 120 cartons: large fruit first.
+            assert [float(v) for v in re.findall("<c:v>(.*?)</c:v>", bars)] == [34.0, 12.0]
 
 
 def chart_texts(path: Path) -> list[str]:

@@ -45,6 +45,7 @@ def full() -> Forecast:
     old = forecast()
     weeks = (
         WeekForecast(week=WEEK, size_class="all", cartons=about(184.0)),
+        WeekForecast(week=WEEK, size_class="70-75", cartons=about(48.0)),
         WeekForecast(week=WEEK, size_class="75-80", cartons=about(136.04)),
         WeekForecast(week=date(2026, 9, 7), size_class="all", cartons=about(276.0)),
     )
@@ -144,12 +145,13 @@ def test_weeks_have_a_row_for_each_class_and_one_for_all(tmp_path: Path) -> None
     write_weeks_csv(full(), tmp_path / "weeks.csv")
     rows = rows_of(tmp_path / "weeks.csv")
     assert [(row["level"], row["name"], row["week"], row["size_class"]) for row in rows] == [
-        ("block", "Hill", "2026-W36", "all"),
         ("block", "Hill", "2026-W36", "75-80"),
+        ("block", "Hill", "2026-W36", "70-75"),
+        ("block", "Hill", "2026-W36", "all"),
         ("block", "Hill", "2026-W37", "all"),
     ]
-    assert rows[1]["monday"] == "2026-08-31"
-    assert [rows[1][f"cartons_{p}"] for p in ("p10", "p50", "p90")] == ["122.4", "136.0", "149.6"]
+    assert rows[0]["monday"] == "2026-08-31"
+    assert [rows[0][f"cartons_{p}"] for p in ("p10", "p50", "p90")] == ["122.4", "136.0", "149.6"]
 
 
 def test_picks_bridge_and_inputs_have_units_in_their_heads(tmp_path: Path) -> None:
@@ -196,10 +198,12 @@ def test_the_workbook_has_a_sheet_for_each_table(tmp_path: Path) -> None:
     assert openpyxl.load_workbook(tmp_path / "forecast.xlsx").sheetnames == [
         "Pack-out", "Blocks", "Weeks", "Grades", "Picks", "Bridge", "Uses", "Inputs", "About"
     ]  # fmt: skip
-    head, first, *_ = sheet_of(tmp_path / "forecast.xlsx", "Weeks")
+    head, first, _, whole, *_ = sheet_of(tmp_path / "forecast.xlsx", "Weeks")
     assert head[4:] == ("Size class", "P10 (cartons)", "P50 (cartons)", "P90 (cartons)")
     assert first[3] == datetime(2026, 8, 31)  # noqa: DTZ001
-    assert first[5:] == pytest.approx((165.6, 184.0, 202.4))
+    assert (first[4], whole[4]) == ("75-80", "all")
+    assert first[5:] == pytest.approx((122.436, 136.04, 149.644))
+    assert whole[5:] == pytest.approx((165.6, 184.0, 202.4))
     _, *steps = sheet_of(tmp_path / "forecast.xlsx", "Bridge")
     assert sum(step[2] for step in steps[:-1]) == pytest.approx(steps[-1][2])
 
@@ -221,10 +225,15 @@ def test_every_sheet_holds_what_the_table_holds(tmp_path: Path) -> None:
                     assert cell == expected
 
 
-def test_a_forecast_of_the_first_version_has_empty_tables(tmp_path: Path) -> None:
+def test_a_table_that_holds_nothing_has_no_sheet(tmp_path: Path) -> None:
     write_forecast_xlsx(forecast(), tmp_path / "forecast.xlsx")
-    for name in ("Weeks", "Picks", "Bridge", "Uses", "Inputs"):
-        assert len(sheet_of(tmp_path / "forecast.xlsx", name)) == 1
+    names = openpyxl.load_workbook(tmp_path / "forecast.xlsx").sheetnames
+    assert names == ["Pack-out", "Blocks", "About"]
+    bare = [replace(one, grades=()) for one in full().blocks]
+    write_forecast_xlsx(replace(full(), blocks=tuple(bare)), tmp_path / "forecast.xlsx")
+    names = openpyxl.load_workbook(tmp_path / "forecast.xlsx").sheetnames
+    assert "Grades" not in names
+    assert "Weeks" in names
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+49 40", "@SUM(A1)", "=HYPERLINK(1)"])

@@ -1,7 +1,8 @@
 """What stands behind a forecast as plain tables, the same for CSV files and workbook sheets.
 
 weeks
-    Cartons of each week and size class; `week` is the ISO week, `monday` its first day.
+    Cartons of each week and size class, large fruit first; `week` is the ISO week, `monday` its
+    first day.
 grades
     Cartons of each grade and size class, where the farm gives grades.
 picks
@@ -21,9 +22,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import groupby
 
 from fruitvision.domain import BlockInputs, CropForecast, Estimate, Forecast, PickPlan
-from fruitvision.export.words import pick_week
+from fruitvision.export.words import large_first, pick_week
 from fruitvision.forecast.uses import use_numbers
 from fruitvision.unit_system import METRIC, Unit, Units, per_power
 
@@ -127,9 +129,10 @@ _WEEKS = (
 
 def _weeks(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
     for level, name, crop in _crops(forecast):
-        for row in crop.weeks:
-            week = pick_week(row.week)
-            yield (level, name, week, row.week, row.size_class, *_three(row.cartons))
+        for monday, rows in groupby(crop.weeks, key=lambda row: row.week):
+            for row in large_first(rows):
+                week = pick_week(monday)
+                yield (level, name, week, monday, row.size_class, *_three(row.cartons))
 
 
 def _crops(forecast: Forecast) -> Iterator[tuple[str, str, CropForecast]]:
@@ -152,8 +155,9 @@ _GRADES = (
 
 def _grades(forecast: Forecast) -> Iterator[tuple[Value, ...]]:
     for level, name, crop in _crops(forecast):
-        for row in crop.grades:
-            yield (level, name, row.grade, row.size_class, *_three(row.cartons))
+        for grade, rows in groupby(crop.grades, key=lambda row: row.grade):
+            for row in large_first(rows):
+                yield (level, name, grade, row.size_class, *_three(row.cartons))
 
 
 def _picks_columns(units: Units) -> tuple[Column, ...]:

@@ -2,10 +2,11 @@
 
 harvest.csv
     One row per block, pass and day; one per day of the farm; one for the whole harvest. `level` is
-    block, day or farm. `share` is the part (0 to 1) of the pass that is planned for the day. Means
-    add up over the rows of a level, ranges and numbers to plan with do not. `pickers_short` and
-    `bins_short` are what P90 of a day is above the crew and the bins on hand; empty where these are
-    not set. A picker-day is one picker for one day.
+    block, day or farm. `week` is the ISO week of the day, `monday` its first day. `share` is the
+    part (0 to 1) of the pass that is planned for the day. Means add up over the rows of a level,
+    ranges and numbers to plan with do not. `pickers_short` and `bins_short` are what P90 of a day
+    is above the crew and the bins on hand; empty where these are not set. A picker-day is one
+    picker for one day.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pathlib import Path
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
 from fruitvision.export.details import PERCENTILES
 from fruitvision.export.words import NOTE, pick_week, save
+from fruitvision.forecast.picks import monday_of
 from fruitvision.harvest import HarvestCalendar, Need
 
 # Decimals of bins and picker-days. Our choice: finer than any of them is known.
@@ -26,6 +28,7 @@ HARVEST_COLUMNS = (
     "level",
     "day",
     "week",
+    "monday",
     "block",
     "variety",
     "pass",
@@ -66,11 +69,11 @@ def _rows(calendar: HarvestCalendar) -> Iterator[tuple[Cell, ...]]:
         nowhere = None, None, None, None
         yield ("day", *_when(day.day), *nowhere, *_numbers(day.need), pickers, bins)
     if calendar.total is not None:
-        yield ("farm", *[None] * 6, *_numbers(calendar.total), None, None)
+        yield ("farm", *[None] * 7, *_numbers(calendar.total), None, None)
 
 
-def _when(day: date) -> tuple[str, str]:
-    return day.isoformat(), pick_week(day)
+def _when(day: date) -> tuple[str, str, str]:
+    return day.isoformat(), pick_week(day), monday_of(day).isoformat()
 
 
 def _numbers(need: Need) -> tuple[float | None, ...]:

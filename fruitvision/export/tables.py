@@ -2,8 +2,9 @@
 
 forecast.csv
     One row per crop and size class, and one row per crop with size_class 'all'. `level` is block,
-    variety or farm. `share` is the part (0 to 1) of the picked fruit; fruit, bins and tonnes are
-    what comes in; cartons are packed.
+    variety or farm; classes stand large fruit first. `pick_week` is the ISO week of the pick,
+    `pick_monday` its first day. `share` is the part (0 to 1) of the picked fruit; fruit, bins and
+    tonnes are what comes in; cartons are packed.
 forecast_weeks.csv, _grades.csv, _picks.csv, _bridge.csv, _uses.csv, _inputs.csv
     What stands behind it: the tables of `details`.
 fruit.csv, photos.csv
@@ -27,7 +28,8 @@ from typing import Protocol
 from fruitvision.domain import CropForecast, Estimate, Forecast, Fruit, MeasuredPhoto
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
 from fruitvision.export.details import PERCENTILES, Column, DetailTable, Value, detail_tables
-from fruitvision.export.words import doubt_codes, note_of, pick_week, save
+from fruitvision.export.words import doubt_codes, large_first, note_of, pick_week, save
+from fruitvision.forecast.picks import monday_of
 from fruitvision.unit_system import METRIC, Unit, Units
 
 REFUSED_COLUMNS = ("name", "what", "fix")
@@ -67,7 +69,7 @@ def _estimates_shown(units: Units) -> tuple[_Shown, ...]:
 def forecast_columns(units: Units = METRIC) -> tuple[str, ...]:
     """Names of the columns of forecast.csv."""
     names = [f"{one.name}_{p}" for one in _estimates_shown(units) for p in PERCENTILES]
-    start = ("level", "name", "variety", "pick_date", "pick_week", "size_class")
+    start = ("level", "name", "variety", "pick_date", "pick_week", "pick_monday", "size_class")
     return (*start, *names, "doubts", "rests_on", *ORIGIN_COLUMNS)
 
 
@@ -234,9 +236,10 @@ def _detail_cell(value: Value, column: Column) -> Cell:
 
 def _crop_rows(level: str, crop: CropForecast, units: Units) -> Iterator[tuple[Cell, ...]]:
     day = crop.pick_date
-    start = (level, crop.name, crop.variety, day.isoformat() if day else "", pick_week(day))
+    days = (day.isoformat(), pick_week(day), monday_of(day).isoformat()) if day else ("", "", "")
+    start = (level, crop.name, crop.variety, *days)
     doubts = doubt_codes(crop.doubts)
-    for one in crop.classes:
+    for one in large_first(crop.classes):
         numbers = _estimates(units, share=one.share, cartons=one.cartons)
         yield (*start, one.size_class, *numbers, doubts, crop.rests_on)
     numbers = _estimates(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 from fruitvision.domain import Doubts, Forecast, merge_doubts
 from fruitvision.errors import StoreError
+from fruitvision.forecast.summary import ALL
 from fruitvision.whole_file import write_whole
 
 NOTE = "forecast, not an offer"
@@ -35,6 +38,21 @@ def pick_week(day: date | None) -> str:
         return ""
     year, week, _ = day.isocalendar()
     return f"{year}-W{week:02d}"
+
+
+class _OfClass(Protocol):
+    @property
+    def size_class(self) -> str: ...
+
+
+OfClass = TypeVar("OfClass", bound=_OfClass)
+
+
+def large_first(rows: Iterable[OfClass]) -> list[OfClass]:
+    """Rows by class, small fruit first, in the order of the page of sales: large fruit first, all
+    classes together last."""
+    backwards = list(rows)[::-1]
+    return sorted(backwards, key=lambda row: row.size_class == ALL)
 
 
 def doubt_codes(doubts: Doubts) -> str:

@@ -15,15 +15,19 @@ from fruitvision.export.words import (
     HOW_TO_READ,
     all_doubts,
     doubt_words,
+    large_first,
     note_of,
     pick_week,
     save,
 )
+from fruitvision.forecast.picks import monday_of
+from fruitvision.forecast.summary import ALL
 from fruitvision.unit_system import METRIC, Units
 
 PACK_OUT_HEADERS = (
     "Variety",
     "Pick week",
+    "Monday of the week",
     "Size class",
     "Share P10 (%)",
     "Share P50 (%)",
@@ -49,6 +53,7 @@ def block_headers(units: Units = METRIC) -> tuple[str, ...]:
         "Variety",
         "Pick date",
         "Pick week",
+        "Monday of the week",
         *(f"{name} {p.upper()} ({unit})" for name, unit in numbers for p in PERCENTILES),
         "Doubts",
         "Rests on",
@@ -62,7 +67,7 @@ _CHART_ROWS = 16
 def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
     """Write a forecast as a workbook with real numbers and a chart per variety.
 
-    Sheets: pack-out, blocks, the tables of `details`, and how far to trust it.
+    Sheets: pack-out, blocks, the tables of `details` that hold something, and how far to trust it.
 
     The same forecast gives the same file.
 
@@ -89,7 +94,8 @@ def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -
         sheets.pack_out(forecast)
         sheets.blocks(forecast)
         for table in detail_tables(forecast, units):
-            sheets.detail(table)
+            if table.rows:
+                sheets.detail(table)
         sheets.about(forecast)
     save(path, stream.getvalue())
 
@@ -113,21 +119,23 @@ class _Sheets:
 
     def pack_out(self, forecast: Forecast) -> None:
         """Varieties by size class: share and cartons, and a chart of each."""
-        sheet = self._table("Pack-out", PACK_OUT_HEADERS, widths=(16, 11, 12, *[10] * 6, 60))
+        sheet = self._table("Pack-out", PACK_OUT_HEADERS, widths=(16, 11, 12, 12, *[10] * 6, 60))
         row, chart_row = 1, 0
         for crop in (*forecast.varieties, forecast.total):
             first = row
-            for one in crop.classes:
-                self._text(sheet, row, (_shown_name(crop, forecast), pick_week(crop.pick_date)))
-                sheet.write_string(row, 2, one.size_class)
+            name, week = _shown_name(crop, forecast), pick_week(crop.pick_date)
+            for one in large_first(crop.classes):
+                self._text(sheet, row, (name, week, "", one.size_class))
+                self._monday(sheet, row, 2, crop.pick_date)
                 percent = (100 * one.share.p10, 100 * one.share.p50, 100 * one.share.p90)
-                for column, value in enumerate(percent, start=3):
+                for column, value in enumerate(percent, start=4):
                     sheet.write_number(row, column, value, self._tenths)
-                self._estimate(sheet, row, 6, one.cartons, self._whole)
+                self._estimate(sheet, row, 7, one.cartons, self._whole)
                 row += 1
-            self._text(sheet, row, (_shown_name(crop, forecast), pick_week(crop.pick_date), "all"))
-            self._estimate(sheet, row, 6, crop.cartons, self._whole)
-            sheet.write_string(row, 9, doubt_words(crop.doubts))
+            self._text(sheet, row, (name, week, "", ALL))
+            self._monday(sheet, row, 2, crop.pick_date)
+            self._estimate(sheet, row, 7, crop.cartons, self._whole)
+            sheet.write_string(row, 10, doubt_words(crop.doubts))
             sheet.set_row(row, None, self._bold)
             row += 1
             if crop.classes:
@@ -140,7 +148,7 @@ class _Sheets:
         sheet = self._table(
             "Blocks",
             block_headers(self._units),
-            widths=(18, 14, 11, 11, *[11] * 15, 60, 60),
+            widths=(18, 14, 11, 11, 12, *[11] * 15, 60, 60),
             freeze_columns=1,
         )
         for row, crop in enumerate((*forecast.blocks, forecast.total), start=1):
@@ -148,6 +156,7 @@ class _Sheets:
             self._text(sheet, row, (_shown_name(crop, forecast), crop.variety, "", week))
             if crop.pick_date is not None:
                 sheet.write_datetime(row, 2, _at_midnight(crop.pick_date), self._day)
+            self._monday(sheet, row, 4, crop.pick_date)
             numbers = (
                 (crop.fruit, self._whole),
                 (crop.bins, self._tenths),
@@ -156,9 +165,9 @@ class _Sheets:
                 (self._units.diameter.shown_range(crop.diameter_mm), self._size),
             )
             for index, (estimate, number_format) in enumerate(numbers):
-                self._estimate(sheet, row, 4 + 3 * index, estimate, number_format)
-            sheet.write_string(row, 19, doubt_words(crop.doubts))
-            sheet.write_string(row, 20, crop.rests_on)
+                self._estimate(sheet, row, 5 + 3 * index, estimate, number_format)
+            sheet.write_string(row, 20, doubt_words(crop.doubts))
+            sheet.write_string(row, 21, crop.rests_on)
 
     def detail(self, table: DetailTable) -> None:
         """One table of what stands behind a forecast: text, real dates and real numbers."""
@@ -223,6 +232,10 @@ class _Sheets:
             if text:
                 sheet.write_string(row, column, text)
 
+    def _monday(self, sheet: Any, row: int, column: int, day: date | None) -> None:
+        if day is not None:
+            sheet.write_datetime(row, column, _at_midnight(monday_of(day)), self._day)
+
     @staticmethod
     def _estimate(
         sheet: Any, row: int, column: int, estimate: Estimate | None, number_format: Any
@@ -236,13 +249,13 @@ class _Sheets:
     def _chart(self, crop: CropForecast, name: str, first: int) -> Any:
         """Columns of P50 with bars from P10 to P90."""
         last = first + len(crop.classes) - 1
-        cartons = [one.cartons for one in crop.classes]
+        cartons = [one.cartons for one in large_first(crop.classes)]
         chart = self._workbook.add_chart({"type": "column"})
         chart.add_series(
             {
                 "name": "P50, bars P10 to P90",
-                "categories": ["Pack-out", first, 2, last, 2],
-                "values": ["Pack-out", first, 7, last, 7],
+                "categories": ["Pack-out", first, 3, last, 3],
+                "values": ["Pack-out", first, 8, last, 8],
                 "gap": 60,
                 "y_error_bars": {
                     "type": "custom",
