@@ -1,4 +1,4 @@
-"""Crop load: fruit for a trunk, buds for a crop, and whether thinning still pays.
+"""Crop load: the section of a trunk, fruit for it, and what fruit weigh at a load.
 
 What to spray or when is for the label and a licensed adviser: nothing here names a material.
 """
@@ -8,15 +8,11 @@ from __future__ import annotations
 import math
 
 from fruitvision.domain import Estimate
+from fruitvision.errors import FieldDataError
+from fruitvision.settings import Settings
 
-MM_PER_INCH = 25.4
-# Fruit per cm² of trunk for young trees: varieties that tend to bear every other year, and those
-# that bear every year (UMass Extension, "Crop load guide for young apple trees", 2017).
-FRUIT_PER_CM2_BIENNIAL = 4.0
-FRUIT_PER_CM2_ANNUAL = 6.0
-# Days after full bloom from which thinning brings little size. Our choice: trials find the gain
-# greatest up to about 40 days (HortTechnology 23(6):830, 2013).
-LATE_DAYS_AFTER_BLOOM = 50
+# Trunks that somebody may have, cm². Our choice: whips of 8 mm to old trees of 35 cm across.
+TRUNK_RANGE_CM2 = (0.5, 1000.0)
 
 
 def trunk_area_cm2(diameter_mm: float) -> float:
@@ -43,6 +39,35 @@ def trunk_area_from_girth_cm2(girth_mm: float) -> float:
     return trunk_area_cm2(girth_mm / math.pi)
 
 
+def check_trunk(area_cm2: float, *, typed: str) -> None:
+    """Refuse a section that no trunk has. `typed` : what was typed, for the error.
+
+    Raises
+    ------
+    FieldDataError
+        If it lies outside `TRUNK_RANGE_CM2`: a girth in cm in a column of mm, for one.
+    """
+    low, high = TRUNK_RANGE_CM2
+    if not low <= area_cm2 <= high:
+        raise FieldDataError(
+            f"{typed}: a trunk of {area_cm2:,.4g} cm² section.",
+            fix=f"Trunks have {low:g} to {high:g} cm²: check the number and its unit.",
+        )
+
+
+def tends_to_alternate(variety: str, settings: Settings) -> bool:
+    """Whether the farm names a variety among those that tend to bear every other year."""
+    named = {name.strip().casefold() for name in settings.biennial_varieties.split(",")}
+    return variety.strip().casefold() in named - {""}
+
+
+def guide_per_cm2(variety: str, settings: Settings) -> float:
+    """Fruit per cm² of trunk that the farm's guide gives a variety."""
+    if tends_to_alternate(variety, settings):
+        return settings.fruit_per_cm2_biennial
+    return settings.fruit_per_cm2_annual
+
+
 def fruit_for_trunk(area_cm2: float, *, fruit_per_cm2: float) -> int:
     """Fruit that a trunk of this cross-section carries, to the nearest whole fruit."""
     return round(area_cm2 * fruit_per_cm2)
@@ -61,17 +86,46 @@ def buds_per_tree(*, fruit_per_tree: float, fruitful_share: float) -> int:
     return math.ceil(fruit_per_tree / fruitful_share - 1e-9)
 
 
-def thinning_words(fruit_per_tree: Estimate, *, target: float, days_after_bloom: int) -> str:
-    """Whether a block bears too much: act only if its whole range lies above the target."""
-    if fruit_per_tree.p90 <= target:
-        return f"At or below the target of {target:.0f} fruit per tree."
-    if fruit_per_tree.p10 <= target:
-        return (
-            f"The range straddles the target of {target:.0f} fruit per tree: photograph more trees "
-            "before you decide."
-        )
-    low, high = fruit_per_tree.p10 - target, fruit_per_tree.p90 - target
-    over = f"About {low:.0f} to {high:.0f} fruit per tree over the target of {target:.0f}."
-    if days_after_bloom > LATE_DAYS_AFTER_BLOOM:
-        return f"{over} Late: little size gain, still useful for pack-out."
-    return over
+# Mean mass at two loads, fruit per cm² of trunk and g: 'Honeycrisp' (Robinson et al., hosted by NC
+# State; read in an abstract): size falls fast from no load to about 7, is about 175 g there, and
+# 150 g at 10 and more.
+_PUBLISHED = ((7.0, 175.0), (10.0, 150.0))
+# A published gain may be so much smaller or larger in another variety, place and year. Our choice:
+# the figures are of one variety.
+GAIN_RANGE = (0.5, 1.5)
+
+
+def published_mass_g(load_per_cm2: float) -> float:
+    """Mean mass of a fruit at a load, by the published points and the line through them.
+
+    Below the first point the line goes on, which is on the safe side for a gain: the text says that
+    size falls faster there. From the last point on it is level.
+
+    Raises
+    ------
+    ValueError
+        If the load is below 0.
+    """
+    if load_per_cm2 < 0:
+        raise ValueError(f"load_per_cm2 must be 0 or more, got {load_per_cm2}")
+    (first, first_g), (last, last_g) = _PUBLISHED
+    slope = (last_g - first_g) / (last - first)
+    return first_g + slope * (min(load_per_cm2, last) - first)
+
+
+def mass_gain(now_per_cm2: float, then_per_cm2: float) -> Estimate:
+    """Mean mass at a lower load against that at the load now, as a ratio of 1 or more.
+
+    For loads that are brought down early, up to about 40 days after full bloom: the published trees
+    were. P10 and P90 are `GAIN_RANGE` times the gain.
+
+    Raises
+    ------
+    ValueError
+        If the load then is above the load now, or one is below 0.
+    """
+    if then_per_cm2 > now_per_cm2:
+        raise ValueError(f"the load must fall, got {now_per_cm2} to {then_per_cm2}")
+    gain = published_mass_g(then_per_cm2) / published_mass_g(now_per_cm2) - 1
+    low, high = GAIN_RANGE
+    return Estimate(1 + low * gain, 1 + gain, 1 + high * gain)

@@ -5,7 +5,8 @@ One table each, CSV or XLSX, dates as year-month-day::
     blocks.csv       block, variety, positions, [missing, pollinizers, pick_date,
                      row_spacing_m, tree_spacing_m, area_ha (or row_spacing_ft, tree_spacing_ft,
                      area_acres), group, target_fruit_per_tree,
-                     target_diameter_mm or target_diameter_in]
+                     target_diameter_mm or target_diameter_in, trunk_area_cm2 (or trunk_girth_mm,
+                     trunk_girth_in, trunk_diameter_mm, trunk_diameter_in), full_bloom_on]
     hand_counts.csv  block, row, position, fruit_count, counted_on, [protocol]
     calipers.csv     block, row, position, measured_on, diameter_mm or diameter_in, [fruit]
 
@@ -15,9 +16,10 @@ contradict each other are both refused: neither can be trusted.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Protocol, TypeVar
 
+from fruitvision.crop_load import check_trunk, trunk_area_cm2, trunk_area_from_girth_cm2
 from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.domain import Protocol as PhotoProtocol
@@ -41,6 +43,14 @@ _SPACING = {
 }
 _OTHERS = tuple(name for name, _ in _SPACING.values())
 _TARGETS = ("target_fruit_per_tree", "target_diameter_mm", "target_diameter_in")
+# Columns in which the mean trunk of a block may be typed, and its section in cm² of each.
+_TRUNKS: dict[str, Callable[[float], float]] = {
+    "trunk_area_cm2": lambda area_cm2: area_cm2,
+    "trunk_girth_mm": trunk_area_from_girth_cm2,
+    "trunk_girth_in": lambda girth_in: trunk_area_from_girth_cm2(mm_from_inches(girth_in)),
+    "trunk_diameter_mm": trunk_area_cm2,
+    "trunk_diameter_in": lambda diameter_in: trunk_area_cm2(mm_from_inches(diameter_in)),
+}
 
 
 class _OnATree(Protocol):
@@ -63,7 +73,17 @@ def read_blocks(path: Source) -> FieldTable[Block]:
         path,
         _block,
         required=("block", "variety", "positions"),
-        optional=("missing", "pollinizers", "pick_date", *_SPACING, *_OTHERS, "group", *_TARGETS),
+        optional=(
+            "missing",
+            "pollinizers",
+            "pick_date",
+            *_SPACING,
+            *_OTHERS,
+            "group",
+            *_TARGETS,
+            *_TRUNKS,
+            "full_bloom_on",
+        ),
     )
     return refuse_repeats(
         table,
@@ -138,7 +158,7 @@ def check_blocks(table: FieldTable[TreeRow], blocks: Iterable[Block]) -> FieldTa
 
 
 def _block(row: CsvRow) -> Block:
-    pick_date = row.text("pick_date")
+    pick_date, bloom = row.text("pick_date"), row.text("full_bloom_on")
     block = Block(
         block_id=row.required_text("block"),
         variety=row.required_text("variety"),
@@ -149,6 +169,8 @@ def _block(row: CsvRow) -> Block:
         group=row.text("group"),
         target_fruit_per_tree=above_zero(row, "target_fruit_per_tree"),
         target_diameter_mm=_target_mm(row),
+        trunk_area_cm2=_trunk_area_cm2(row),
+        full_bloom_on=parse_date(bloom, field="full_bloom_on") if bloom else None,
         row_spacing_m=_spacing(row, "row_spacing_m"),
         tree_spacing_m=_spacing(row, "tree_spacing_m"),
         area_ha=_spacing(row, "area_ha"),
@@ -180,6 +202,19 @@ def _target_mm(row: CsvRow) -> float | None:
     if not in_mm and not in_inches:
         return None
     return read_diameter_mm(in_mm, in_inches, field="target_diameter")
+
+
+def _trunk_area_cm2(row: CsvRow) -> float | None:
+    """The mean section of a block's trunks, from the one column that is filled; None if none is."""
+    typed = [name for name in _TRUNKS if row.text(name)]
+    if not typed:
+        return None
+    if len(typed) > 1:
+        raise FieldDataError(f"Both {typed[0]} and {typed[1]} are filled.", fix="Keep one.")
+    name = typed[0]
+    area_cm2 = _TRUNKS[name](above_zero(row, name) or 0.0)
+    check_trunk(area_cm2, typed=f"{name} is {row.text(name)}")
+    return area_cm2
 
 
 def above_zero(row: CsvRow, field: str) -> float | None:

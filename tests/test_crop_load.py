@@ -5,15 +5,17 @@ import math
 import pytest
 
 from fruitvision.crop_load import (
-    FRUIT_PER_CM2_ANNUAL,
-    FRUIT_PER_CM2_BIENNIAL,
     buds_per_tree,
     fruit_for_trunk,
-    thinning_words,
+    guide_per_cm2,
+    mass_gain,
+    published_mass_g,
+    tends_to_alternate,
     trunk_area_cm2,
     trunk_area_from_girth_cm2,
 )
 from fruitvision.domain import Estimate
+from fruitvision.settings import Settings
 
 
 # UMass Extension, "Crop load guide for young apple trees" (J. Clements, 26 April 2017): trunk
@@ -36,8 +38,8 @@ from fruitvision.domain import Estimate
 def test_the_printed_crop_loads(inches: float, area_cm2: float, biennial: int, annual: int) -> None:
     area = trunk_area_cm2(inches * 25.4)
     assert round(area, 1) == area_cm2
-    assert fruit_for_trunk(area, fruit_per_cm2=FRUIT_PER_CM2_BIENNIAL) == biennial
-    assert fruit_for_trunk(area, fruit_per_cm2=FRUIT_PER_CM2_ANNUAL) == annual
+    assert fruit_for_trunk(area, fruit_per_cm2=guide_per_cm2("Fuji", Settings())) == biennial
+    assert fruit_for_trunk(area, fruit_per_cm2=guide_per_cm2("Gala", Settings())) == annual
 
 
 def test_girth_and_diameter_give_the_same_trunk() -> None:
@@ -63,18 +65,31 @@ def test_no_trunk_no_load() -> None:
         trunk_area_cm2(0)
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "days", "words"),
-    [
-        (80, 95, 40, "At or below the target of 100"),
-        (90, 120, 40, "straddles the target of 100 fruit per tree: photograph more trees"),
-        (125, 135, 40, "About 25 to 35 fruit per tree over the target of 100."),
-        (125, 135, 51, "Late: little size gain"),
-    ],
-)
-def test_scenario_56_thinning_is_advised_only_if_the_whole_range_is_over(
-    low: float, high: float, days: int, words: str
-) -> None:
-    found = thinning_words(Estimate(low, (low + high) / 2, high), target=100, days_after_bloom=days)
-    assert words in found
-    assert ("Late" in found) == (days > 50 and low > 100)
+def test_the_published_sizes_at_a_load() -> None:
+    # As printed: about 175 g at 7 fruit per cm², 150 g at 10 and more.
+    assert published_mass_g(7) == 175
+    assert published_mass_g(10) == published_mass_g(14) == 150
+    # On the line between: 8.33 g for each fruit per cm²; it goes on below 7.
+    assert published_mass_g(8.5) == pytest.approx(162.5)
+    assert published_mass_g(4) == pytest.approx(200)
+    with pytest.raises(ValueError, match="load_per_cm2"):
+        published_mass_g(-1)
+
+
+def test_the_gain_of_a_lower_load_is_a_ratio_with_its_range() -> None:
+    # 150 to 175 g is one sixth more.
+    gain = mass_gain(10, 7)
+    assert (gain.p10, gain.p50, gain.p90) == pytest.approx((13 / 12, 7 / 6, 1.25))
+    assert mass_gain(14, 11) == Estimate(1, 1, 1)
+    with pytest.raises(ValueError, match="the load must fall"):
+        mass_gain(5, 6)
+
+
+def test_varieties_that_alternate_are_those_that_the_farm_names() -> None:
+    settings = Settings(biennial_varieties=" fuji, Braeburn ")
+    assert tends_to_alternate("Fuji", settings)
+    assert tends_to_alternate("braeburn ", settings)
+    assert not tends_to_alternate("Gala", settings)
+    assert not tends_to_alternate("", Settings(biennial_varieties=""))
+    assert guide_per_cm2("Fuji", settings) == 4
+    assert guide_per_cm2("Gala", settings) == 6

@@ -81,6 +81,39 @@ def test_a_target_that_can_not_be_meant_is_refused(file, cells: str, words: str)
     assert words in table.refused[0].what
 
 
+def test_a_trunk_is_read_as_area_girth_or_diameter_and_the_day_of_full_bloom(file) -> None:
+    header = "block,variety,positions,trunk_area_cm2,trunk_girth_mm,trunk_diameter_in,full_bloom_on"
+    table = read_blocks(
+        file(
+            f"{header}\nHill,Gala,300,11.4,,,2026-04-28\nMill,Fuji,800,,120,,\nRill,Fuji,90,,,1.5,\n"
+            "Sill,Fuji,90,,,,\n"
+        )
+    )
+    # 120² ÷ 4π = 1,145.9 mm²; UMass Extension, 2017: 1.5 in are 11.4 cm².
+    trunks = [one.trunk_area_cm2 for one in table.rows]
+    assert trunks[:3] == [pytest.approx(11.4), pytest.approx(11.459, abs=0.001),
+                          pytest.approx(11.401, abs=0.001)]  # fmt: skip
+    assert trunks[3] is None
+    assert [one.full_bloom_on for one in table.rows] == [date(2026, 4, 28), None, None, None]
+
+
+@pytest.mark.parametrize(
+    ("cells", "words"),
+    [
+        ("11.4,120,", "Both trunk_area_cm2 and trunk_girth_mm are filled"),
+        ("-2,,", "trunk_area_cm2 is -2"),
+        (",12,", "trunk_girth_mm is 12: a trunk of 0.1146 cm² section"),
+        ("4000,,", "trunk_area_cm2 is 4000: a trunk of 4,000 cm² section"),
+        (",,28.04.2026", "full_bloom_on is '28.04.2026'"),
+    ],
+)
+def test_a_trunk_or_a_bloom_that_can_not_be_meant_is_refused(file, cells: str, words: str) -> None:
+    header = "block,variety,positions,trunk_area_cm2,trunk_girth_mm,full_bloom_on\n"
+    table = read_blocks(file(f"{header}Hill,Gala,300,{cells}\nMill,Fuji,800,,,\n"))
+    assert [one.block_id for one in table.rows] == ["Mill"]
+    assert words in table.refused[0].what
+
+
 def test_scenario_7_a_thousands_comma_in_the_number_of_trees_is_read(file) -> None:
     table = read_blocks(file('block,variety,positions\nHill,Gala,"3,000"\n'))
     assert table.rows[0].positions == 3000
