@@ -111,6 +111,7 @@ from fruitvision.domain.photo import (
     ReferenceKind,
     Scale,
 )
+from fruitvision.domain.price import CartonPrice
 from fruitvision.domain.review import (
     AddedFruit,
     CheckedPhoto,
@@ -144,6 +145,7 @@ __all__ = [
     "CaliperReading",
     "CaliperedFruit",
     "Camera",
+    "CartonPrice",
     "Change",
     "CheckedPhoto",
     "ClassCull",
