@@ -90,6 +90,7 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.CALIPERS: "work.the_calipers",
         ThingKind.PICK_PLAN: "work.the_pick_plan",
         ThingKind.TABLE: "work.the_table",
+        ThingKind.WALK: "work.the_walk",
     }
     return say(words[kind], name=_name(thing) or name)
 
@@ -110,7 +111,7 @@ def _name(thing: object) -> str:
 def _name_of_fields(fields: Mapping[str, Any]) -> str:
     tree = fields.get("tree")
     if isinstance(tree, Mapping):
-        on = date.fromisoformat(fields["counted_on"])
+        on = date.fromisoformat(fields.get("counted_on") or fields["drawn_on"])
         return _tree_words(tree["block_id"], tree["row"], tree["position"], on)
     return str(fields.get("block_id", ""))
 
@@ -166,6 +167,7 @@ _WRITTEN: dict[str, Callable[[Any], str]] = {
     "units": lambda value: show.units_words(UnitSystem(value)),
     "pick_date": _day,
     "counted_on": _day,
+    "count_by_hand": lambda value: say("work.yes" if value else "work.no"),
     "calipered": _calipered,
     "picks": _picks,
 }

@@ -39,6 +39,7 @@ _SIZES = "size_table"
 _VERSION = "forecast_id"
 _WHAT_IF = "what_if"
 _NOTE = "note"
+_BUT = "but"
 _ROUND = "round"
 _UNITS = "units"
 # Beside it in the address of the page, so that a bookmark or another start keeps the choice.
@@ -158,6 +159,12 @@ def walks() -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:
     """Every block of the farm as of its latest walk; worked out again only after a change."""
     store, known = farm(), settings()
     return _walks(f"{farm_folder()} {store.stamp} {known.sha256}", store, known)
+
+
+def walks_of(block_id: str) -> BlockWalks | None:
+    """What a block's walks gave so far; None if nothing can be told of them."""
+    found, _ = walks()
+    return next((one for one in found if one.estimate.block.block_id == block_id), None)
 
 
 @st.cache_resource(show_spinner=False, max_entries=WALKS_KEPT)
@@ -302,20 +309,22 @@ def last_what_if() -> Forecast | None:
     return found
 
 
-def say_next(note: str, refused: Sequence[Refused] = ()) -> None:
-    """Keep a sentence, and what was left out, for the next run of the page."""
+def say_next(note: str, refused: Sequence[Refused] = (), *, but: str = "") -> None:
+    """Keep a sentence, what was left out, and what is to be known of it, for the next run."""
     st.session_state[_NOTE] = note
+    st.session_state[_BUT] = but
     st.session_state[_REFUSED] = tuple(refused)
 
 
-def say_rows(file: str, rows: int, refused: Sequence[Refused]) -> None:
+def say_rows(file: str, rows: int, refused: Sequence[Refused], *, but: str = "") -> None:
     """Say in the next run of the page how many rows of a file went in; that none did is no tick."""
     if rows:
-        say_next(say("forms.rows_in", file=file, n=rows), refused)
+        say_next(say("forms.rows_in", file=file, n=rows), refused, but=but)
     else:
         say_next("", [Refused(name=file, what=say("forms.no_row_in"), fix=""), *refused])
 
 
-def said() -> tuple[str, tuple[Refused, ...]]:
+def said() -> tuple[str, tuple[Refused, ...], str]:
     """What was kept to be said, once."""
-    return st.session_state.pop(_NOTE, ""), st.session_state.pop(_REFUSED, ())
+    state = st.session_state
+    return state.pop(_NOTE, ""), state.pop(_REFUSED, ()), state.pop(_BUT, "")

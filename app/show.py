@@ -119,8 +119,8 @@ def _left_out(item: Refused) -> str:
     return say("common.left_out", name=plain(sentence(item.name)), why=why)
 
 
-def note(text: str, left_out: Sequence[Refused]) -> None:
-    """A sentence about what was just done, and what was left out of it.
+def note(text: str, left_out: Sequence[Refused], but: str = "") -> None:
+    """A sentence about what was just done, what was left out of it, and what is to be known of it.
 
     It has its place also while there is nothing to say: what stands below then stays the same
     for the browser, and an opened tab stays open.
@@ -128,6 +128,8 @@ def note(text: str, left_out: Sequence[Refused]) -> None:
     with st.container():
         if text:
             st.success(plain(text), icon=":material/check:")
+        if but:
+            st.warning(plain(but), icon=":material/hourglass_empty:")
         refused(left_out)
 
 

@@ -153,10 +153,19 @@ def next_stop(stops: Sequence[Stop], after: TreeId | None = None) -> Stop | None
 
 def without_count(walk: KeptWalk, tree: TreeId) -> KeptWalk:
     """The walk with a tree that is not counted by hand after all."""
+    return _with_wish(walk, tree, count_by_hand=False)
+
+
+def with_count(walk: KeptWalk, tree: TreeId) -> KeptWalk:
+    """The walk with a tree that is to be counted by hand."""
+    return _with_wish(walk, tree, count_by_hand=True)
+
+
+def _with_wish(walk: KeptWalk, tree: TreeId, *, count_by_hand: bool) -> KeptWalk:
     return _with_places(
         walk,
         (
-            replace(place, count_by_hand=False) if place.tree == tree else place
+            replace(place, count_by_hand=count_by_hand) if place.tree == tree else place
             for place in walk.plan.places
         ),
     )

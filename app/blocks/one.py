@@ -10,6 +10,7 @@ from app import session, show
 from app.blocks import data, hidden, now, register, sizes, words
 from app.forms.hand_work import measure_again
 from app.forms.plan import walk_plan
+from app.waiting import waiting_part
 from app.wording import say
 from fruitvision.pipeline import BlockWalks
 from fruitvision.pipeline.calipers import block_checks
@@ -31,6 +32,7 @@ def one_block(name: str, stands: Sequence[BlockStanding], store: FarmStore) -> N
         if standing.work.todo is Todo.WALK:
             st.write(say("blocks.first_walk"))
         st.write(show.plain(words.refused(standing)))
+        waiting_part(standing.block, store, None)
         register.plan_of_rows(standing.block, None, store)
     else:
         _walked(standing, standing.walks, photos, store)
@@ -84,4 +86,5 @@ def _walked(
     sizes.sizes(estimate)
     sizes.calipers(block_checks(name, store, session.settings()), estimate.walked_on)
     hidden.hidden_fruit(estimate, trees)
+    waiting_part(standing.block, store, walks)
     hidden.trees_table(trees, units.diameter)

@@ -8,6 +8,7 @@ import streamlit as st
 
 from app.forms.calipers import caliper_form
 from app.forms.hand_work import hand_count_form, hand_uploads, ruler_form
+from app.forms.kept_counts import take_out_form
 from app.forms.office import office_uploads
 from app.forms.photos import tree_form, walk_form
 from app.forms.references import reference_form
@@ -37,6 +38,8 @@ def intake(store: FarmStore, blocks: Sequence[Block]) -> bool:
     with hand_work:
         hand_count_form(store, blocks)
         hand_uploads(store)
+        with st.expander(say("forms.kept_counts")):
+            take_out_form(store, blocks)
     with calipered:
         blind = caliper_form(store, blocks)
     with pointed:

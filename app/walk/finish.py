@@ -9,7 +9,6 @@ import streamlit as st
 from app import session, show
 from app.walk import look, way
 from app.walk.photos import fault_of
-from app.walk.start import walks_of
 from app.wording import percent, say
 from fruitvision.domain import Block, KeptWalk, TreePhoto
 from fruitvision.pipeline.standing import NextWork, Todo, next_work
@@ -53,7 +52,7 @@ def all_done(store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], block: Blo
 
 def advice(store: FarmStore, walk: KeptWalk, block: Block) -> None:
     """Enough, or what to do next, with a button where the walk can go on at once."""
-    walks = walks_of(block)
+    walks = session.walks_of(block.block_id)
     if walks is None:
         look.wait(say("walk.not_yet"), say("walk.no_estimate"))
         return

@@ -19,8 +19,13 @@ from fruitvision.domain import (
     TreeKind,
 )
 from fruitvision.field_data import read_diameter_mm
-from fruitvision.pipeline.entries import calipers_of, save_calipers, save_hand_count
-from fruitvision.pipeline.walking import drop_count, say_found
+from fruitvision.pipeline.entries import (
+    calipers_of,
+    save_calipers,
+    save_hand_count,
+    take_out_hand_count,
+)
+from fruitvision.pipeline.walking import drop_count, say_found, want_count
 from fruitvision.store import FarmStore
 from fruitvision.walk_progress import Stop, is_odd_count
 
@@ -42,7 +47,7 @@ def count_form(
     _count_box(store, stop, form, None, measured)
     if st.button(say("walk.count_skip"), width="stretch"):
         with show.errors():
-            drop_count(store, walk, stop.tree)
+            drop_count(store, walk, stop.tree, who=session.person())
             forget(form)
             st.rerun()
 
@@ -125,6 +130,24 @@ def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPho
         look.good(words, below)
     with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
         _count_box(store, stop, _correction(stop), stop.counted, measured)
+        st.write(say("walk.count_take_out_words"))
+        if st.button(say("walk.count_take_out"), width="stretch"):
+            with asked(_correction(stop)):
+                take_out_hand_count(stop.counted, store, who=session.person())
+                forget(_correction(stop))
+                st.rerun()
+
+
+def count_after_all(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
+    """A tree that nobody is asked to count: count it after all."""
+    if stop.place.count_by_hand or stop.counted is not None:
+        return
+    with st.expander(say("walk.count_after_all"), key=f"walk after all {stop.tree}"):
+        st.write(say("walk.count_after_all_words"))
+        if st.button(say("walk.count_after_all"), width="stretch", key=f"want {stop.tree}"):
+            with show.errors():
+                want_count(store, walk, stop.tree, who=session.person())
+                st.rerun()
 
 
 def seen_of_faces(stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> list[int] | None:

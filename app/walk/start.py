@@ -22,7 +22,7 @@ from fruitvision.units import parse_counts
 
 def start_form(store: FarmStore, block: Block) -> None:
     """Two numbers and a button; a block without a register is asked for its rows once."""
-    walks = walks_of(block)
+    walks = session.walks_of(block.block_id)
     wanted = walk_size(block, walks)
     if block.pick_date is not None and block.pick_date < session.today():
         look.bad(say("walk.start_picked", day=block.pick_date), say("walk.start_left"))
@@ -63,9 +63,3 @@ def _why(store: FarmStore, block: Block, wanted: WalkSize, walks: BlockWalks | N
     else:
         words = "walk.start_first"
     return say(words, trees=wanted.trees, counts=wanted.hand_counts)
-
-
-def walks_of(block: Block) -> BlockWalks | None:
-    """What the block's walks gave so far; None if nothing can be told of them."""
-    found, _ = session.walks()
-    return next((one for one in found if one.estimate.block.block_id == block.block_id), None)

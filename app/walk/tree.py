@@ -10,6 +10,7 @@ from app import session
 from app.walk import look, way
 from app.walk.hand_work import (
     caliper_form,
+    count_after_all,
     count_form,
     count_question,
     count_words,
@@ -52,6 +53,7 @@ def tree_view(
         with st.expander(say("walk.found_head"), key=f"walk found {here.tree}"):
             found_form(store, here)
     if not here.nothing_to_see:
+        count_after_all(store, walk, here)
         with st.expander(say("walk.calipers_head"), key=f"walk calipers {here.tree}"):
             caliper_form(store, here)
     if here.photos:

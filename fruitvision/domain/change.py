@@ -23,6 +23,8 @@ class ThingKind(StrEnum):
     PICK_PLAN = "pick plan"
     # A table of the office, whole: its name, and how many rows of it went in.
     TABLE = "table"
+    # A place of a walk: whether it is to be counted by hand.
+    WALK = "walk"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -220,6 +220,18 @@ def save_hand_count(new: HandCount, seen: HandCount | None, store: Store, *, who
     return store.save_seen(kept, seen, new, who=who, at=now_utc()) or new
 
 
+def take_out_hand_count(seen: HandCount, store: Store, *, who: str) -> None:
+    """Take a hand count out of the farm; what it was stays in the record of changes.
+
+    Raises
+    ------
+    ConflictError
+        If somebody else changed it since it was seen.
+    """
+    kept = kept_hand_count(seen.tree, seen.counted_on, seen.protocol)
+    store.save_seen(kept, seen, None, who=who, at=now_utc())
+
+
 def calipers_of(tree: TreeId, measured_on: date, store: Store) -> tuple[CaliperReading, ...]:
     """The caliper readings of a tree and day as they are kept now."""
     return store.present(kept_calipers(tree, measured_on)) or ()

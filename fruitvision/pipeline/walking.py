@@ -17,6 +17,7 @@ from fruitvision.domain import (
     Block,
     KeptWalk,
     MeasuredPhoto,
+    ThingKind,
     TreeId,
     TreeKind,
     TreePhoto,
@@ -27,11 +28,13 @@ from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.photo import day_and_id_of, read_small
 from fruitvision.pipeline.additions import NamedFile
 from fruitvision.pipeline.blocks import BlockWalks
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Measured, made_with, measure_photos
 from fruitvision.pipeline.plan import plan_next_walk, register_or_rows
 from fruitvision.pipeline.review import reviewed
 from fruitvision.pipeline.standing import FIRST_HAND_COUNTS, FIRST_WALK_TREES
 from fruitvision.pipeline.views import join_kept_faces, with_faces
+from fruitvision.records import to_plain
 from fruitvision.sampling import plan_walk
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -40,6 +43,7 @@ from fruitvision.walk_progress import (
     first_day,
     is_of_walk,
     stops_of,
+    with_count,
     with_counts,
     with_more,
     without_count,
@@ -153,10 +157,32 @@ def add_counts(store: Store, walk: KeptWalk, more: int) -> KeptWalk:
     return store.change_walk(walk.plan.block_id, walk.drawn_on, change)
 
 
-def drop_count(store: Store, walk: KeptWalk, tree: TreeId) -> KeptWalk:
+def drop_count(store: Store, walk: KeptWalk, tree: TreeId, *, who: str = "") -> KeptWalk:
     """The walk with a tree that is not counted by hand after all."""
-    change = partial(without_count, tree=tree)
-    return store.change_walk(walk.plan.block_id, walk.drawn_on, change)
+    return _count_or_not(store, walk, tree, wanted=False, who=who)
+
+
+def want_count(store: Store, walk: KeptWalk, tree: TreeId, *, who: str = "") -> KeptWalk:
+    """The walk with a tree that is counted by hand, also where somebody said that it is not."""
+    return _count_or_not(store, walk, tree, wanted=True, who=who)
+
+
+def _count_or_not(
+    store: Store, walk: KeptWalk, tree: TreeId, *, wanted: bool, who: str
+) -> KeptWalk:
+    """Kept with who said it and when, where it changes the walk."""
+    change = partial(with_count if wanted else without_count, tree=tree)
+    changed = store.change_walk(walk.plan.block_id, walk.drawn_on, change)
+    fields = {"tree": to_plain(tree), "drawn_on": walk.drawn_on.isoformat()}
+    store.note_change(
+        ThingKind.WALK,
+        f"{tree}, {walk.drawn_on}",
+        {**fields, "count_by_hand": not wanted},
+        {**fields, "count_by_hand": wanted},
+        who=who,
+        at=now_utc(),
+    )
+    return changed
 
 
 def say_found(store: Store, tree: TreeId, found: TreeKind, *, on: date) -> None:

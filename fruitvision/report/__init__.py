@@ -1,6 +1,6 @@
 """Results in plain words for a terminal: numbers with their range and their doubts beside them."""
 
-from fruitvision.report.blocks import attention_lines, block_lines
+from fruitvision.report.blocks import attention_lines, block_lines, waiting_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
 from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
 from fruitvision.report.lens import lens_lines
@@ -34,4 +34,5 @@ __all__ = [
     "range_words",
     "refused_lines",
     "unit_words",
+    "waiting_lines",
 ]

@@ -21,6 +21,7 @@ from fruitvision.register import trees_by_spacing
 from fruitvision.report.words import doubt_lines, many, range_words
 from fruitvision.target import LoadAgainstTarget, SizeAgainstTarget, Standing
 from fruitvision.unit_system import METRIC, Unit, Units
+from fruitvision.waiting_counts import WaitingCount
 
 # Width of the words before a number.
 WORDS = 24
@@ -220,6 +221,14 @@ def advice_lines(advice: Advice) -> list[str]:
             for step in advice.steps
         ),
     ]
+
+
+def waiting_lines(found: Sequence[WaitingCount]) -> list[str]:
+    """Hand counts of a block that enter no number, and why; nothing without any."""
+    if not found:
+        return []
+    head = f"{many(len(found), 'hand count')} in no number:"
+    return [_line("hand counts", head), *(_line("", f"  {one.words}") for one in found)]
 
 
 def attention_lines(found: Sequence[Attention]) -> list[str]:

@@ -146,6 +146,20 @@ class ChangesPart(StorePart):
                 before["hanging"] = {name: list(rows) for name, rows in hanging.items()}
             _note(connection, kept.kind, kept.about, before, None, who=who, at=at)
 
+    def note_change(
+        self,
+        kind: ThingKind,
+        about: str,
+        before: Fields | None,
+        after: Fields | None,
+        *,
+        who: str,
+        at: datetime,
+    ) -> None:
+        """Keep who changed a thing that is kept by other means, from what to what."""
+        with writing(self._engine, self._path) as connection:
+            _note(connection, kind, about, before, after, who=who, at=at)
+
     def note_table(self, name: str, rows_in: int, *, who: str, at: datetime) -> None:
         """Keep that somebody loaded so many rows of a table of the office."""
         with writing(self._engine, self._path) as connection:

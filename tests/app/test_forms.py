@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import cv2
@@ -21,6 +22,7 @@ from fruitvision.walk_data import WalkPhoto
 from tests import records
 from tests.app.pages import (
     FEW_PIXELS,
+    block_page,
     page,
     photo_of,
     press,
@@ -101,6 +103,58 @@ def test_hand_counts_and_calipers_come_in_by_file_and_by_form(filled: Path) -> N
     with open_farm(filled) as store:
         assert [reading.diameter_mm for reading in store.caliper_readings()] == [71.5]
         assert store.hand_counts()[-1].fruit_count == 61
+
+
+def test_a_count_far_from_its_photos_is_told_where_it_is_typed_and_on_its_block(
+    filled: Path,
+) -> None:
+    app = page("photos")
+    counts = {item.label: item for item in app.number_input}
+    counts["Place in the row"].set_value(7)
+    counts["Fruit on the tree"].set_value(61)
+    next(item for item in app.date_input if item.label == "Counted on").set_value(
+        records.WALK - timedelta(days=40)
+    )
+    press(app, "Save hand count")
+    (warning,) = (item.value for item in app.warning)
+    assert "enters no number yet" in warning
+    assert "12 Aug 2026, 40 days away" in warning
+    shown = text(block_page())
+    assert "1 hand count of this block is kept and enters no number" in shown
+    assert "row 1, tree 7, 61 fruit counted on 3 Jul 2026 (two faces)" in shown
+
+
+def test_a_count_of_a_tree_without_photos_is_told_also_in_a_table(filled: Path) -> None:
+    app = page("photos")
+    table = b"block,row,position,fruit_count,counted_on\nGala North,1,55,61,2026-08-12\n"
+    upload(app, "hand_counts.csv", ("hand_counts.csv", table))
+    press(app, "Load hand_counts.csv")
+    assert "1 hand count of the farm enters no number yet" in app.warning[0].value
+    assert "this tree has no photo" in text(block_page())
+
+
+def test_a_used_count_is_told_nowhere(filled: Path) -> None:
+    assert "no number" not in text(block_page())
+    app = page("photos")
+    counts = {item.label: item for item in app.number_input}
+    counts["Place in the row"].set_value(7)
+    counts["Fruit on the tree"].set_value(40)
+    next(item for item in app.date_input if item.label == "Counted on").set_value(records.WALK)
+    press(app, "Save hand count")
+    assert len(app.success) == 1
+    assert not app.warning
+
+
+def test_a_kept_count_is_taken_out_with_who_did_it(filled: Path) -> None:
+    app = page("photos")
+    (box,) = (item for item in app.selectbox if item.label == "Hand count to take out")
+    box.set_value(box.options[0]).run()
+    press(app, "Take this count out")
+    assert "Taken out: row 1, tree 1, 21 fruit" in app.success[0].value
+    with open_farm(filled) as store:
+        assert [one.tree.position for one in store.hand_counts()] == [2, 3, 4, 5]
+        (change,) = store.changes()
+    assert change.after is None
 
 
 def errors(app: AppTest) -> str:

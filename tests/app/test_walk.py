@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from fruitvision.domain import Doubt, KeptWalk, TreeKind, TreePhoto
+from fruitvision.domain import Doubt, KeptWalk, ThingKind, TreeKind, TreePhoto
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.photos import made_with
 from fruitvision.pipeline.walking import (
@@ -382,6 +382,39 @@ def test_not_counted_shows_the_count_and_leaves_no_hand_count(started: Path) -> 
     with open_farm(started) as store:
         assert store.hand_counts() == ()
         assert not any(place.count_by_hand for place in walk_of(store).plan.places)
+
+
+def test_not_counted_is_taken_back_and_who_said_what_is_kept(started: Path) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    app = press(opened(who="Ana", **address_of(started, number)), "Not counted")
+    app = press(app, "Count this tree after all")
+    assert any(item.label == "Fruit on the whole tree" for item in app.number_input)
+    assert "33 fruit seen" not in text(app)
+    with open_farm(started) as store:
+        places = walk_of(store).plan.places
+        said = [(one.who, one.fields[0].after) for one in store.changes(kind=ThingKind.WALK)]
+    assert [n for n, place in enumerate(places, start=1) if place.count_by_hand] == [number]
+    assert said == [("Ana", True), ("Ana", False)]
+
+
+def test_a_saved_count_is_taken_out_and_can_be_typed_again(started: Path) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    app = opened(who="Ana", **address_of(started, number))
+    for count in (120, 118):
+        (box,) = (item for item in app.number_input if item.label == "Fruit on the whole tree")
+        box.set_value(count)
+        app = press(app, "Save my count")
+        if count == 120:
+            app = press(app, "Take this count out")
+            assert "Fruit count hidden until yours is saved" in text(app)
+            with open_farm(started) as store:
+                assert store.hand_counts() == ()
+                (latest, *_) = store.changes()
+            assert (latest.who, latest.before["fruit_count"], latest.after) == ("Ana", 120, None)
+    with open_farm(started) as store:
+        assert [one.fruit_count for one in store.hand_counts()] == [118]
 
 
 def test_a_gap_needs_no_photos_and_the_walk_goes_on(started: Path) -> None:
