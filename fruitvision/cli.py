@@ -325,7 +325,8 @@ def block(
     """
     from fruitvision.pipeline import attention_of, estimate_blocks
     from fruitvision.pipeline.standing import stand
-    from fruitvision.report import attention_lines, block_lines, refused_lines
+    from fruitvision.pipeline.waiting import waiting_counts
+    from fruitvision.report import attention_lines, block_lines, refused_lines, waiting_lines
 
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
@@ -333,15 +334,22 @@ def block(
         walks, refused = estimate_blocks(
             store, settings, detector_name=detector, confirm_factor=confirm_factor
         )
-        stands = stand(store, settings, walks=walks)
+        stands = stand(store, settings, walks=walks, refused=refused)
+        waiting = {
+            one.block.block_id: waiting_counts(one.block.block_id, store, one.walks)
+            for one in stands
+        }
     if not walks and not refused:
         raise StoreError(
             f"{farm} holds no block yet.", fix=f"Run: fruitvision load WALK --farm {farm}."
         )
     by_name = {one.block.block_id: one for one in stands}
     for walk in walks:
-        standing = by_name[walk.estimate.block.block_id]
-        say([*block_lines(walk, shown_units(units, settings), standing), ""])
+        name = walk.estimate.block.block_id
+        say([*block_lines(walk, shown_units(units, settings), by_name[name])])
+        say([*waiting_lines(waiting.pop(name)), ""])
+    for name, found in waiting.items():
+        say([f"{name}:", *waiting_lines(found)] if found else [])
     if walks:
         say(attention_lines(attention_of(walks, settings)))
     say(refused_lines(refused))
