@@ -124,6 +124,7 @@ from fruitvision.domain.review import (
     RowOfFruit,
     SideLimits,
 )
+from fruitvision.domain.rooms import USUAL_DAILY_SHARE, ColdRoom
 from fruitvision.domain.walk import (
     KeptWalk,
     PlannedPlace,
@@ -131,6 +132,7 @@ from fruitvision.domain.walk import (
 )
 
 __all__ = [
+    "USUAL_DAILY_SHARE",
     "USUAL_DOUBLING_G",
     "AddedFruit",
     "Attention",
@@ -151,6 +153,7 @@ __all__ = [
     "ClassCull",
     "ClassForecast",
     "ClassGrade",
+    "ColdRoom",
     "Conflict",
     "Corners",
     "Correction",

@@ -36,8 +36,16 @@ def quantile_of_use(estimate: Estimate, use: str, quantiles: UseQuantiles) -> fl
     known = [field.name for field in fields(quantiles)]
     if use not in known:
         raise ForecastError(f"There is no use '{use}'.", fix=did_you_mean(use, known))
+    return quantile_at(estimate, getattr(quantiles, use))
+
+
+def quantile_at(estimate: Estimate, probability: float) -> float:
+    """The number that the truth is below with so much chance, from 0 to 1; never below 0.
+
+    Between P10, P50 and P90, and beyond them, each half runs as a normal distribution.
+    """
     # Distance from P50 in steps of P50 to P90.
-    away = float(ndtri(getattr(quantiles, use)) / ndtri(0.9))
+    away = float(ndtri(probability) / ndtri(0.9))
     side = estimate.p90 - estimate.p50 if away > 0 else estimate.p50 - estimate.p10
     return max(0.0, estimate.p50 + away * side)
 
