@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from fruitvision import __version__
+from fruitvision.archive_command import archive_cli
 from fruitvision.calipers_command import calipers_cli
 from fruitvision.console import (
     DEFAULT_WORKERS,
@@ -59,6 +60,7 @@ cli.add_typer(lens_cli, name="lens")
 cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(outlines_cli, name="outlines")
 cli.add_typer(orders_cli, name="orders")
+cli.add_typer(archive_cli, name="archive")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from fruitvision.errors import StoreError
 
@@ -20,11 +23,26 @@ def write_whole(path: Path, content: bytes) -> None:
     OSError
         If the file can't be written; nothing is left behind.
     """
+    with whole_file(path) as stream:
+        stream.write(content)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """A stream whose content is in the file, in one step, when the block ends well.
+
+    For what is too large to be held at once; else as `write_whole`.
+
+    Raises
+    ------
+    OSError
+        If the file can't be written; nothing is left behind.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{secrets.token_hex(8)}.part")
     try:
         with part.open("xb") as stream:
-            stream.write(content)
+            yield stream
             stream.flush()
             os.fsync(stream.fileno())
         part.replace(path)

@@ -1,0 +1,66 @@
+"""The commands of `fruitvision archive`: a whole farm as one file, and back."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+archive_cli = typer.Typer(
+    help="A whole farm as one file: to keep, or to restore on another computer.\n\n"
+    "Example: fruitvision archive make --farm larkhill --out larkhill.zip",
+    no_args_is_help=True,
+)
+
+
+@archive_cli.command("make")
+def make_command(
+    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    out: Annotated[Path, typer.Option("--out", help="File to write, such as farm.zip.")],
+    photos: Annotated[
+        bool, typer.Option("--with-photos/--without-photos", help="Also the photos.")
+    ] = True,
+) -> int:
+    """Write the whole farm into one file, also while the app is running.
+
+    Example: fruitvision archive make --farm larkhill --out larkhill.zip
+    """
+    from fruitvision import __version__
+    from fruitvision.archive import make_archive
+
+    made = make_archive(
+        farm, out, program_version=__version__, made_at=datetime.now(UTC), photos=photos
+    )
+    typer.echo(
+        f"{made.path}: {len(made.manifest.files)} files, {made.photos} of them photos, "
+        f"{made.size_bytes / 1e6:.1f} MB."
+    )
+    typer.echo(made.manifest.holds)
+    if not photos:
+        typer.echo("Photos are not in it: numbers stay the same, pictures can't be shown.")
+    for one in made.left_out:
+        typer.echo(f"! {one.name}: {one.what} {one.fix}")
+    return 1 if made.left_out else 0
+
+
+@archive_cli.command("restore")
+def restore_command(
+    archive: Annotated[Path, typer.Argument(help="A file that archive make has written.")],
+    farm: Annotated[Path, typer.Option("--farm", help="Folder for the farm: new or empty.")],
+) -> None:
+    """Make a farm's folder out of an archive, after checking all of it.
+
+    Example: fruitvision archive restore larkhill.zip --farm larkhill
+    """
+    from fruitvision.archive import restore_archive
+
+    manifest = restore_archive(archive, farm)
+    typer.echo(
+        f"{farm}: the farm {manifest.farm} as of {manifest.made_at:%Y-%m-%d %H:%M} UTC, "
+        f"{len(manifest.files)} files."
+    )
+    if not manifest.with_photos:
+        typer.echo("The archive holds no photos: numbers are there, pictures can't be shown.")
+    typer.echo(f"See it in the browser: fruitvision app --farm {farm}")
