@@ -118,7 +118,7 @@ def sold_from(store: Store, number: int | None = None) -> SoldFrom | None:
     if not frozen:
         return SoldFrom(forecast=latest[0]) if latest else None
     now = known[frozen[-1].forecast_id]
-    before = [one for one in frozen if _explains(known[one.forecast_id], now)]
+    before = [one for one in frozen if explains(known[one.forecast_id], now)]
     return SoldFrom(
         forecast=now,
         frozen=frozen[-1],
@@ -128,6 +128,6 @@ def sold_from(store: Store, number: int | None = None) -> SoldFrom | None:
     )
 
 
-def _explains(earlier: Forecast, now: Forecast) -> bool:
+def explains(earlier: Forecast, now: Forecast) -> bool:
     """Whether changes may be told from there: another one, by the same size table."""
     return earlier.forecast_id != now.forecast_id and earlier.size_table == now.size_table
