@@ -9,8 +9,8 @@ from typing import Any
 import streamlit as st
 
 from app import session, show
-from app.wording import day, language, measure, moment, number, percent, say, texts
-from fruitvision.domain import Block, CaliperReading, Change, HandCount, ThingKind
+from app.wording import day, language, measure, moment, number, percent, ranged, say, texts
+from fruitvision.domain import Block, CaliperReading, Change, Estimate, HandCount, ThingKind
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem
 
@@ -89,7 +89,11 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.HAND_COUNT: "work.the_hand_count",
         ThingKind.CALIPERS: "work.the_calipers",
         ThingKind.PICK_PLAN: "work.the_pick_plan",
+        ThingKind.COLD_ROOM: "work.the_cold_room",
+        ThingKind.PASS: "work.the_pass",
+        ThingKind.HARVEST_REST: "work.the_harvest_rest",
         ThingKind.TABLE: "work.the_table",
+        ThingKind.SEASON: "work.the_season",
         ThingKind.WALK: "work.the_walk",
     }
     return say(words[kind], name=_name(thing) or name)
@@ -170,4 +174,7 @@ _WRITTEN: dict[str, Callable[[Any], str]] = {
     "count_by_hand": lambda value: say("work.yes" if value else "work.no"),
     "calipered": _calipered,
     "picks": _picks,
+    "finished": lambda value: say("work.yes" if value else "work.no"),
+    "rest_bins": lambda value: ranged(Estimate(*value)),
+    "daily_share": percent,
 }

@@ -21,8 +21,15 @@ class ThingKind(StrEnum):
     HAND_COUNT = "hand count"
     CALIPERS = "calipers"
     PICK_PLAN = "pick plan"
+    COLD_ROOM = "cold room"
+    # A pass through a block: whether it is finished.
+    PASS = "pass"
+    # What is still to come of a block, by its bin tickets and those of its like.
+    HARVEST_REST = "harvest rest"
     # A table of the office, whole: its name, and how many rows of it went in.
     TABLE = "table"
+    # A season that was taken off: its year, and how much of it there was.
+    SEASON = "season"
     # A place of a walk: whether it is to be counted by hand.
     WALK = "walk"
 

@@ -79,7 +79,7 @@ def block_inputs(
         If the weighed fruit of its variety make no sense.
     """
     estimate = walk.estimate
-    plan = _plan(estimate, office.plans.get(estimate.block.block_id), settings, first_pick)
+    plan = whole_plan(estimate, office.plans.get(estimate.block.block_id), settings, first_pick)
     block = replace(estimate.block, pick_date=plan.picks[0].pick_date)
     return BlockInputs(
         estimate=replace(estimate, block=block),
@@ -97,10 +97,16 @@ def block_inputs(
 # ---------------------------------------------------------------- picks and weights
 
 
-def _plan(
+def whole_plan(
     estimate: BlockEstimate, plan: PickPlan | None, settings: Settings, first_pick: date | None
 ) -> PickPlan:
-    """The passes; what the plan does not say of days and odds is that of the settings."""
+    """The passes; what the plan does not say of days and odds is that of the settings.
+
+    Raises
+    ------
+    ForecastError
+        If there is neither plan nor pick date.
+    """
     first = first_pick or estimate.block.pick_date
     if plan is None:
         if first is None:

@@ -8,7 +8,7 @@ who made it and when.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
@@ -29,6 +29,7 @@ from fruitvision.store.things import (
     Kept,
     kept_block,
     kept_calipers,
+    kept_cold_room,
     kept_farm,
     kept_hand_count,
     kept_pick_plan,
@@ -387,5 +388,10 @@ def _kept_of(conflict: Conflict[Any]) -> Kept[Any]:
         return kept_hand_count(one.tree, one.counted_on, one.protocol)
     if isinstance(one, Farm):
         return kept_farm(one)
-    by_block = kept_pick_plan if conflict.kind is ThingKind.PICK_PLAN else kept_block
-    return by_block(conflict.about)
+    return _BY_NAME.get(conflict.kind, kept_block)(conflict.about)
+
+
+_BY_NAME: Mapping[ThingKind, Callable[[str], Kept[Any]]] = {
+    ThingKind.PICK_PLAN: kept_pick_plan,
+    ThingKind.COLD_ROOM: kept_cold_room,
+}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from sqlalchemy import Column, String, Table, Text
 
+from fruitvision.domain import ColdRoom
+from fruitvision.records import from_json
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
 
@@ -17,3 +19,7 @@ cold_room = Table(
 
 class RoomsPart(StorePart):
     """Where bins are stored."""
+
+    def cold_rooms(self) -> tuple[ColdRoom, ...]:
+        """All rooms by name, the order in which they are filled."""
+        return tuple(from_json(ColdRoom, row["document"]) for row in self._all_of(cold_room))

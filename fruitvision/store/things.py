@@ -12,16 +12,18 @@ from sqlalchemy import Table
 from fruitvision.domain import (
     Block,
     CaliperReading,
+    ColdRoom,
     HandCount,
     PickPlan,
     Protocol,
     ThingKind,
     TreeId,
 )
-from fruitvision.records import from_plain, to_plain
+from fruitvision.records import from_json, from_plain, to_json, to_plain
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import rows, tables
 from fruitvision.store.field import Farm
+from fruitvision.store.rooms import cold_room
 
 R = TypeVar("R")
 Fields = dict[str, Any]
@@ -131,4 +133,22 @@ def kept_pick_plan(block_id: str) -> Kept[PickPlan]:
         write=lambda plan: [rows.pick_plan_row(block_id, plan)],
         taken_apart=to_plain,
         made=lambda fields: from_plain(PickPlan, fields),
+    )
+
+
+def kept_cold_room(name: str) -> Kept[ColdRoom]:
+    """A cold room by its name."""
+    return Kept(
+        kind=ThingKind.COLD_ROOM,
+        about=name,
+        table=cold_room,
+        key={"name": name},
+        read=lambda found: from_json(ColdRoom, found[0]["document"]) if found else None,
+        write=lambda room: [{"name": room.name, "document": to_json(room)}],
+        taken_apart=lambda room: {
+            "bins": room.bins,
+            "daily_share": room.daily_share,
+            "variety": room.variety,
+        },
+        made=lambda fields: ColdRoom(name=name, **fields),
     )
