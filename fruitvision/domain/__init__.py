@@ -89,6 +89,7 @@ from fruitvision.domain.learned import (
     Stage,
 )
 from fruitvision.domain.lens import LensCalibration
+from fruitvision.domain.mapping import NameMapping
 from fruitvision.domain.orders import OrderLine
 from fruitvision.domain.packing import (
     BinTicket,
@@ -184,6 +185,7 @@ __all__ = [
     "LotPart",
     "MadeWith",
     "MeasuredPhoto",
+    "NameMapping",
     "OrderLine",
     "Outline",
     "PackedCartons",
