@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from fruitvision import __version__
+from fruitvision.accounts_command import people_cli
 from fruitvision.archive_command import archive_cli
 from fruitvision.calipers_command import calipers_cli
 from fruitvision.console import (
@@ -43,6 +44,7 @@ from fruitvision.lens_command import lens_cli
 from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
 from fruitvision.sales_command import freeze, harvest
+from fruitvision.season_command import season_cli
 from fruitvision.settings import Settings
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
@@ -61,6 +63,8 @@ cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(outlines_cli, name="outlines")
 cli.add_typer(orders_cli, name="orders")
 cli.add_typer(archive_cli, name="archive")
+cli.add_typer(season_cli, name="season")
+cli.add_typer(people_cli, name="people")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")

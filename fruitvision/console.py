@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
+from getpass import getuser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -246,6 +247,14 @@ def day(text: str, *, option: str) -> date:
     from fruitvision.units import parse_date
 
     return parse_date(text, field=option)
+
+
+def login_name() -> str:
+    """Name of this login, for what is kept with who did it; empty where there is none."""
+    try:
+        return getuser()
+    except (OSError, KeyError):
+        return ""
 
 
 def pick_date(text: str) -> tuple[str, date]:

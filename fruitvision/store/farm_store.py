@@ -24,6 +24,7 @@ from fruitvision.store.orders import OrdersPart
 from fruitvision.store.photos import PhotosPart
 from fruitvision.store.prices import PricesPart
 from fruitvision.store.rooms import RoomsPart
+from fruitvision.store.season_off import SeasonPart
 from fruitvision.store.stamps import StampsPart
 from fruitvision.store.tickets import TicketsPart
 from fruitvision.store.walk_plans import WalkPlansPart
@@ -83,6 +84,7 @@ class FarmStore(
     MappingsPart,
     PricesPart,
     RoomsPart,
+    SeasonPart,
     WalkPlansPart,
     StampsPart,
 ):

@@ -1,0 +1,76 @@
+"""The command `fruitvision season delete`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.console import farm_store, login_name
+
+season_cli = typer.Typer(
+    help="A season as a whole.\n\nExample: fruitvision season delete 2024 --farm larkhill",
+    no_args_is_help=True,
+)
+
+# What the rows of each table are, for people.
+_WORDS = {
+    "fruit": "fruit found in them",
+    "photo_edit": "edits of photos",
+    "pointed_reference": "references that were pointed at",
+    "calipered_fruit": "fruit calipered in photos",
+    "hand_count": "hand counts",
+    "caliper_reading": "caliper readings",
+    "visited_place": "places visited",
+    "walk_plan": "walks drawn",
+}
+
+
+@season_cli.callback()
+def _group() -> None:
+    """Keep `delete` a command of its own, though it is the only one yet."""
+
+
+@season_cli.command("delete")
+def delete_command(
+    season: Annotated[int, typer.Argument(help="Its year, such as 2026.")],
+    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Really delete it.")] = False,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who deletes it; else the name of this login.")
+    ] = None,
+) -> int:
+    """Delete photos, counts and results of a season for good; forecasts stay.
+
+    Without --yes it says what would go. Example: fruitvision season delete 2024 --farm larkhill
+    """
+    from fruitvision.pipeline.season import season_days, season_holds, take_season_off
+
+    first, last = season_days(season)
+    with farm_store(farm, create=False) as store:
+        holds = season_holds(store, first, last)
+        counts = [f"{len(holds.photo_ids):,} photos"]
+        counts += [
+            f"{holds.rows[name]:,} {words}" for name, words in _WORDS.items() if name in holds.rows
+        ]
+        counts += [f"{holds.jobs:,} jobs"] if holds.jobs else []
+        counts += [f"{holds.changes:,} entries of who counted what"] if holds.changes else []
+        typer.echo(f"Season {season}, {first} to {last}: {', '.join(counts)}.")
+        if not yes:
+            typer.echo(
+                "Nothing is deleted yet. Deleted is deleted: later seasons can no longer lean on "
+                "its counts and growth. Keep an archive first:\n"
+                f"  fruitvision archive make --farm {farm} --out {farm.resolve().name}.zip\n"
+                "Forecasts, blocks, register, weights and what the packing house told stay. "
+                "To delete the season, add --yes."
+            )
+            return 2
+        who = login_name() if by is None else by
+        taken = take_season_off(store, first, last, expected=holds, about=str(season), who=who)
+    typer.echo(f"Deleted, with {taken.files} photo files. It is noted under who changed what.")
+    if not taken.traceless:
+        typer.echo(
+            "The farm is open elsewhere: traces stay in its journal until the app is closed there."
+        )
+    return 0 if taken.traceless else 1
