@@ -14,7 +14,10 @@ from fruitvision.domain import (
     CropForecast,
     Estimate,
     Forecast,
+    Learned,
+    LearnedNumber,
     MadeWith,
+    Stage,
 )
 from fruitvision.forecast.bridge import bridge
 from fruitvision.forecast.draw import draw_block
@@ -37,6 +40,7 @@ CAUSES = [
     "drop",
     "culls",
     "pick plan",
+    "learned",
     "other",
 ]
 
@@ -96,6 +100,7 @@ def everything_new(old: BlockInputs) -> BlockInputs:
         weight=replace(old.weight, power=3.01),
         losses=replace(old.losses, drop_share=0.07, cull_share=0.16),
         plan=what_if(old, SETTINGS, days=6).plan,
+        learned=Learned(stage=Stage.LAST, count=LearnedNumber(value=0.05)),
     )
 
 

@@ -62,7 +62,7 @@ def test_a_forecast_comes_back_from_json_exactly(tmp_path: Path) -> None:
 def test_the_json_says_its_version_what_it_is_and_what_the_doubts_mean(tmp_path: Path) -> None:
     write_forecast_json(forecast(farm="Großer Höhenweg"), tmp_path / "forecast.json")
     document = json.loads((tmp_path / "forecast.json").read_text(encoding="utf-8"))
-    assert document["schema_version"] == 4
+    assert document["schema_version"] == 5
     assert document["note"] == "forecast, not an offer"
     assert document["doubt_words"]["no_calipers"] == Doubt.NO_CALIPERS.words
     assert document["forecast"]["farm"] == "Großer Höhenweg"
@@ -77,7 +77,7 @@ def test_the_json_says_its_version_what_it_is_and_what_the_doubts_mean(tmp_path:
         ("no json", "holds no forecast"),
         ("[]", "holds no forecast"),
         ('{"schema_version": 1, "forecast": {}}', "holds no forecast: Forecast lacks blocks"),
-        ('{"schema_version": 5}', r"has schema_version 5\. Update"),
+        ('{"schema_version": 6}', r"has schema_version 6\. Update"),
         ('{"schema_version": "new"}', "holds no forecast"),
     ],
 )

@@ -405,7 +405,7 @@ def test_a_forecast_of_a_newer_version_or_a_damaged_one_is_refused(farm: FarmSto
     change(farm, "UPDATE forecast SET document = '{}'")
     with pytest.raises(StoreError, match="Forecast a is damaged"):
         farm.forecasts()
-    change(farm, "UPDATE forecast SET schema_version = 5")
+    change(farm, "UPDATE forecast SET schema_version = 6")
     with pytest.raises(StoreError, match="Forecast a is of a newer fruitvision"):
         farm.forecasts()
 

@@ -8,6 +8,7 @@ from datetime import date
 from fruitvision.domain.doubt import Doubts
 from fruitvision.domain.estimate import Estimate
 from fruitvision.domain.field import Block, PickPlan, Protocol, TreeId
+from fruitvision.domain.learned import Learned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -339,3 +340,5 @@ class BlockInputs:
     plan: PickPlan
     # How packed fruit part into grades; empty where the farm does not say.
     grades: tuple[ClassGrade, ...] = ()
+    # What past seasons say of such forecasts, where somebody accepted it.
+    learned: Learned | None = None

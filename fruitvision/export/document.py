@@ -1,10 +1,10 @@
 """A forecast as JSON: everything, unrounded, to be read back exactly.
 
 Version 2 has weeks, picks, bridge, quantiles, inputs, settings and size table, version 3 also
-grades, version 4 also the fruit that growth was measured on; earlier ones are read as well. Beside
-the forecast stand `uses`, the numbers worked out for each use. It is the document of record, so
-that it is metric for everybody, and says so. Keys carry the units; `fruit`, `bins`, `tonnes` and
-`cartons` are their own unit, `share` is 0 to 1.
+grades, version 4 also the fruit that growth was measured on, version 5 what was learned of past
+seasons; earlier ones are read as well. Beside the forecast stand `uses`, the numbers worked out for
+each use. It is the document of record, so that it is metric for everybody, and says so. Keys carry
+the units; `fruit`, `bins`, `tonnes` and `cartons` are their own unit, `share` is 0 to 1.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from fruitvision.forecast.uses import use_numbers
 from fruitvision.records import from_plain, to_plain
 
 # Grows when a key comes, changes its meaning or goes.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 OLDEST_VERSION = 1
 UNITS = "metric, whatever units are shown elsewhere: mm, mm³, g, kg, ha, and tonnes of 1,000 kg"
 

@@ -226,6 +226,11 @@ def _pick_plan(inputs: BlockInputs, new: BlockInputs) -> BlockInputs:
     return replace(inputs, plan=new.plan)
 
 
+def _learned(inputs: BlockInputs, new: BlockInputs) -> BlockInputs:
+    """What was learned of past seasons and accepted."""
+    return replace(inputs, learned=new.learned)
+
+
 def _with_estimate(inputs: BlockInputs, **changes: object) -> BlockInputs:
     return replace(inputs, estimate=replace(inputs.estimate, **changes))  # type: ignore[arg-type]
 
@@ -240,6 +245,7 @@ EXCHANGES: dict[str, Exchange] = {
     "drop": _drop,
     "culls": _culls,
     "pick plan": _pick_plan,
+    "learned": _learned,
 }
 # What moves a forecast: every exchange, and what no exchange holds.
 CAUSES = (*EXCHANGES, "other")

@@ -24,6 +24,7 @@ from fruitvision.domain import BlockEstimate, BlockInputs, HiddenFruitFactor, Si
 from fruitvision.forecast.culls import cull_errors, cull_shares
 from fruitvision.forecast.grades import add_grades, graded
 from fruitvision.forecast.inputs import check_inputs
+from fruitvision.forecast.learned import count_factor, cull_offset
 from fruitvision.forecast.packout import (
     DrawnSizes,
     cartons_per_class,
@@ -164,7 +165,7 @@ def hanging_fruit(inputs: BlockInputs, settings: Settings, shared: SharedErrors)
     """Fruit that hang at the first pass, (draws,)."""
     losses = inputs.losses
     kept = 1 - drawn_share(losses.drop_share, losses.drop_share_error, shared.drop)
-    return np.asarray(fruit_today(inputs, settings) * kept)
+    return np.asarray(fruit_today(inputs, settings) * kept * count_factor(inputs, settings))
 
 
 def fruit_today(inputs: BlockInputs, settings: Settings) -> Array:
@@ -280,7 +281,9 @@ def _packed(
     """A pass sorted and packed. `crop` are the fruit of all passes that the shares refer to."""
     losses, shared = season.inputs.losses, season.shared
     culls = drawn_share(
-        cull_shares(losses, table), cull_errors(losses, table), shared.culls[:, np.newaxis]
+        cull_shares(losses, table) + cull_offset(season.inputs, season.settings),
+        cull_errors(losses, table),
+        shared.culls[:, np.newaxis],
     )
     found = sort_into_classes(season.nodes, weights, sizes, table)
     return PassDraws(

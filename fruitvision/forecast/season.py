@@ -16,6 +16,7 @@ from fruitvision.domain import (
     WeightRule,
 )
 from fruitvision.forecast.growth import growing_mm, growth_shift_mm, is_own
+from fruitvision.forecast.learned import expected_offset_mm, size_offset_mm
 from fruitvision.forecast.packout import DrawnSizes, FruitNodes, fruit_nodes
 from fruitvision.forecast.picks import pick_weights
 from fruitvision.forecast.shared import SharedErrors, named_normal, named_rng
@@ -55,8 +56,9 @@ class Season:
         days = np.maximum(ahead, 0).astype(float)
         shift = growth_shift_mm(self._growing_mm, self.stretch * self._sd_mm, self.rate * days)
         shift += self.settings.projection_error_mm_per_day * days * self.shared.season
+        learned = size_offset_mm(self.inputs, self.settings)
         return DrawnSizes(
-            mean_mm=self.mean_mm + np.maximum(shift, 0.0),
+            mean_mm=np.maximum(self.mean_mm + np.maximum(shift, 0.0) + learned, SMALLEST_MM),
             stretch=self.stretch,
             factor=self.factor,
             power=self.inputs.weight.power,
@@ -67,7 +69,7 @@ class Season:
         days = max(0, (pick_date - self.sizes.measured_on).days)
         gain_mm3 = self.inputs.growth.mm3_per_day * days
         shift = growth_shift_mm(self._expected_growing_mm, self._sd_mm, gain_mm3)
-        return self.sizes.mean_mm + float(shift)
+        return self.sizes.mean_mm + float(shift) + expected_offset_mm(self.inputs)
 
     def taken(self) -> Array:
         """Share of the crop that each pass takes from each node: (passes, nodes, levels)."""

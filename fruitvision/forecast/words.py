@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields
+from math import expm1
 
 from scipy.special import ndtri
 
@@ -63,7 +64,23 @@ def rests_on(inputs: Sequence[BlockInputs]) -> str:
         parts += [_some("growth", list(sources)), _some("weight", list(rules))]
         own = max(len(one.losses.culls_by_class) for one in inputs)
         parts += [f"culls of {own} classes by the farm's own pack-out"] * (own > 0)
-    return f"{'; '.join(parts)}."
+    return f"{'; '.join([*parts, *_learned(inputs)])}."
+
+
+def _learned(inputs: Sequence[BlockInputs]) -> list[str]:
+    """What was learned of past seasons and accepted, if it was."""
+    learned = [one.learned for one in inputs if one.learned is not None]
+    if not learned:
+        return []
+    if len(inputs) > 1:
+        return [f"{len(learned)} of {len(inputs)} blocks corrected by packing results"]
+    (one,) = learned
+    fruit = f"{100 * expm1(one.count.value):+.1f}"
+    return [
+        f"corrected by packing results of {_many(one.seasons, 'season')}: fruit {fruit} %, size "
+        f"{one.size_mm.value:+.1f} mm, culls {100 * one.cull.value:+.1f} points, accepted by "
+        f"{one.who}"
+    ]
 
 
 # More sources than this are counted, not named. Our choice: two fit in a line.

@@ -12,8 +12,9 @@ result. With few years the mean is drawn to that of the variety and the farm, an
 
 How large lasting and passing effects are is learned too, but with a word before the data: two
 factors, one on all lasting spreads but the stage's (looks at one season agree, and would make the
-others small) and one on all passing ones, log-normal about 1. Both are integrated over on a grid (same chapter), not fixed at their likeliest values: three years can't tell them, and
-the errors given here say so.
+others small) and one on all passing ones, log-normal about 1. Both are integrated over on a grid
+(same chapter), not fixed at their likeliest values: three years can't tell them, and the errors
+given here say so.
 """
 
 from __future__ import annotations
@@ -196,15 +197,13 @@ class _Model:
 
     def _row(self, one: Observation | Target) -> Array:
         row = np.zeros(self._lasting + self._passing)
-        at = 1
         row[0] = 1.0
-        for names, name in (
-            (self._varieties, one.variety),
-            (self._blocks, one.block_id),
-            (self._stages, one.stage),
-        ):
-            row[at + names.index(name)] = 1.0
-            at += len(names)
+        row[1 + self._varieties.index(one.variety)] = 1.0
+        at = 1 + len(self._varieties)
+        row[at + self._blocks.index(one.block_id)] = 1.0
+        at += len(self._blocks)
+        row[at + self._stages.index(one.stage)] = 1.0
+        at += len(self._stages)
         if isinstance(one, Observation):
             row[at + self._seasons.index(one.season)] = 1.0
             at += len(self._seasons)

@@ -41,7 +41,7 @@ NewRow = dict[str, Any]
 FoundRow = Mapping[Any, Any]
 
 # Grows when the document of a forecast changes so that an older version can't read it.
-FORECAST_SCHEMA = 4
+FORECAST_SCHEMA = 5
 # Documents whose records stay in memory: a season's versions. One of 60 blocks takes 60 ms to read,
 # and pages ask for all of them.
 FORECASTS_KEPT = 64
