@@ -95,10 +95,11 @@ ALLOWED: dict[str, set[str]] = {
     "orders": BASE | {"csv_file", "field_table", "forecast", "units"},
     "papers": BASE
     | {"csv_file", "field_data", "field_table", "office_data", "orders", "packed_data"}
-    | {"packout_data", "text_file", "unit_system", "units", "xlsx_file"},
+    | {"packout_data", "price_data", "text_file", "units", "xlsx_file"},
     "crop_load": BASE,
     "sample_errors": BASE,
     "advice": BASE | {"sample_errors"},
+    "worth": BASE | {"advice", "forecast", "sample_errors"},
     "thinning_effect": BASE | {"crop_load"},
     "thinning": BASE | {"crop_load", "sample_errors", "thinning_effect"},
     "field_map": BASE | {"hidden_pairs"},
