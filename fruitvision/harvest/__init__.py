@@ -9,7 +9,8 @@ rooms.py      which cold room takes what, and what is more than they take in a d
 moves.py      another day or share for a pass
 tickets.py    which pass a bin ticket belongs to, and which passes are finished
 condition.py  draws that are brought in line with what was seen
-update.py     what is picked, and what is still to come
+rest.py       what is still to come of every pass, drawn, by what came in
+update.py     that summed up by pass, block, variety and farm
 """
 
 from __future__ import annotations

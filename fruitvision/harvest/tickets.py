@@ -42,11 +42,13 @@ class LeftOutTicket:
 class SortedTickets:
     """Bins by pass, and what belongs to none.
 
-    `as_of` is the last day of a ticket of the season; None without any. `other_seasons` counts
-    tickets of other years, `inferred` holds passes that are finished though nobody said so.
+    `arrived` : bins by day and variety. `as_of` is the last day of a ticket of the season; None
+    without any. `other_seasons` counts tickets of other years, `inferred` holds passes that are
+    finished though nobody said so.
     """
 
     bins: Mapping[PassKey, float]
+    arrived: Mapping[tuple[date, str], float]
     states: Mapping[PassKey, PassState]
     inferred: frozenset[PassKey]
     left_out: tuple[LeftOutTicket, ...]
@@ -74,8 +76,8 @@ def sort_tickets(
     for one in harvest.passes:
         by_block[one.block_id].append(one)
     bins: dict[PassKey, float] = defaultdict(float)
+    arrived: dict[tuple[date, str], float] = defaultdict(float)
     left_out = []
-    days = []
     for ticket in season:
         passes = by_block.get(ticket.block_id, [])
         why = _why_not(ticket, passes, walked.get(ticket.block_id))
@@ -83,11 +85,12 @@ def sort_tickets(
             left_out.append(LeftOutTicket(ticket=ticket, why=why))
             continue
         bins[ticket.block_id, _pass_of(ticket, passes)] += ticket.bins
-        days.append(ticket.picked_on)
-    as_of = max(days, default=None)
+        arrived[ticket.picked_on, passes[0].variety] += ticket.bins
+    as_of = max((day for day, _ in arrived), default=None)
     states, inferred = _states(by_block, bins, finished, as_of)
     return SortedTickets(
         bins=dict(bins),
+        arrived=dict(arrived),
         states=states,
         inferred=inferred,
         left_out=tuple(left_out),
