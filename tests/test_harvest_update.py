@@ -1,4 +1,4 @@
-"""The rest of a harvest by bin tickets: against normal cases by hand, and whether ranges come true."""
+"""The rest of a harvest by bin tickets: normal cases by hand, and whether ranges come true."""
 
 from __future__ import annotations
 
