@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fruitvision.domain import CartonPrice
+from fruitvision.domain import Block, CartonPrice, ThingKind
+from fruitvision.pipeline.office import load_office
 from fruitvision.price_data import read_prices, words_of
 from fruitvision.store import open_farm
 
@@ -59,3 +60,28 @@ def test_new_prices_stand_in_place_of_all_those_before(tmp_path: Path) -> None:
         assert store.prices() == (old[0],)
     with open_farm(tmp_path / "farm") as again:
         assert again.prices() == (old[0],)
+
+
+def test_prices_in_a_folder_come_in_with_who_loaded_them_and_unknown_varieties_stay_out(
+    tmp_path: Path,
+) -> None:
+    block = Block(block_id="Hill", variety="Gala", positions=90)
+    table(tmp_path, "variety,per_carton\nGala,18\nGalla,20\n,9\n")
+    with open_farm(tmp_path / "farm") as store:
+        store.save_blocks([block])
+        rows, refused = load_office(tmp_path, store, [block])
+        assert rows.prices == 2
+        assert rows.words == "2 prices of cartons"
+        assert {one.variety for one in store.prices()} == {"Gala", ""}
+        assert "No block is of variety 'Galla'" in refused[0].what
+        (change,) = store.changes(kind=ThingKind.TABLE)
+        assert (change.about, change.after) == ("prices", {"rows": 2})
+
+
+def test_a_table_without_one_good_price_leaves_those_before(tmp_path: Path) -> None:
+    table(tmp_path, "variety,per_carton\nGalla,20\n")
+    with open_farm(tmp_path / "farm") as store:
+        store.save_prices([CartonPrice(per_carton=9.5)])
+        rows, _ = load_office(tmp_path, store, [])
+        assert rows.prices == 0
+        assert store.prices() == (CartonPrice(per_carton=9.5),)

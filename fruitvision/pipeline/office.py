@@ -1,4 +1,4 @@
-"""Tables of the office into the farm: register, gaps, pick plans, weighed fruit, pack-out."""
+"""Tables of the office into the farm: register, gaps, picks, weighed fruit, pack-out, prices."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from fruitvision.office_data import read_gaps, read_picks, read_register, read_w
 from fruitvision.packout_data import VarietyRow, check_varieties, read_culls, read_grades
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused, refused_row
+from fruitvision.price_data import read_prices
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
 from fruitvision.store.things import kept_pick_plan
@@ -29,6 +30,7 @@ TABLES = {
     "weighed": "variety, weighed_on, diameter_mm or diameter_in, mass_g or mass_oz",
     "culls": "size_class, cull_share (cull_share_error, variety)",
     "grades": "size_class, grade, share (variety)",
+    "prices": "per_carton (variety, size_class, grade)",
 }
 
 
@@ -42,6 +44,7 @@ class OfficeRows:
     weighed: int = 0
     culls: int = 0
     grades: int = 0
+    prices: int = 0
 
     @property
     def words(self) -> str:
@@ -53,6 +56,7 @@ class OfficeRows:
             (self.weighed, "weighed fruit"),
             (self.culls, "classes with culls"),
             (self.grades, "grades of classes"),
+            (self.prices, "prices of cartons"),
         )
         return ", ".join(f"{count:,} {what}" for count, what in found if count)
 
@@ -111,6 +115,9 @@ def load_tables(
     store.save_culls(culls)
     grades = _of_varieties(paths.get("grades"), read_grades, blocks, refused)
     store.save_grades(grades)
+    prices = _of_varieties(paths.get("prices"), read_prices, blocks, refused)
+    if prices:
+        store.save_prices(prices)
     counts = OfficeRows(
         register=kept,
         gaps=len(gaps),
@@ -118,6 +125,7 @@ def load_tables(
         weighed=weighed,
         culls=len(culls),
         grades=len(grades),
+        prices=len(prices),
     )
     for name in paths:
         # Pick plans are kept with who changed each of them.
