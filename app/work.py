@@ -120,7 +120,7 @@ def bar(store: FarmStore, *, brief: bool = False) -> None:
     Parameters
     ----------
     brief : bool
-        One line, and nothing to press but what closes it: for a page that has other work to do.
+        One line, and what stops or closes it: for a page that has other work to do.
     """
     going_on = keep_working(store)
     if begun := st.session_state.pop(_BEGUN, 0):
@@ -147,6 +147,9 @@ def _running(job: Job, waiting: int, store: FarmStore, *, brief: bool) -> None:
     _watch(job)
     if brief:
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
+        if st.button(say("work.stop_measuring"), type="tertiary", key=f"stop {job.number}"):
+            store.cancel_job(job.number)
+            st.rerun()
         return
     with st.container(border=True, key="work"):
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
@@ -210,7 +213,9 @@ def _ended(job: Job, store: FarmStore, *, brief: bool) -> None:
         elif job.state is JobState.FAILED and job.problem is not None:
             show.error(FruitVisionError(job.problem[0], fix=job.problem[1]))
         else:
-            st.info(say("work.stopped", done=job.done, total=job.total))
+            joining = job.total and job.done >= job.total
+            words = "work.stopped_joining" if joining else "work.stopped"
+            st.info(say(words, done=job.done, total=job.total))
         show.refused([Refused(name=name, what=what, fix=fix) for name, what, fix in job.refused])
         if job.kind is JobKind.MEASURE and st.toggle(say("work.details"), key=f"all {job.number}"):
             found = result_of(job, store, session.settings())

@@ -25,6 +25,7 @@ from fruitvision.console import (
     farm_store,
     given_settings,
     load_folder,
+    login,
     make_forecast,
     measure_again,
     pick_date,
@@ -267,6 +268,9 @@ def load(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     workers: Workers = DEFAULT_WORKERS,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who loads it; else the name of this login.")
+    ] = None,
 ) -> int:
     """Bring a walk into the farm: register, photos, hand counts, caliper readings.
 
@@ -276,7 +280,8 @@ def load(
     check_walk_folder(folder)
     with farm_store(farm) as store:
         settings = farm_settings_or(store, settings_file)
-        loaded = load_folder(store, folder, settings, detector, walk_day, workers)
+        who = login() if by is None else by
+        loaded = load_folder(store, folder, settings, detector, walk_day, workers, who=who)
     return 1 if loaded.refused else 0
 
 

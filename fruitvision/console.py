@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -62,9 +63,13 @@ def point_at_references(table: Path, photos: Sequence[Path], store: FarmStore) -
 def progress_line(what: str) -> Iterator[Progress]:
     """A line on stderr that counts up; a plain line now and then where stderr is no terminal."""
 
+    told = -1
+
     def show(done: int, of: int) -> None:
-        if of == 0:
+        nonlocal told
+        if of == 0 or done == told:
             return
+        told = done
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{what} {done} of {of}")
         elif done == of or done % 10 == 0:
@@ -93,6 +98,14 @@ def check_walk_folder(folder: Path) -> None:
             )
 
 
+def login() -> str:
+    """Name of whoever is logged in here; empty where the system has none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""
+
+
 def load_folder(
     store: FarmStore,
     folder: Path,
@@ -100,9 +113,12 @@ def load_folder(
     detector: str,
     walked_on: date | None,
     workers: int,
+    *,
+    who: str = "",
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
+    from fruitvision.pipeline.walk import Brought
     from fruitvision.report import faces_lines, refused_lines
 
     choose_detector(detector)
@@ -112,7 +128,7 @@ def load_folder(
             store,
             settings=settings,
             detector_name=detector,
-            walked_on=walked_on,
+            brought=Brought(who=who, walked_on=walked_on),
             workers=workers,
             on_progress=progress,
         )

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from getpass import getuser
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_store, say
+from fruitvision.console import farm_store, login, say
 
 orders_cli = typer.Typer(
     help="The order book, held against the forecast that sales works with.\n\n"
@@ -37,7 +36,7 @@ def load_command(
     from fruitvision.report import many, refused_lines
 
     with farm_store(farm, create=False) as store:
-        loaded = load_orders(table, store, who=_login() if by is None else by)
+        loaded = load_orders(table, store, who=login() if by is None else by)
     say(refused_lines(loaded.refused))
     if not loaded.lines and loaded.refused:
         typer.echo(f"No line was understood: the book keeps its {many(loaded.before, 'line')}.")
@@ -70,10 +69,3 @@ def check_command(
         typer.echo(f"This forecast is a what-if: {found.forecast.what_if}.")
     elif not found.frozen:
         typer.echo(f"This forecast is not frozen. Run: fruitvision freeze --farm {farm}.")
-
-
-def _login() -> str:
-    try:
-        return getuser()
-    except (OSError, KeyError):
-        return ""

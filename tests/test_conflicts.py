@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from fruitvision.domain import (
     CaliperReading,
@@ -38,6 +39,8 @@ from fruitvision.pipeline.entries import (
     take_block_off,
 )
 from fruitvision.pipeline.office import load_tables
+from fruitvision.pipeline.walk import Brought, load_walk
+from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.store.merge import Merged, merge
 from fruitvision.store.things import kept_hand_count, kept_pick_plan
@@ -394,3 +397,33 @@ def test_positions_are_those_of_the_register_where_there_is_one(farm: FarmStore)
         save_block(replace(block, positions=4), block, farm, who="Ana")
     kept = save_block(replace(block, target_diameter_mm=75.0), block, farm, who="Ana")
     assert kept.target_diameter_mm == 75.0
+
+
+def test_a_walk_is_loaded_with_who_brought_it_and_again_changes_nothing(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    folder = tmp_path / "walk"
+    folder.mkdir()
+    Image.new("RGB", (64, 48), (90, 90, 90)).save(folder / "a.png")
+    tables = {
+        "blocks": f"block,variety,positions,missing\n{records.BLOCK_ID},Gala,900,4\n",
+        "walk": f"photo,block,row,position,face\na.png,{records.BLOCK_ID},1,4,A\n",
+        "hand_counts": "block,row,position,fruit_count,counted_on\n"
+        f"{records.BLOCK_ID},1,4,61,2026-08-12\n",
+        "calipers": "block,row,position,measured_on,fruit,diameter_mm\n"
+        + "".join(f"{records.BLOCK_ID},1,4,2026-08-12,{tag},70\n" for tag in (2, 1)),
+    }
+    for name, rows in tables.items():
+        (folder / f"{name}.csv").write_text(rows, encoding="utf-8")
+    before = len(farm.changes())
+    for _ in range(2):
+        brought = Brought(who="Ines", walked_on=records.WALK)
+        load_walk(folder, farm, settings=Settings(), brought=brought)
+        found = farm.changes()[: len(farm.changes()) - before]
+        assert [one.who for one in found] == ["Ines"] * 4
+        assert [one.kind for one in reversed(found)] == [
+            ThingKind.BLOCK,
+            ThingKind.HAND_COUNT,
+            ThingKind.CALIPERS,
+            ThingKind.TABLE,
+        ]

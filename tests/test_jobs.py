@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -238,6 +239,27 @@ def test_a_cancelled_job_stops_between_photos_and_can_be_gone_on_with(
     assert farm.job(job.number).state is JobState.DONE
     assert len(farm.measured_photos()) == 5
     assert saves_of(farm.folder) == 5
+
+
+def test_a_job_is_stopped_also_while_faces_are_put_together(
+    farm: FarmStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = [bare(tmp_path, number) for number in range(2)]
+    rows = {path: row(path, 1) for path in paths}
+    job = take_in(rows, farm, walked_on=DAY, who="Ana").job
+    assert job is not None
+    joined: list[int] = []
+
+    def joining(store: FarmStore, *, before_each: Callable[[], None], **_more: object) -> None:
+        for face in (1, 2):
+            before_each()
+            joined.append(face)
+            store.cancel_job(job.number)
+
+    monkeypatch.setattr("fruitvision.work.run.join_kept_faces", joining)
+    assert run_job(job, farm).state is JobState.CANCELLED
+    assert joined == [1]
+    assert farm.job(job.number).done == 2
 
 
 def saves_of(folder: Path) -> int:

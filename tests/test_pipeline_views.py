@@ -226,6 +226,18 @@ def test_a_face_is_joined_once_and_the_farm_keeps_it(farm: FarmStore) -> None:
     assert again.joined == ()
 
 
+def test_joining_can_be_broken_off_before_any_face(farm: FarmStore) -> None:
+    _kept(farm, "a", 0.0, 1)
+    _kept(farm, "b", 400.0, 2)
+
+    def stop() -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        join_kept_faces(farm, settings=SETTINGS, detector_name="classical", before_each=stop)
+    assert not any(photo.seen_with for photo in farm.measured_photos())
+
+
 def test_the_first_place_counts_and_the_second_adds_only_sizes(farm: FarmStore) -> None:
     first = _kept(farm, "a", 0.0, 1)
     _kept(farm, "b", 400.0, 2)

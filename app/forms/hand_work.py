@@ -8,7 +8,6 @@ from pathlib import Path
 import streamlit as st
 
 from app import conflicts, files, session, show, work
-from app.session import walks_of
 from app.waiting import reason_words
 from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
@@ -65,14 +64,14 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
 
 def _waits(count: HandCount, store: FarmStore) -> str:
     """Why a count that was just saved enters no number; empty if it does."""
-    found = wait_of(count, store, walks_of(count.tree.block_id))
+    found = wait_of(count, store, session.walks_of(count.tree.block_id))
     return "" if found is None else say("forms.count_waits", why=reason_words(found))
 
 
 def _all_that_wait(store: FarmStore) -> str:
     """How many counts of the farm enter no number; empty if all do."""
     names = [block.block_id for block in store.blocks()]
-    n = sum(len(waiting_counts(name, store, walks_of(name))) for name in names)
+    n = sum(len(waiting_counts(name, store, session.walks_of(name))) for name in names)
     return say("forms.counts_wait", n=n) if n else ""
 
 

@@ -9,7 +9,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path, PurePosixPath
 
-from fruitvision.domain import CaliperReading, TreeId
+from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.field_data import (
     check_blocks,
@@ -94,15 +94,27 @@ def add_hand_counts(path: Path, store: Store, *, who: str = "") -> Added:
         If the file can't be read or lacks a column.
     """
     table = check_blocks(read_hand_counts(path), store.blocks())
+    keep_hand_counts(table.rows, store, who=who)
+    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
+
+
+def keep_blocks(blocks: Sequence[Block], store: Store, *, who: str) -> None:
+    """Keep blocks as they are given; who brought them is kept with each that changes."""
+    store.save_each(
+        [(kept_block(block.block_id), _always(block)) for block in blocks], who=who, at=now_utc()
+    )
+
+
+def keep_hand_counts(counts: Sequence[HandCount], store: Store, *, who: str) -> None:
+    """Keep hand counts as they are given; who brought them is kept with each that changes."""
     store.save_each(
         [
             (kept_hand_count(count.tree, count.counted_on, count.protocol), _always(count))
-            for count in table.rows
+            for count in counts
         ],
         who=who,
         at=now_utc(),
     )
-    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
 def add_calipers(path: Path, store: Store, *, who: str = "") -> Added:
@@ -116,8 +128,14 @@ def add_calipers(path: Path, store: Store, *, who: str = "") -> Added:
         If the file can't be read or lacks a column.
     """
     table = check_blocks(read_calipers(path), store.blocks())
+    keep_calipers(table.rows, store, who=who)
+    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
+
+
+def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str) -> None:
+    """Keep caliper readings; who brought them is kept with each tree and day that changes."""
     sets: dict[tuple[TreeId, date], list[CaliperReading]] = {}
-    for reading in table.rows:
+    for reading in readings:
         sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
     store.save_each(
         [
@@ -127,15 +145,18 @@ def add_calipers(path: Path, store: Store, *, who: str = "") -> Added:
         who=who,
         at=now_utc(),
     )
-    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
 def _with_readings(
     new: Sequence[CaliperReading], present: tuple[CaliperReading, ...] | None
 ) -> tuple[CaliperReading, ...]:
-    """Readings of a tree and day: new ones, and those before that they don't stand in place of."""
+    """Readings of a tree and day: new ones, and those before that they don't stand in place of.
+
+    In the order in which they are kept, so that the same readings again are no change.
+    """
     named = {reading.fruit for reading in new}
-    return (*(reading for reading in present or () if reading.fruit not in named), *new)
+    left = (reading for reading in present or () if reading.fruit not in named)
+    return tuple(sorted((*left, *new), key=lambda reading: reading.fruit))
 
 
 # ---------------------------------------------------------------- photos

@@ -68,9 +68,9 @@ def table_in(folder: Path, name: str) -> Path | None:
 
 
 def load_office(
-    folder: Path, store: Store, blocks: Sequence[Block]
+    folder: Path, store: Store, blocks: Sequence[Block], *, who: str = ""
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
-    """Read what a folder holds of register, gaps, picks and weighed, and keep it.
+    """Read what a folder holds of register, gaps, picks and weighed, and keep it, with `who`.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def load_office(
         If a table can't be read or lacks a column.
     """
     found = {name: path for name in TABLES if (path := table_in(folder, name)) is not None}
-    return load_tables(found, store, blocks)
+    return load_tables(found, store, blocks, who=who)
 
 
 def load_tables(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from fruitvision.domain import MadeWith, MeasuredPhoto, TreePhoto
@@ -34,13 +34,27 @@ class Faces:
         return {photo.photo.photo_id: photo for face in self.joined for photo in face.photos}
 
 
+def go_on() -> None:
+    """Nobody wants the work stopped."""
+
+
 def join_kept_faces(
-    store: Store, *, settings: Settings, detector_name: str = DEFAULT_DETECTOR
+    store: Store,
+    *,
+    settings: Settings,
+    detector_name: str = DEFAULT_DETECTOR,
+    before_each: Callable[[], None] = go_on,
 ) -> Faces:
     """Measure the farm's photos of one face and walk together, where that is still to be done.
 
     What comes of it is kept as the photos' own measurement. A face that has got or lost a photo is
     measured anew, each photo by itself first.
+
+    Parameters
+    ----------
+    before_each : callable
+        Called before each face that is measured; what it raises ends the work, and the faces
+        before it are kept.
 
     Raises
     ------
@@ -64,6 +78,7 @@ def join_kept_faces(
             usable = [one for one in here if not UNUSABLE.intersection(one.doubts)]
             if _is_done(usable):
                 continue
+            before_each()
             alone = [_alone(one, store, settings, detector_name, origin) for one in usable]
             face = joined_face(alone, settings)
             for photo in face.photos:

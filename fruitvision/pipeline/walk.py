@@ -20,7 +20,9 @@ from fruitvision.field_data import (
 from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
+from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.calipers import add_caliper_pairs
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.office import OfficeRows, load_office, table_in
 from fruitvision.pipeline.photos import (
     Measured,
@@ -57,13 +59,22 @@ class Loaded:
     faces: Faces = field(default_factory=Faces)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brought:
+    """Who brings a walk, and its day, for photos that carry no date. The name is kept with all
+    that the walk changes."""
+
+    who: str = ""
+    walked_on: date | None = None
+
+
 def load_walk(
     folder: Path,
     store: Store,
     *,
     settings: Settings,
     detector_name: str = DEFAULT_DETECTOR,
-    walked_on: date | None = None,
+    brought: Brought = Brought(),
     workers: int = 1,
     on_progress: Progress = quiet,
 ) -> Loaded:
@@ -75,8 +86,13 @@ def load_walk(
 
     Parameters
     ----------
-    walked_on : date, optional
-        Day of the walk for photos that carry no date.
+    brought : Brought
+        Who brings it, and the day of photos that carry none.
+    on_progress : callable
+        Told of each photo, and before photos of one face are put together; what it raises ends the
+        work, and what is kept until then stays.
+    who : str
+        Kept with all that changes.
 
     Raises
     ------
@@ -86,12 +102,12 @@ def load_walk(
     blocks = read_blocks(folder / "blocks.csv")
     walk = check_blocks(read_walk(folder / "walk.csv"), blocks.rows)
     refused = [refused_row(row) for row in (*blocks.refused, *walk.refused)]
-    store.save_blocks(blocks.rows)
+    keep_blocks(blocks.rows, store, who=brought.who)
     counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks.rows, refused)
-    store.save_hand_counts(counts)
+    keep_hand_counts(counts, store, who=brought.who)
     calipers = _optional(folder / "calipers.csv", read_calipers, blocks.rows, refused)
-    store.save_caliper_readings(calipers)
-    office, office_refused = load_office(folder, store, blocks.rows)
+    keep_calipers(calipers, store, who=brought.who)
+    office, office_refused = load_office(folder, store, blocks.rows, who=brought.who)
     refused.extend(office_refused)
     by_path = {folder / row.file_name: row for row in walk.rows}
     references_path = table_in(folder, REFERENCES)
@@ -106,8 +122,18 @@ def load_walk(
         workers=workers,
         on_progress=on_progress,
     )
-    place_photos(by_path, photos, store, walked_on=walked_on, refused=refused)
-    faces = join_kept_faces(store, settings=settings, detector_name=detector_name)
+    before = {photo.photo_id for photo in store.tree_photos()}
+    place_photos(by_path, photos, store, walked_on=brought.walked_on, refused=refused)
+    new = {photo.photo_id for photo in store.tree_photos()} - before
+    if new:
+        store.note_table("walk", len(new), who=brought.who, at=now_utc())
+    number = len(by_path)
+    faces = join_kept_faces(
+        store,
+        settings=settings,
+        detector_name=detector_name,
+        before_each=lambda: on_progress(number, number),
+    )
     photos = with_faces(photos, faces)
     pairs_path = table_in(folder, CALIPER_PAIRS)
     pairs = None

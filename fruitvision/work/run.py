@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from fruitvision.pipeline.photos import (
 )
 from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.views import join_kept_faces
+from fruitvision.pipeline.walk import Brought
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.work.ask import unmeasured
@@ -56,8 +56,8 @@ def run_job(
 ) -> Job:
     """Do what is still to be done of a job, and say how it ended.
 
-    Every photo's result is stored at once. Between two photos it is looked up whether somebody
-    cancelled the job.
+    Every photo's result is stored at once. Between two photos, and between two faces that are put
+    together, it is looked up whether somebody cancelled the job.
 
     Returns
     -------
@@ -108,8 +108,16 @@ class _Teller:
         self._begun = True
         now = tell(self._number, done=done, total=of, at=now_utc())
         self._also(done, of)
-        if now.state is JobState.CANCELLED:
-            raise Cancelled
+        _stop_if_cancelled(now)
+
+    def look(self) -> None:
+        """Between two steps that count no photo: stop the job where somebody cancelled it."""
+        _stop_if_cancelled(self._store.job(self._number))
+
+
+def _stop_if_cancelled(job: Job) -> None:
+    if job.state is JobState.CANCELLED:
+        raise Cancelled
 
 
 def _measure(
@@ -118,7 +126,7 @@ def _measure(
     settings: Settings,
     detector_name: str,
     workers: int,
-    tell: Callable[[int, int], None],
+    tell: _Teller,
 ) -> _Ended:
     missing = set(unmeasured(store, settings, detector_name=detector_name))
     paths: dict[Path, str] = {}
@@ -140,8 +148,9 @@ def _measure(
         names={path: job.names[photo_id] for path, photo_id in paths.items()},
     )
     for photo in measured.photos:
+        tell.look()
         thumbnail_of(photo.photo.photo_id, store)
-    join_kept_faces(store, settings=settings, detector_name=detector_name)
+    join_kept_faces(store, settings=settings, detector_name=detector_name, before_each=tell.look)
     left_out = {Path(one.name): one for one in measured.refused}
     refused += [
         Refused(name=job.names[paths[path]], what=one.what, fix=one.fix)
@@ -167,7 +176,7 @@ def _load(
     settings: Settings,
     detector_name: str,
     workers: int,
-    tell: Callable[[int, int], None],
+    tell: _Teller,
 ) -> _Ended:
     loaded = load_walk(
         Path(job.folder),
@@ -176,6 +185,7 @@ def _load(
         detector_name=detector_name,
         workers=workers,
         on_progress=tell,
+        brought=Brought(who=job.asked_by),
     )
     return _Ended(refused=loaded.refused)
 

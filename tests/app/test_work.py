@@ -11,7 +11,7 @@ from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
 from fruitvision.domain import HandCount, JobState
-from fruitvision.pipeline.entries import save_block, save_hand_count
+from fruitvision.pipeline.entries import now_utc, save_block, save_hand_count
 from fruitvision.store import open_farm
 from fruitvision.work import start as work_start
 from fruitvision.work import work_off
@@ -196,6 +196,31 @@ def test_work_is_stopped_and_gone_on_with(
     with open_farm(filled) as store:
         assert (store.jobs()[0].state, store.jobs()[0].done) == (JobState.DONE, 5)
     assert "5 photos are done." in text(app.run())
+
+
+def test_measuring_is_stopped_and_gone_on_with_also_in_front_of_a_tree(
+    filled: Path, tmp_path: Path, no_worker: list[Path]
+) -> None:
+    upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
+    app = press(visitor("Ben", "walk"), "Stop measuring")
+    assert not app.exception
+    assert "Stopped: 0 of 5 photos are measured." in text(app)
+    with open_farm(filled) as store:
+        assert store.jobs()[0].state is JobState.CANCELLED
+    press(app, "Go on")
+    with open_farm(filled) as store:
+        assert store.jobs()[0].is_open
+
+
+def test_stopped_while_faces_are_put_together_says_what_waits(
+    filled: Path, tmp_path: Path, no_worker: list[Path]
+) -> None:
+    app = upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
+    with open_farm(filled) as store:
+        (job,) = store.jobs()
+        store.tell_progress(job.number, done=5, total=5, at=now_utc())
+    app = press(app.run(), "Stop")
+    assert "all 5 photos are measured. Photos of one face" in text(app)
 
 
 def test_what_was_refused_in_the_background_is_told_with_its_name(
