@@ -54,18 +54,26 @@ def _login() -> str:
 def harvest(
     farm: Farm,
     out: Annotated[Path | None, typer.Option("--out", help="Also write it as this CSV.")] = None,
+    ics: Annotated[
+        Path | None, typer.Option("--ics", help="Also as iCalendar, for phones: one event a pass.")
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option("--pdf", help="Also as one page to hang up.")] = None,
+    paper: Annotated[str, typer.Option("--paper", help="Of the page: A4 or Letter.")] = "A4",
 ) -> None:
     """Bins and pickers by pass and day, by the forecast that sales works with.
 
     Example: fruitvision harvest --farm larkhill --out harvest.csv
     """
     from fruitvision.export import write_harvest_csv
+    from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
+    from fruitvision.export.calendar_pdf import write_harvest_pdf
     from fruitvision.harvest import harvest_calendar
-    from fruitvision.pipeline.sales import sold_from
+    from fruitvision.pipeline.sales import frozen_before, sold_from, version_words
     from fruitvision.report import harvest_lines
 
     with farm_store(farm, create=False) as store:
         sold = sold_from(store)
+        earlier = frozen_before(store, sold)
         settings = farm_settings_or(store, None)
     if sold is None:
         raise StoreError(
@@ -78,3 +86,17 @@ def harvest(
     if out is not None:
         write_harvest_csv(calendar, out)
         typer.echo(f"Written: {out}.")
+    now = datetime.now(UTC)
+    if ics is not None:
+        gone = passes_gone(sold.forecast, earlier)
+        write_harvest_ics(calendar, ics, written_at=now, gone=gone)
+        typer.echo(f"Written: {ics}. Import it again after each new version: events are replaced.")
+    if pdf is not None:
+        write_harvest_pdf(
+            calendar,
+            pdf,
+            written_on=now.astimezone().date(),
+            version=version_words(sold),
+            paper=paper,
+        )
+        typer.echo(f"Written: {pdf}.")

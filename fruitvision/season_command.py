@@ -59,7 +59,7 @@ def delete_command(
         typer.echo(f"Season {season}, {first} to {last}: {', '.join(counts)}.")
         if not yes:
             typer.echo(
-                "Nothing is deleted yet. Deleted is deleted: later seasons can no longer lean on "
+                "Nothing is deleted yet, and nothing comes back: later seasons can no longer lean on "
                 "its counts and growth. Keep an archive first:\n"
                 f"  fruitvision archive make --farm {farm} --out {farm.resolve().name}.zip\n"
                 "Forecasts, blocks, register, weights and what the packing house told stay. "

@@ -131,3 +131,21 @@ def sold_from(store: Store, number: int | None = None) -> SoldFrom | None:
 def explains(earlier: Forecast, now: Forecast) -> bool:
     """Whether changes may be told from there: another one, by the same size table."""
     return earlier.forecast_id != now.forecast_id and earlier.size_table == now.size_table
+
+
+def frozen_before(store: Store, sold: SoldFrom | None) -> tuple[Forecast, ...]:
+    """Other versions that sales worked with before, the oldest first."""
+    if sold is None:
+        return ()
+    known = {one.forecast_id: one for one in store.forecasts()}
+    frozen = dict.fromkeys(one.forecast_id for one in store.frozen_forecasts())
+    others = (name for name in frozen if name != sold.forecast.forecast_id)
+    return tuple(known[name] for name in others if name in known)
+
+
+def version_words(sold: SoldFrom) -> str:
+    """Which version it is, and who froze it."""
+    words = f"Forecast {sold.forecast.forecast_id} of {sold.forecast.made_on}"
+    if sold.frozen is None:
+        return f"{words}, not frozen"
+    return f"{words}, frozen by {sold.frozen.frozen_by} on {sold.frozen.frozen_at:%Y-%m-%d}"
