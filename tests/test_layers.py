@@ -130,6 +130,7 @@ FREE = {
     "outlines_command",
     "papers_command",
     "sales_command",
+    "harvest_command",
     "serve",
     "simulate",
     "bench_app",

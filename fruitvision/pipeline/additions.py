@@ -139,7 +139,7 @@ def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str)
         sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
     store.save_each(
         [
-            (kept_calipers(tree, measured_on), partial(_with_readings, new))
+            (kept_calipers(tree, measured_on), partial(with_readings, new))
             for (tree, measured_on), new in sets.items()
         ],
         who=who,
@@ -147,7 +147,7 @@ def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str)
     )
 
 
-def _with_readings(
+def with_readings(
     new: Sequence[CaliperReading], present: tuple[CaliperReading, ...] | None
 ) -> tuple[CaliperReading, ...]:
     """Readings of a tree and day: new ones, and those before that they don't stand in place of.

@@ -1,0 +1,393 @@
+"""Tables of each kind against the farm: what is there, what would be there, how it is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from functools import partial
+from typing import Any, TypeVar
+
+from fruitvision.domain import (
+    BinTicket,
+    Block,
+    CaliperReading,
+    CartonPrice,
+    HandCount,
+    OrderLine,
+    PackedLot,
+    PickPlan,
+    RegisteredTree,
+    TreeId,
+    VarietyCull,
+    VarietyGrade,
+    VisitedPlace,
+    WeighedFruit,
+)
+from fruitvision.errors import FieldDataError
+from fruitvision.field_table import FieldTable, without
+from fruitvision.orders import order_doubts
+from fruitvision.packed_data import PartOfLot, with_parts
+from fruitvision.pipeline.additions import with_readings
+from fruitvision.pipeline.entries import check_block, check_name, now_utc
+from fruitvision.pipeline.sales import sold_from
+from fruitvision.register import check_register_rows
+from fruitvision.store import Store
+from fruitvision.store.things import (
+    kept_block,
+    kept_calipers,
+    kept_hand_count,
+    kept_pick_plan,
+)
+
+Row = TypeVar("Row")
+# A thing that a table says something of: its name among those of its kind, in parts.
+Key = tuple[Hashable, ...]
+Things = dict[Key, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FarmTable:
+    """How one kind of table meets the farm.
+
+    Attributes
+    ----------
+    present : callable
+        The farm's records of this kind by their key.
+    after : callable
+        Those that are there once the rows are in.
+    save : callable
+        Keeps the rows; `who` brought them.
+    checked : callable
+        The table without rows that contradict the farm.
+    """
+
+    present: Callable[[Store], Things]
+    after: Callable[[Things, Sequence[Any]], Things]
+    save: Callable[[Sequence[Any], Store, str], object]
+    checked: Callable[[FieldTable[Any], Store], FieldTable[Any]] = lambda table, _: table
+
+
+# Columns whose name is not that of the record's field.
+_FIELDS = {
+    "block": ("block_id",),
+    "row_spacing_ft": ("row_spacing_m",),
+    "tree_spacing_ft": ("tree_spacing_m",),
+    "area_acres": ("area_ha",),
+    "target_diameter_in": ("target_diameter_mm",),
+    "trunk_girth_mm": ("trunk_area_cm2",),
+    "trunk_diameter_mm": ("trunk_area_cm2",),
+    "kind": ("kind", "bearing_share"),
+    "row": ("tree",),
+    "position": ("tree",),
+}
+
+
+def completed(
+    kind: str, rows: Sequence[Row], columns: Iterable[str], present: Things
+) -> tuple[Row, ...]:
+    """Rows of which fields that the table has no column for are as the farm has them."""
+    key = COMPLETED[kind]
+    told = {name for column in columns for name in _FIELDS.get(column, (column,))}
+    return tuple(_with_fields_of(row, present.get(key(row)), told) for row in rows)
+
+
+def _with_fields_of(row: Row, there: Any, told: set[str]) -> Row:
+    if there is None:
+        return row
+    others = {
+        field.name: getattr(there, field.name)
+        for field in fields(row)  # type: ignore[arg-type]
+        if field.name not in told
+    }
+    return replace(row, **others)  # type: ignore[type-var]
+
+
+# ---------------------------------------------------------------- keys
+
+
+def _block_key(block: Block) -> Key:
+    return (block.block_id,)
+
+
+def _tree_key(one: RegisteredTree) -> Key:
+    return _of_tree(one.tree)
+
+
+def _of_tree(tree: TreeId) -> Key:
+    return tree.block_id, tree.row, tree.position
+
+
+def _place_key(place: VisitedPlace) -> Key:
+    return *_of_tree(place.tree), place.visited_on
+
+
+def _count_key(count: HandCount) -> Key:
+    return *_of_tree(count.tree), count.counted_on, count.protocol
+
+
+def _order_key(line: OrderLine) -> Key:
+    return line.customer, line.variety, line.classes, line.week, line.firm, line.grade, line.pack
+
+
+def _by(key: Callable[[Any], Key], rows: Iterable[Any]) -> Things:
+    return {key(row): row for row in rows}
+
+
+def _numbered(rows: Iterable[Any], key: Callable[[Any], Key]) -> Things:
+    """Rows by a key that ends in a name; those without one are numbered."""
+    found: Things = {}
+    counted: dict[Key, int] = {}
+    for row in rows:
+        one = key(row)
+        if not one[-1]:
+            counted[one] = counted.get(one, 0) + 1
+            one = (*one[:-1], f"#{counted[one]}")
+        found[one] = row
+    return found
+
+
+def _caliper_key(reading: CaliperReading) -> Key:
+    return *_of_tree(reading.tree), reading.measured_on, reading.fruit
+
+
+def _weighed_key(fruit: WeighedFruit) -> Key:
+    return fruit.variety, fruit.weighed_on, fruit.fruit
+
+
+# ---------------------------------------------------------------- what is there afterwards
+
+
+def _added(key: Callable[[Any], Key], present: Things, rows: Sequence[Any]) -> Things:
+    """Rows beside those that are there; one of the same key in its place."""
+    return present | _by(key, rows)
+
+
+def _instead_of_parts(
+    key: Callable[[Any], Key], parts: int, present: Things, rows: Sequence[Any]
+) -> Things:
+    """Rows in place of all that share the first parts of their key."""
+    new = _by(key, rows)
+    named = {one[:parts] for one in new}
+    return {one: row for one, row in present.items() if one[:parts] not in named} | new
+
+
+def _instead_of_unnamed(key: Callable[[Any], Key], present: Things, rows: Sequence[Any]) -> Things:
+    """Rows beside those that are there; those without a name in place of the unnamed set."""
+    sets = {key(row)[:-1] for row in rows if not key(row)[-1]}
+    kept = {
+        one: row
+        for one, row in present.items()
+        if not (one[:-1] in sets and str(one[-1]).startswith("#"))
+    }
+    return kept | _numbered(rows, key)
+
+
+# ---------------------------------------------------------------- what contradicts the farm
+
+
+def _checked_blocks(table: FieldTable[Block], store: Store) -> FieldTable[Block]:
+    bad: dict[int, tuple[str, str]] = {}
+    for line, block in zip(table.lines, table.rows, strict=True):
+        try:
+            check_block(block)
+            check_name(block, store)
+            register = store.register(block.block_id)
+            if register:
+                check_register_rows(block, register)
+        except FieldDataError as err:
+            bad[line] = err.what, err.fix
+    return without(table, bad)
+
+
+def _checked_register(
+    table: FieldTable[RegisteredTree], store: Store
+) -> FieldTable[RegisteredTree]:
+    """Without the registers that contradict their block, each as a whole."""
+    bad: dict[int, tuple[str, str]] = {}
+    for block in store.blocks():
+        found = [
+            (line, row)
+            for line, row in zip(table.lines, table.rows, strict=True)
+            if row.tree.block_id == block.block_id
+        ]
+        try:
+            if found:
+                check_register_rows(block, [row for _, row in found])
+        except FieldDataError as err:
+            bad |= {line: (err.what, err.fix) for line, _ in found}
+    return without(table, bad)
+
+
+def _checked_orders(table: FieldTable[OrderLine], store: Store) -> FieldTable[OrderLine]:
+    sold = sold_from(store)
+    return table if sold is None else without(table, order_doubts(table, sold.forecast))
+
+
+def _checked_parts(table: FieldTable[PartOfLot], store: Store) -> FieldTable[PartOfLot]:
+    known = {lot.lot for lot in store.packed_lots()}
+    bad = {
+        line: (f"No packed lot has the number {row.lot}.", "Load the packed lots first.")
+        for line, row in zip(table.lines, table.rows, strict=True)
+        if row.lot not in known
+    }
+    return without(table, bad)
+
+
+# ---------------------------------------------------------------- how rows are kept
+
+
+def _always(new: Row, _before: Row | None) -> Row:
+    return new
+
+
+def _save_blocks(rows: Sequence[Block], store: Store, who: str) -> None:
+    changes = [(kept_block(block.block_id), partial(_always, block)) for block in rows]
+    store.save_each(changes, who=who, at=now_utc())
+
+
+def _save_counts(rows: Sequence[HandCount], store: Store, who: str) -> None:
+    changes = [
+        (kept_hand_count(count.tree, count.counted_on, count.protocol), partial(_always, count))
+        for count in rows
+    ]
+    store.save_each(changes, who=who, at=now_utc())
+
+
+def _save_calipers(rows: Sequence[CaliperReading], store: Store, who: str) -> None:
+    sets: dict[tuple[TreeId, date], list[CaliperReading]] = {}
+    for reading in rows:
+        sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
+    changes = [(kept_calipers(*of), partial(with_readings, new)) for of, new in sets.items()]
+    store.save_each(changes, who=who, at=now_utc())
+
+
+def _save_picks(rows: Sequence[tuple[str, PickPlan]], store: Store, who: str) -> None:
+    changes = [(kept_pick_plan(block), partial(_always, plan)) for block, plan in rows]
+    store.save_each(changes, who=who, at=now_utc())
+
+
+def _lot_parts(store: Store) -> Things:
+    return {(lot.lot,): lot.parts for lot in store.packed_lots() if lot.parts}
+
+
+def _parts_by_lot(rows: Sequence[PartOfLot]) -> Things:
+    found: Things = {}
+    for row in rows:
+        found[row.lot,] = (*found.get((row.lot,), ()), row.part)
+    return found
+
+
+def _save_parts(rows: Sequence[PartOfLot], store: Store, _who: str) -> None:
+    named = {row.lot for row in rows}
+    store.save_packed_lots(
+        with_parts([lot for lot in store.packed_lots() if lot.lot in named], rows)
+    )
+
+
+# ---------------------------------------------------------------- the kinds
+
+
+def _plans(rows: Iterable[tuple[str, PickPlan]]) -> Things:
+    return {(block,): plan for block, plan in rows}
+
+
+def _cull_key(cull: VarietyCull) -> Key:
+    return cull.variety, cull.size_class
+
+
+def _grade_key(grade: VarietyGrade) -> Key:
+    return grade.variety, grade.size_class, grade.grade
+
+
+def _price_key(price: CartonPrice) -> Key:
+    return price.variety, price.size_class, price.grade
+
+
+def _ticket_key(ticket: BinTicket) -> Key:
+    return (ticket.ticket,)
+
+
+def _lot_key(lot: PackedLot) -> Key:
+    return (lot.lot,)
+
+
+# Kinds whose records have fields that a table may leave out, and that stay then.
+COMPLETED: Mapping[str, Callable[[Any], Key]] = {"blocks": _block_key, "register": _tree_key}
+
+FARM_TABLES: Mapping[str, FarmTable] = {
+    "blocks": FarmTable(
+        present=lambda store: _by(_block_key, store.blocks()),
+        after=partial(_added, _block_key),
+        save=_save_blocks,
+        checked=_checked_blocks,
+    ),
+    "register": FarmTable(
+        present=lambda store: _by(_tree_key, store.register()),
+        after=partial(_instead_of_parts, _tree_key, 1),
+        save=lambda rows, store, _: store.save_register(rows),
+        checked=_checked_register,
+    ),
+    "gaps": FarmTable(
+        present=lambda store: _by(_place_key, store.visited_places()),
+        after=partial(_added, _place_key),
+        save=lambda rows, store, _: store.save_visited_places(rows),
+    ),
+    "hand_counts": FarmTable(
+        present=lambda store: _by(_count_key, store.hand_counts()),
+        after=partial(_added, _count_key),
+        save=_save_counts,
+    ),
+    "calipers": FarmTable(
+        present=lambda store: _numbered(store.caliper_readings(), _caliper_key),
+        after=partial(_instead_of_unnamed, _caliper_key),
+        save=_save_calipers,
+    ),
+    "weighed": FarmTable(
+        present=lambda store: _numbered(store.weighed_fruit(), _weighed_key),
+        after=partial(_instead_of_unnamed, _weighed_key),
+        save=lambda rows, store, _: store.save_weighed_fruit(rows),
+    ),
+    "picks": FarmTable(
+        present=lambda store: _plans(store.pick_plans().items()),
+        after=lambda present, rows: present | _plans(rows),
+        save=_save_picks,
+    ),
+    "orders": FarmTable(
+        present=lambda store: _by(_order_key, store.order_book()),
+        after=partial(_instead_of_parts, _order_key, 0),
+        save=lambda rows, store, _: store.save_order_book(rows),
+        checked=_checked_orders,
+    ),
+    "tickets": FarmTable(
+        present=lambda store: _by(_ticket_key, store.bin_tickets()),
+        after=partial(_added, _ticket_key),
+        save=lambda rows, store, _: store.save_bin_tickets(rows),
+    ),
+    "packed": FarmTable(
+        present=lambda store: _by(_lot_key, store.packed_lots()),
+        after=partial(_added, _lot_key),
+        save=lambda rows, store, _: store.save_packed_lots(rows),
+    ),
+    "lots": FarmTable(
+        present=_lot_parts,
+        after=lambda present, rows: present | _parts_by_lot(rows),
+        save=_save_parts,
+        checked=_checked_parts,
+    ),
+    "prices": FarmTable(
+        present=lambda store: _by(_price_key, store.prices()),
+        after=partial(_instead_of_parts, _price_key, 0),
+        save=lambda rows, store, _: store.save_prices(rows),
+    ),
+    "culls": FarmTable(
+        present=lambda store: _by(_cull_key, store.culls()),
+        after=partial(_instead_of_parts, _cull_key, 1),
+        save=lambda rows, store, _: store.save_culls(rows),
+    ),
+    "grades": FarmTable(
+        present=lambda store: _by(_grade_key, store.grades()),
+        after=partial(_instead_of_parts, _grade_key, 1),
+        save=lambda rows, store, _: store.save_grades(rows),
+    ),
+}
