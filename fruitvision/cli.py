@@ -44,6 +44,9 @@ from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detect
 from fruitvision.lens_command import lens_cli
 from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
+from fruitvision.papers_command import papers_cli
+from fruitvision.papers_out_command import fruit_table
+from fruitvision.planning_command import thinning, worth
 from fruitvision.sales_command import freeze, harvest
 from fruitvision.season_command import season_cli
 from fruitvision.settings import Settings
@@ -63,6 +66,7 @@ cli.add_typer(lens_cli, name="lens")
 cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(outlines_cli, name="outlines")
 cli.add_typer(orders_cli, name="orders")
+cli.add_typer(papers_cli, name="table")
 cli.add_typer(archive_cli, name="archive")
 cli.add_typer(season_cli, name="season")
 cli.add_typer(people_cli, name="people")
@@ -447,8 +451,11 @@ def export(
     typer.echo(f"Version {chosen.forecast_id}{kind}, written to {out}: {written}.")
 
 
+cli.command("fruit")(fruit_table)
 cli.command()(freeze)
 cli.command()(harvest)
+cli.command()(thinning)
+cli.command()(worth)
 
 
 @cli.command()
@@ -458,16 +465,19 @@ def app(
         str, typer.Option("--address", help="127.0.0.1 is this computer only.")
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option("--port", min=1, max=65535)] = 8501,
+    proxy_header: Annotated[
+        str,
+        typer.Option("--proxy-header", help="Header in which a proxy tells whom it signed in."),
+    ] = "",
 ) -> int:
     """Open the app in the browser, on this computer only unless asked otherwise.
 
+    Where other computers reach it, people sign in: see `fruitvision people`.
     Example: fruitvision app --farm larkhill
     """
     from fruitvision.serve import serve_app
 
-    if address != "127.0.0.1":
-        typer.echo(f"Anybody who reaches {address} can see and change this farm.", err=True)
-    return serve_app(farm, address=address, port=port)
+    return serve_app(farm, address=address, port=port, proxy_header=proxy_header)
 
 
 @cli.command()

@@ -121,6 +121,7 @@ FREE = {
     "console",
     "cli",
     "archive_command",
+    "papers_out_command",
     "season_command",
     "calipers_command",
     "learning_command",

@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
+from fruitvision.crop_load import check_trunk
 from fruitvision.domain import (
     Block,
     CaliperReading,
@@ -88,7 +89,8 @@ def check_block(block: Block) -> None:
     Raises
     ------
     FieldDataError
-        If it has no name, no variety, no positions or no bearing tree, or a number below 0.
+        If it has no name, no variety, no positions or no bearing tree, a number below 0, a trunk
+        that no tree has, or its pick before its bloom.
     """
     for value, what in ((block.block_id, "name"), (block.variety, "variety")):
         if not value.strip():
@@ -99,6 +101,13 @@ def check_block(block: Block) -> None:
             fix="Type how many places for a tree its rows have, with gaps.",
         )
     refuse_below(0, _BLOCK_NUMBERS, block)
+    if block.trunk_area_cm2 is not None:
+        check_trunk(block.trunk_area_cm2, typed="The mean trunk")
+    if block.full_bloom_on and block.pick_date and block.full_bloom_on >= block.pick_date:
+        raise FieldDataError(
+            f"Full bloom on {block.full_bloom_on} is not before the pick on {block.pick_date}.",
+            fix="Correct one of the two days, or leave the day of the pick open.",
+        )
     low, high = TARGET_RANGE_MM
     if block.target_diameter_mm is not None and not low <= block.target_diameter_mm <= high:
         raise FieldDataError(

@@ -3,8 +3,15 @@
 from fruitvision.report.blocks import attention_lines, block_lines, waiting_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
 from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
+from fruitvision.report.harvest_update import update_lines
 from fruitvision.report.lens import lens_lines
 from fruitvision.report.orders import order_book_lines
+from fruitvision.report.thinning import (
+    THINNING_CAUTION,
+    THINNING_TIP,
+    ranked_lines,
+    thinning_lines,
+)
 from fruitvision.report.views import face_lines, faces_lines
 from fruitvision.report.words import (
     CAUTION,
@@ -15,10 +22,14 @@ from fruitvision.report.words import (
     refused_lines,
     unit_words,
 )
+from fruitvision.report.worth import WORTH_CAUTION, worth_lines
 
 __all__ = [
     "CAUTION",
     "CREW_CAUTION",
+    "THINNING_CAUTION",
+    "THINNING_TIP",
+    "WORTH_CAUTION",
     "attention_lines",
     "block_lines",
     "bridge_lines",
@@ -32,7 +43,11 @@ __all__ = [
     "measured_lines",
     "order_book_lines",
     "range_words",
+    "ranked_lines",
     "refused_lines",
+    "thinning_lines",
     "unit_words",
+    "update_lines",
     "waiting_lines",
+    "worth_lines",
 ]

@@ -1,0 +1,106 @@
+"""`fruitvision thinning` and `worth`: what bears too much, and what pays to measure next."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units
+from fruitvision.errors import StoreError, did_you_mean
+from fruitvision.unit_system import UnitSystem
+
+Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option("--settings", help="TOML file; the farm keeps it, in place of its settings."),
+]
+ShownUnits = Annotated[
+    UnitSystem | None,
+    typer.Option("--units", envvar="FRUITVISION_UNITS", help="metric or us; else the farm's."),
+]
+
+
+def thinning(
+    farm: Farm,
+    block_id: Annotated[
+        str | None, typer.Argument(metavar="[BLOCK]", help="Name of a block; else all.")
+    ] = None,
+    on: Annotated[
+        str | None, typer.Option("--on", help="The day of the work, 2026-06-12; else today.")
+    ] = None,
+    settings_file: SettingsFile = None,
+    units: ShownUnits = None,
+) -> int:
+    """Which blocks bear too much, what to take off by hand, and what it still brings.
+
+    Example: fruitvision thinning --farm larkhill "Gala North"
+    """
+    from fruitvision.pipeline.standing import standings
+    from fruitvision.pipeline.thinning import ranked_by_worth, thinning_of_farm
+    from fruitvision.pipeline.worth import worth_if_known
+    from fruitvision.report import THINNING_CAUTION, THINNING_TIP, ranked_lines, thinning_lines
+    from fruitvision.thinning import Verdict
+
+    work_day = day(on, option="--on") if on else datetime.now(UTC).astimezone().date()
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, settings_file)
+        stands = standings(store, settings, on=work_day)
+        plans = store.pick_plans()
+        worth = worth_if_known(store, settings)
+    names = [one.block.block_id for one in stands]
+    if block_id is not None and block_id not in names:
+        raise StoreError(f"There is no block '{block_id}'.", fix=did_you_mean(block_id, names))
+    checks = thinning_of_farm(stands, settings, on=work_day, plans=plans)
+    wanted = [one for one in checks if block_id in (None, one.block_id)]
+    shown = shown_units(units, settings)
+    for check in wanted:
+        say([*thinning_lines(check, shown), ""])
+    walked = {one.block_id for one in checks}
+    missing = [name for name in names if name not in walked and block_id in (None, name)]
+    say([f"{name}: not walked yet, or it can't be estimated." for name in missing])
+    if block_id is None:
+        say(ranked_lines(ranked_by_worth(wanted, worth), settings.currency))
+    if any(one.verdict is Verdict.TAKE_OFF for one in wanted):
+        typer.echo(THINNING_TIP)
+    typer.echo(THINNING_CAUTION)
+    return 1 if missing else 0
+
+
+def worth(
+    farm: Farm,
+    prices: Annotated[
+        Path | None,
+        typer.Option("--prices", help="Table of prices; the farm keeps it, in place of its own."),
+    ] = None,
+    settings_file: SettingsFile = None,
+) -> int:
+    """What each block's cartons are worth, what is at stake, and what pays to measure next.
+
+    Example: fruitvision worth --farm larkhill --prices prices.csv
+    """
+    from fruitvision.pipeline.office import load_tables
+    from fruitvision.pipeline.standing import forecast_of_record
+    from fruitvision.pipeline.worth import worth_now
+    from fruitvision.report import WORTH_CAUTION, refused_lines, worth_lines
+
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, settings_file)
+        done = 0
+        if prices is not None:
+            rows, left_out = load_tables({"prices": prices}, store, store.blocks())
+            typer.echo(f"{prices.name}: {rows.prices} prices.")
+            say(refused_lines(left_out))
+            done = 1 if left_out else 0
+        forecast = forecast_of_record(store)
+        found = worth_now(store, forecast, settings)
+    if found is None or forecast is None:
+        raise StoreError(
+            f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
+        )
+    typer.echo(f"By forecast {forecast.forecast_id}, {forecast.size_table}:")
+    say(worth_lines(found, settings.currency))
+    typer.echo(WORTH_CAUTION)
+    return done
