@@ -18,9 +18,13 @@ def rounded(value: float | None, decimals: int) -> float | None:
 
 def csv_bytes(columns: Sequence[str], rows: Iterable[Iterable[Cell]]) -> bytes:
     """Header and rows."""
+    return row_bytes([columns]) + row_bytes(rows)
+
+
+def row_bytes(rows: Iterable[Iterable[Cell]]) -> bytes:
+    """Rows alone, for a table that is written a piece at a time."""
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
     writer.writerows([_cell(cell) for cell in row] for row in rows)
     return stream.getvalue().encode()
 

@@ -1,0 +1,39 @@
+"""Commands that write what a farm knows for other programs and for people."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.console import farm_settings_or, farm_store, say
+from fruitvision.fruit.detector import DEFAULT_DETECTOR
+
+Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
+
+
+def fruit_table(
+    farm: Farm,
+    out: Annotated[Path, typer.Option("--out", help="File to write: NAME.parquet or NAME.csv.")],
+    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+) -> int:
+    """Every measured fruit of the farm as one table, whatever its size.
+
+    Example: fruitvision fruit --farm larkhill --out fruit.parquet
+    """
+    from fruitvision.export.fruit_table import write_fruit_table
+    from fruitvision.pipeline.fruit_rows import fruit_rows
+    from fruitvision.pipeline.photos import Refused
+    from fruitvision.report import refused_lines
+
+    left_out: list[Refused] = []
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, None)
+        rows = fruit_rows(store, settings, left_out=left_out, detector_name=detector)
+        today = datetime.now(UTC).astimezone().date()
+        written = write_fruit_table(rows, out, farm=store.farm_name, made_on=today)
+    typer.echo(f"{out}: {written:,} fruit.")
+    say(refused_lines(left_out))
+    return 1 if left_out else 0
