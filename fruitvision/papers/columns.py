@@ -106,12 +106,12 @@ def _seen(
                 unit=measure.unit_of(column) if measure else "",
                 said=kept if why is Why.BEFORE else None,
             )
-    column, unit = meant_by(label, kind)
+    column, unit = meant_by(heading.written[number], kind)
     if column in MEASURES:
         return _by_numbers(bare, MEASURES[column], cells)
     if not column:
         return bare
-    exact = "_".join(plain(label).split()) == column
+    exact = "_".join(plain(heading.written[number]).split()) == column
     return replace(bare, column=column, unit=unit, why=Why.NAME if exact else Why.WORD)
 
 

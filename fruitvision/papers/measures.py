@@ -118,6 +118,22 @@ MEASURES = {
             factors=_HECTARES,
         ),
         Measure(
+            name="trunk_girth",
+            metric="trunk_girth_mm",
+            other="trunk_girth_in",
+            unit="mm",
+            other_unit="in",
+            factors=_MM,
+        ),
+        Measure(
+            name="trunk_diameter",
+            metric="trunk_diameter_mm",
+            other="trunk_diameter_in",
+            unit="mm",
+            other_unit="in",
+            factors=_MM,
+        ),
+        Measure(
             name="bin_weight",
             metric="bin_kg",
             other="bin_lb",

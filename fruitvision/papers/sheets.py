@@ -46,12 +46,13 @@ class Sheet:
 class Heading:
     """The header of a sheet: its line, what stands over each column, and the rows below it.
 
-    A column without a name, or with one that stands there already, has a name of its own: `#3`,
-    `Date #5`.
+    In `labels` a column without a name, or with one that stands there already, has a name of its
+    own: `#3`, `Date #5`. `written` : the same as it stands there.
     """
 
     line: int
     labels: tuple[str, ...]
+    written: tuple[str, ...]
     rows: tuple[tuple[int, tuple[str, ...]], ...]
 
 
@@ -143,7 +144,10 @@ def heading_of(sheet: Sheet) -> Heading:
     best = max(known)
     at = known.index(best) if best > 1 else filled.index(max(filled))
     line, cells = sheet.rows[at]
-    return Heading(line=line, labels=_apart(cells), rows=sheet.rows[at + 1 :])
+    labels = _apart(cells)
+    return Heading(
+        line=line, labels=labels, written=cells[: len(labels)], rows=sheet.rows[at + 1 :]
+    )
 
 
 def _apart(cells: Sequence[str]) -> tuple[str, ...]:

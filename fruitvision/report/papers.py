@@ -117,7 +117,7 @@ def _questions(preview: Preview, found: Understood) -> Iterator[str]:
             f"line {one.line}: {one.typed} in = {one.mm:.1f} mm"
             for one in found.inch_cells[:LISTED]
         )
-        yield f"? Inches among millimetres? --inches or --no-inches; they stay out till then. {cells}"
+        yield f"? Inches among millimetres? --inches or --no-inches; else they stay out. {cells}"
     for name in found.names_asked:
         yield from _name_question(name)
     for odd in preview.odd_counts:
