@@ -1,0 +1,70 @@
+"""Which forecasts are held against a season: one for each block and stage."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+from fruitvision.domain import Forecast, Stage
+from fruitvision.learning.layers import Comparison, TableOf, compare
+from fruitvision.learning.matching import SeasonResult
+from fruitvision.learning.stages import stage_of
+
+
+def comparisons(
+    forecasts: Sequence[Forecast],
+    frozen: Collection[str],
+    results: Sequence[SeasonResult],
+    table_of: TableOf,
+) -> tuple[Comparison, ...]:
+    """Every result against one forecast a stage, the earliest stage first.
+
+    Of several forecasts of a stage the last one that was frozen for sales counts, else the last
+    one: it is what people worked with. What-ifs and forecasts made after the first pick do not
+    count.
+
+    Parameters
+    ----------
+    forecasts : sequence of Forecast
+        In the order in which they were made.
+    frozen : collection of str
+        Versions that were frozen.
+    """
+    found = []
+    for result in results:
+        of_stage: dict[Stage, Forecast] = {}
+        for forecast in forecasts:
+            days = _days_before(forecast, result)
+            if days is None or days < 0:
+                continue
+            stage = stage_of(days)
+            before = of_stage.get(stage)
+            if before is None or forecast.forecast_id in frozen or before.forecast_id not in frozen:
+                of_stage[stage] = forecast
+        held = (
+            compare(one, result, table_of, frozen=one.forecast_id in frozen)
+            for one in of_stage.values()
+        )
+        found += sorted((one for one in held if one is not None), key=lambda one: -one.days_before)
+    return tuple(found)
+
+
+def last_looks(found: Sequence[Comparison]) -> tuple[Comparison, ...]:
+    """The last one before the pick, of every block and season."""
+    last: dict[tuple[str, int], Comparison] = {}
+    for one in found:
+        key = one.block_id, one.season
+        if key not in last or one.days_before <= last[key].days_before:
+            last[key] = one
+    return tuple(last.values())
+
+
+def _days_before(forecast: Forecast, result: SeasonResult) -> int | None:
+    """Days from a forecast of record to the first pick of that block in that year, as it was
+    planned then; None if the forecast is of no such pick."""
+    if forecast.what_if:
+        return None
+    for one in forecast.inputs:
+        first = one.plan.picks[0].pick_date
+        if one.estimate.block.block_id == result.block_id and first.year == result.season:
+            return (first - forecast.made_on).days
+    return None
