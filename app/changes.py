@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from app import session, show
+from app.changes_of_photos import ChangeLine, photo_lines
 from app.wording import day, language, measure, moment, number, percent, ranged, say, texts
 from fruitvision.domain import Block, CaliperReading, Change, Estimate, HandCount, ThingKind
 from fruitvision.store import FarmStore
@@ -21,15 +22,25 @@ HANGING = "hanging"
 
 
 def latest_changes(store: FarmStore) -> None:
-    """A table of the latest changes: when, who, what, from what to what."""
-    found = store.changes(most=LISTED)
-    if not found:
+    """A table of the latest changes: when, who, what, from what to what; photos put right too."""
+    lines = [_line(one) for one in store.changes(most=LISTED)]
+    lines += photo_lines(store, LISTED)
+    if not lines:
         st.write(say("work.no_changes"))
         return
-    show.table([_line(one) for one in found])
+    lines.sort(key=lambda line: line.at, reverse=True)
+    show.table([_row(line) for line in lines[:LISTED]])
 
 
-def _line(change: Change) -> dict[str, str]:
+def _row(line: ChangeLine) -> dict[str, str]:
+    return {
+        say("work.when"): moment(line.at),
+        say("work.who"): line.who or say("work.somebody"),
+        say("work.what"): line.what,
+    }
+
+
+def _line(change: Change) -> ChangeLine:
     if change.kind is ThingKind.TABLE and change.after is not None:
         what = say("work.rows_in", n=change.after["rows"])
     elif change.before is None:
@@ -43,11 +54,7 @@ def _line(change: Change) -> dict[str, str]:
             for one in change.fields
         )
     about = about_words(change.kind, change.after or change.before, change.about)
-    return {
-        say("work.when"): moment(change.at),
-        say("work.who"): change.who or say("work.somebody"),
-        say("work.what"): f"{about}: {what}",
-    }
+    return ChangeLine(at=change.at, who=change.who, what=f"{about}: {what}")
 
 
 def _taken_out_words(change: Change) -> str:

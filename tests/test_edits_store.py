@@ -91,6 +91,13 @@ def test_edits_of_a_block_are_those_of_its_photos(store: FarmStore) -> None:
     assert [one.photo_id for one in store.photo_edits_of()] == ["a", "stray"]
 
 
+def test_the_latest_edits_are_those_made_or_undone_last(store: FarmStore) -> None:
+    old, _, new = save(store, "a", *ALL[:3])
+    assert store.latest_photo_edits(1) == (new,)
+    store.undo_photo_edit(old.number, undone_by="Ben", undone_at=NOON)
+    assert [one.number for one in store.latest_photo_edits(1)] == [old.number, new.number]
+
+
 def test_two_people_at_once_keep_both_edits(store: FarmStore) -> None:
     with open_farm(store.folder) as other:
         save(store, "a", ALL[0])

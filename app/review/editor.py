@@ -11,6 +11,7 @@ import streamlit as st
 from streamlit import runtime
 
 from app import session
+from app.review.place import place_words
 from app.wording import number, say
 from fruitvision.domain import (
     AddedFruit,
@@ -135,15 +136,17 @@ def kind_of(fruit: Fruit, reviewed: Reviewed) -> str:
 
 
 def fruit_words(fruit: Fruit, reviewed: Reviewed, unit: Unit) -> str:
-    """A fruit in one sentence: its number, its size, where it hangs."""
+    """A fruit in one sentence: where it is in the photo, its size, where it hangs."""
     kind = kind_of(fruit, reviewed)
+    at = place_words(fruit.centre_x_px, fruit.centre_y_px, reviewed.photo.photo)
+    name = at[:1].upper() + at[1:]
     if kind == "out" or fruit.diameter_mm is None or fruit.diameter_error_mm is None:
-        return say(f"review.fruit_{kind}", name=fruit.fruit_id)
+        return say(f"review.fruit_{kind}", name=name)
     digits = unit.decimals(0)
     size, error = (
         number(unit.shown(mm), digits) for mm in (fruit.diameter_mm, fruit.diameter_error_mm)
     )
-    return say("review.fruit_sized", name=fruit.fruit_id, size=f"{size} ± {error} {unit.symbol}")
+    return say("review.fruit_sized", name=name, size=f"{size} ± {error} {unit.symbol}")
 
 
 def _fruit(fruit: Fruit, reviewed: Reviewed, unit: Unit) -> Json:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Sequence
-from datetime import UTC, datetime
 
 import streamlit as st
 
@@ -14,20 +13,13 @@ from app.forms.hand_work import measure_again
 from app.review.by_list import correct_by_list
 from app.review.choose import choose_photo
 from app.review.editor import correction_of, last_edit, photo_editor, pointed_box
+from app.review.edits import all_edits, latest_edit, person_words, save
 from app.wording import number, say
 from fruitvision.domain import (
-    AddedFruit,
     Block,
     CheckedPhoto,
-    Correction,
-    GroundLine,
     MeasuredPhoto,
-    PhotoEdit,
     ReferenceKind,
-    RemovedFruit,
-    ReshapedFruit,
-    RowOfFruit,
-    SideLimits,
 )
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline.lines import photo_numbers
@@ -66,15 +58,8 @@ def look_at_trees(store: FarmStore, blocks: Sequence[Block], just_measured: froz
         _checked(review, store)
     with st.expander(say("review.without_picture")):
         correct_by_list(review.reviewed, lambda one: save(one, placed.photo_id, store))
-    _edits(review, store)
+    all_edits(review, store)
     _training_data(store)
-
-
-def save(correction: Correction, photo_id: str, store: FarmStore) -> None:
-    """Keep a correction with the visitor's name and the time."""
-    store.save_photo_edits(
-        photo_id, [correction], made_by=session.person(), made_at=datetime.now(UTC)
-    )
 
 
 # ---------------------------------------------------------------- the picture
@@ -108,6 +93,7 @@ def _picture(review: PhotoReview, store: FarmStore) -> None:
             answered=st.session_state.get(_ANSWERED, 0),
             on_edit=lambda: take(key, review.measured, store),
         )
+    latest_edit(review, store)
     with st.container():
         if not session.person():
             st.caption(say("review.who"))
@@ -167,7 +153,7 @@ def _checked(review: PhotoReview, store: FarmStore) -> None:
     checked = review.reviewed.checked
     if checked is not None:
         st.success(
-            say("review.checked", who=_person(checked.made_by), when=checked.made_at),
+            say("review.checked", who=person_words(checked.made_by), when=checked.made_at),
             icon=":material/check:",
         )
         return
@@ -181,74 +167,6 @@ def _checked(review: PhotoReview, store: FarmStore) -> None:
             store,
         ),
     )
-
-
-# ---------------------------------------------------------------- all that was put right
-
-
-def _edits(review: PhotoReview, store: FarmStore) -> None:
-    """Every edit with who and when, the latest first; each can be undone, and made again."""
-    if not review.edits:
-        return
-    lost = {one.number for one in review.reviewed.lost}
-    # Always the same name, so that it stays open while one after the other is undone.
-    with st.expander(say("review.edits"), expanded=bool(lost)):
-        for edit in reversed(review.edits):
-            left, right = st.columns([3, 1], vertical_alignment="center")
-            left.markdown(_edit_words(edit, gone=edit.number in lost))
-            if edit.stands:
-                right.button(
-                    say("review.undo"),
-                    key=f"undo {edit.number}",
-                    on_click=_undo,
-                    args=(edit, store),
-                )
-            else:
-                right.button(
-                    say("review.again"),
-                    key=f"again {edit.number}",
-                    on_click=save,
-                    args=(edit.correction, edit.photo_id, store),
-                )
-
-
-def _undo(edit: PhotoEdit, store: FarmStore) -> None:
-    store.undo_photo_edit(edit.number, undone_by=session.person(), undone_at=datetime.now(UTC))
-
-
-def _edit_words(edit: PhotoEdit, *, gone: bool) -> str:
-    what = correction_words(edit.correction)
-    line = say("review.edit", what=what, who=_person(edit.made_by), when=edit.made_at)
-    if edit.undone_at is not None:
-        undone = say("review.undone", who=_person(edit.undone_by or ""), when=edit.undone_at)
-        return f"~~{line}~~ {undone}"
-    return f"{line} **{say('review.gone')}**" if gone else line
-
-
-def correction_words(correction: Correction) -> str:
-    """What somebody put right, in a few words."""
-    if isinstance(correction, RemovedFruit):
-        return say("review.did_remove", x=round(correction.x_px), y=round(correction.y_px))
-    if isinstance(correction, RowOfFruit):
-        name = "review.did_put_on" if correction.on_this_row else "review.did_put_off"
-        return say(name, x=round(correction.x_px), y=round(correction.y_px))
-    if isinstance(correction, AddedFruit | ReshapedFruit):
-        name = "review.did_add" if isinstance(correction, AddedFruit) else "review.did_shape"
-        outline = correction.outline
-        return say(name, x=round(outline.centre_x_px), y=round(outline.centre_y_px))
-    if isinstance(correction, GroundLine):
-        return say(
-            "review.did_ground", y=round(correction.left_y_px), y2=round(correction.right_y_px)
-        )
-    if isinstance(correction, SideLimits):
-        return say(
-            "review.did_sides", x=round(correction.left_x_px), x2=round(correction.right_x_px)
-        )
-    return say("review.did_check")
-
-
-def _person(name: str) -> str:
-    return show.plain(name) if name else say("review.nobody")
 
 
 # ---------------------------------------------------------------- to train on

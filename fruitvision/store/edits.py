@@ -111,6 +111,18 @@ class EditsPart(StorePart):
         of_block = select(tree_photo.c.photo_id).where(tree_photo.c.block_id == block_id)
         return self._edits(photo_edit.c.photo_id.in_(of_block))
 
+    def latest_photo_edits(self, most: int) -> tuple[PhotoEdit, ...]:
+        """So many edits of the farm that were made or undone last, the oldest first."""
+        column = photo_edit.c
+        made = select(column.number).order_by(column.number.desc()).limit(most)
+        undone = (
+            select(column.number)
+            .where(column.undone_at_utc.is_not(None))
+            .order_by(column.undone_at_utc.desc())
+            .limit(most)
+        )
+        return self._edits(column.number.in_(made) | column.number.in_(undone))
+
     def _edits(self, which: ColumnElement[bool]) -> tuple[PhotoEdit, ...]:
         query = select(photo_edit).where(which).order_by(photo_edit.c.number)
         with reading(self._engine, self._path) as connection:

@@ -173,7 +173,8 @@ def test_an_edit_has_who_and_when_and_moves_counts_everywhere_at_once(filled: Pa
     shown = text(app)
     assert ">6</div>" in shown
     assert "7 before anybody put it right" in shown
-    assert "Not a fruit, at 300, 200. Ana, " in shown
+    # The picture is 1500 × 2000 px: its upper left ninth.
+    assert "Put right last: Not a fruit: upper left (300, 200). Ana, " in shown
     # Of the trees counted by hand 89 fruit are seen now, not 90: 135 / 89.
     assert factor(filled) == pytest.approx(135 / 89)
     press(app, "Undo")
@@ -183,6 +184,36 @@ def test_an_edit_has_who_and_when_and_moves_counts_everywhere_at_once(filled: Pa
     press(app, "Do it again")
     assert [one.stands for one in edits(filled)] == [False, True]
     assert ">6</div>" in text(app)
+
+
+def test_the_latest_edit_is_undone_beside_the_picture(filled: Path) -> None:
+    app = opened(who="Ana")
+    for _ in range(2):
+        press(app, "Not a fruit")
+    for left in (1, 0):
+        press(app, "Undo this")
+        assert sum(one.stands for one in edits(filled)) == left
+    assert not any(item.label == "Undo this" for item in app.button)
+
+
+def test_fruit_are_named_by_what_a_person_sees(filled: Path) -> None:
+    (box,) = (item for item in opened().selectbox if item.label == "Fruit")
+    assert box.options[3] == "Upper left (300, 200): 63 ± 3 mm."
+    assert len(set(box.options)) == 7
+
+
+def test_what_was_put_right_and_undone_is_among_the_latest_changes(filled: Path) -> None:
+    app = opened(who="Ana")
+    press(app, "Not a fruit")
+    with open_farm(filled) as store:
+        (edit,) = store.photo_edits_of()
+        store.undo_photo_edit(
+            edit.number, undone_by="Ben", undone_at=edit.made_at + timedelta(days=1)
+        )
+    listed = next(item.value for item in page("setup").table if "Change" in item.value)
+    photo = "photo of Gala North, row 1, tree 1, face A, 12 Aug 2026"
+    assert listed["Who"].tolist() == ["Ben", "Ana"]
+    assert listed["Change"].tolist() == [f"undone: {photo}: Not a fruit", f"{photo}: Not a fruit"]
 
 
 def test_an_edit_moves_the_forecast_and_the_next_one_says_so(filled: Path) -> None:
@@ -321,7 +352,7 @@ def test_the_picture_shows_every_fruit_with_its_words_and_signs() -> None:
         "f005": "sized", "f006": "sized", "hand5": "counted",
     }  # fmt: skip
     by_id = {one["id"]: one for one in data["fruit"]}
-    assert by_id["f003"]["words"] == "f003: 63 ± 3 mm."
+    assert by_id["f003"]["words"] == "Upper left (300, 200): 63 ± 3 mm."
     assert by_id["f003"]["label"] == "63"
     assert by_id["hand5"]["hand"]
     assert "taken out by hand" in by_id["f001"]["words"]
