@@ -45,7 +45,7 @@ from fruitvision.lens_command import lens_cli
 from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
 from fruitvision.papers_command import papers_cli
-from fruitvision.papers_out_command import fruit_table
+from fruitvision.papers_out_command import fruit_table, geojson
 from fruitvision.planning_command import thinning, worth
 from fruitvision.sales_command import freeze, harvest
 from fruitvision.season_command import season_cli
@@ -452,6 +452,7 @@ def export(
 
 
 cli.command("fruit")(fruit_table)
+cli.command()(geojson)
 cli.command()(freeze)
 cli.command()(harvest)
 cli.command()(thinning)

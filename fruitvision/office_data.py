@@ -2,7 +2,8 @@
 
 One table each, CSV or XLSX, dates as year-month-day::
 
-    register.csv  block, row, position, [kind, stratum, bearing_share, variety]
+    register.csv  block, row, position, [kind, stratum, bearing_share, variety, latitude_deg,
+                  longitude_deg]
     gaps.csv      block, row, position, visited_on, found
     picks.csv     block, pick_date, [share, date_error_days, doubling_g, left_share]
     weighed.csv   variety, weighed_on, diameter_mm or diameter_in, mass_g or mass_oz, [fruit]
@@ -68,7 +69,14 @@ def read_register(path: Source) -> FieldTable[RegisteredTree]:
         path,
         _registered_tree,
         required=("block", "row", "position"),
-        optional=("kind", "stratum", "bearing_share", "variety"),
+        optional=(
+            "kind",
+            "stratum",
+            "bearing_share",
+            "variety",
+            "latitude_deg",
+            "longitude_deg",
+        ),
     )
     return refuse_repeats(
         table, key=lambda item: item.tree, name=lambda item: str(item.tree), fix="Keep one line."
@@ -164,13 +172,43 @@ def _registered_tree(row: CsvRow) -> RegisteredTree:
         raise FieldDataError(
             f"A {kind.value} position has a bearing_share of {share:g}.", fix="Write 0 or nothing."
         )
+    latitude, longitude = _place(row)
     return RegisteredTree(
         tree=read_tree(row),
         kind=kind,
         stratum=row.text("stratum"),
         bearing_share=share,
         variety=row.text("variety"),
+        latitude_deg=latitude,
+        longitude_deg=longitude,
     )
+
+
+# Farthest from the equator and from the zero meridian, degrees (WGS 84).
+_MOST_DEG = {"latitude_deg": 90.0, "longitude_deg": 180.0}
+
+
+def _place(row: CsvRow) -> tuple[float, float] | tuple[None, None]:
+    """Latitude and longitude: both or neither; 0, 0 is what devices write without a signal."""
+    texts = {field: row.text(field) for field in _MOST_DEG}
+    if not any(texts.values()):
+        return None, None
+    if not all(texts.values()):
+        lacking = min(field for field, text in texts.items() if not text)
+        raise FieldDataError(f"{lacking} is empty.", fix="Write both coordinates, or none.")
+    latitude, longitude = (parse_number(text, field=field) for field, text in texts.items())
+    for field, value in zip(_MOST_DEG, (latitude, longitude), strict=True):
+        if abs(value) > _MOST_DEG[field]:
+            raise FieldDataError(
+                f"{field} is {texts[field]}.",
+                fix=f"Write degrees from -{_MOST_DEG[field]:.0f} to {_MOST_DEG[field]:.0f}, "
+                "south and west below 0.",
+            )
+    if latitude == longitude == 0:
+        raise FieldDataError(
+            "Latitude and longitude are both 0.", fix="Correct them, or leave both empty."
+        )
+    return latitude, longitude
 
 
 def _visited_place(row: CsvRow) -> VisitedPlace:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from fruitvision.console import farm_settings_or, farm_store, say
+from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
@@ -37,3 +38,32 @@ def fruit_table(
     typer.echo(f"{out}: {written:,} fruit.")
     say(refused_lines(left_out))
     return 1 if left_out else 0
+
+
+def geojson(
+    farm: Farm,
+    out: Annotated[Path, typer.Option("--out", help="File to write, such as farm.geojson.")],
+    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+) -> int:
+    """Blocks and trees on the map, where the register has coordinates; not for buyers.
+
+    Example: fruitvision geojson --farm larkhill --out larkhill.geojson
+    """
+    from fruitvision.export.geojson import write_geojson
+    from fruitvision.pipeline.mapped import mapped_blocks
+    from fruitvision.report import refused_lines
+
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, None)
+        blocks, lacking = mapped_blocks(store, settings, detector_name=detector)
+        placed = sum(len(one.placed) for one in blocks)
+        if not placed:
+            raise FieldDataError(
+                "No tree of the farm has coordinates.",
+                fix="Load a register with columns latitude_deg and longitude_deg (WGS 84).",
+            )
+        today = datetime.now(UTC).astimezone().date()
+        write_geojson(blocks, out, farm=store.farm_name, made_on=today)
+    typer.echo(f"{out}: {placed:,} places in {sum(bool(one.placed) for one in blocks)} blocks.")
+    say(refused_lines(lacking))
+    return 1 if lacking else 0
