@@ -54,6 +54,24 @@ def _login() -> str:
 def harvest(
     farm: Farm,
     out: Annotated[Path | None, typer.Option("--out", help="Also write it as this CSV.")] = None,
+    move: Annotated[
+        list[str] | None,
+        typer.Option("--move", help="Try 'Gala North:1=+3' (days), a date, or a share as 40%."),
+    ] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Keep --move as the pick plan.")] = False,
+    tickets: Annotated[
+        bool, typer.Option("--tickets", help="What is picked and still to come; into the log too.")
+    ] = False,
+    done: Annotated[
+        list[str] | None, typer.Option("--done", help="A finished pass: 'Gala North:1'.")
+    ] = None,
+    not_done: Annotated[
+        list[str] | None, typer.Option("--not-done", help="A pass that goes on after all.")
+    ] = None,
+    as_forecast: Annotated[
+        bool, typer.Option("--as-forecast", help="All on the forecast's dates, without tickets.")
+    ] = False,
+    by: Annotated[str | None, typer.Option("--by", help="Who says so; else this login.")] = None,
     ics: Annotated[
         Path | None, typer.Option("--ics", help="Also as iCalendar, for phones: one event a pass.")
     ] = None,
@@ -67,19 +85,28 @@ def harvest(
     from fruitvision.export import write_harvest_csv
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
     from fruitvision.export.calendar_pdf import write_harvest_pdf
-    from fruitvision.harvest import harvest_calendar
+    from fruitvision.harvest_command import AskedHarvest, asked_harvest
     from fruitvision.pipeline.sales import frozen_before, sold_from, version_words
     from fruitvision.report import harvest_lines
 
     with farm_store(farm, create=False) as store:
         sold = sold_from(store)
         earlier = frozen_before(store, sold)
-        settings = farm_settings_or(store, None)
-    if sold is None:
-        raise StoreError(
-            f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
+        if sold is None:
+            raise StoreError(
+                f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
+            )
+        asked = AskedHarvest(
+            moves=move or (),
+            keep=keep,
+            tickets=tickets,
+            done=done or (),
+            not_done=not_done or (),
+            as_forecast=as_forecast,
+            who=_login() if by is None else by,
         )
-    calendar = harvest_calendar(sold.forecast, settings)
+        settings = farm_settings_or(store, None)
+        calendar = asked_harvest(store, sold.forecast, settings, asked).calendar
     say(harvest_lines(calendar))
     if sold.frozen is None:
         typer.echo(f"This forecast is not frozen. Run: fruitvision freeze --farm {farm}.")

@@ -131,6 +131,7 @@ FREE = {
     "outlines_command",
     "papers_command",
     "sales_command",
+    "sheet_command",
     "harvest_command",
     "serve",
     "simulate",

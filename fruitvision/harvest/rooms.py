@@ -52,7 +52,7 @@ class RoomDay:
     """One variety on one day: bins that come in, room for them, and what is over.
 
     `takes` is what its rooms may take on that day at P50. `full` says that they are full, not only
-    loaded as fast as they may be; `rooms` names those that take something at P50.
+    loaded as fast as they may be; `rooms` names those that the variety has by then.
     """
 
     day: date
@@ -163,18 +163,14 @@ def fill_rooms(arrivals: Sequence[Arrival], rooms: Sequence[ColdRoom]) -> RoomPl
 def _one_day(arrival: Arrival, rooms: Sequence[_Filling]) -> RoomDay:
     takes = float(sum(np.median(one.free_today) for one in rooms))
     rest = arrival.bins
-    names = []
     for one in rooms:
-        before = one.bins
         rest = one.take(rest)
-        if np.median(one.bins - before) > 0:
-            names.append(one.room.name)
         if one.full_on is None and np.median(one.bins) > one.room.bins - ONE_BIN:
             one.full_on = arrival.day
     return RoomDay(
         day=arrival.day,
         variety=arrival.variety,
-        rooms=tuple(names),
+        rooms=tuple(one.room.name for one in rooms),
         arriving=estimate_of(arrival.bins),
         takes=takes,
         over=estimate_of(rest),

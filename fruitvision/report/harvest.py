@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
 from math import ceil
 
-from fruitvision.domain import Estimate
 from fruitvision.harvest import HarvestCalendar, HarvestDay, Need, PassPlan
-from fruitvision.report.words import many, range_words
+from fruitvision.report.harvest_stock import day_words, few_words, room_lines, stock_lines
+from fruitvision.report.words import many
 
 # Usual cautions for a crew at work; they stand beside every calendar.
 CREW_CAUTION = (
@@ -15,8 +14,6 @@ CREW_CAUTION = (
     "where tractors, platforms or bins move. Heat: water, shade and rest. Keep out of a block "
     "until the re-entry time of its last spray is over, as label and local rules say."
 )
-# Fewer than this are given with a decimal. Our choice.
-FEW = 10
 
 
 def harvest_lines(calendar: HarvestCalendar) -> list[str]:
@@ -25,11 +22,15 @@ def harvest_lines(calendar: HarvestCalendar) -> list[str]:
         f"{calendar.farm}: harvest by forecast {calendar.forecast_id}",
         f"P50, with P10–P90 in brackets; {calendar.bins_per_picker_day:g} bins a picker and day of "
         "fruit of count 100, small fruit by their number.",
+        f"Crew: planned at {100 * calendar.quantiles.labour:.0f} %, with overtime to "
+        f"{100 * calendar.overtime_quantile:.0f} % in brackets; bins to order at "
+        f"{100 * calendar.quantiles.bins:.0f} %.",
+        *_since_lines(calendar),
         "",
-        f"  {'pass':<34}{'days':<20}{'bins':>16}{'to order':>10}{'picker-days':>18}",
+        f"  {'pass':<34}{'days':<20}{'bins':>16}{'to order':>10}{'picker-days':>18}{'crew':>12}",
         *(_pass_line(one) for one in calendar.passes),
         "",
-        f"  {'day':<34}{'':<20}{'bins':>16}{'to order':>10}{'pickers':>18}",
+        f"  {'day':<34}{'':<20}{'bins':>16}{'to order':>10}{'pickers':>18}{'crew':>12}",
     ]
     for day in calendar.days:
         lines += [_day_line(day), *_short_lines(day)]
@@ -37,6 +38,7 @@ def harvest_lines(calendar: HarvestCalendar) -> list[str]:
         lines.append(_need_line("all", "", calendar.total))
     if calendar.unknown:
         lines += ["", f"Bins not known, so not in it: {', '.join(calendar.unknown)}."]
+    lines += [*stock_lines(calendar.stock), *room_lines(calendar.rooms)]
     return [
         *lines,
         "",
@@ -47,6 +49,21 @@ def harvest_lines(calendar: HarvestCalendar) -> list[str]:
     ]
 
 
+def _since_lines(calendar: HarvestCalendar) -> list[str]:
+    """What the calendar has beyond the forecast."""
+    lines = []
+    if calendar.moved:
+        lines.append(
+            f"By other passes than the forecast's: {', '.join(calendar.moved)}. Sales works on the "
+            "forecast's dates until a new one is made and frozen."
+        )
+    if calendar.picked_bins:
+        lines.append(
+            f"{calendar.picked_bins:,.1f} bins are picked, by tickets; what follows is the rest."
+        )
+    return lines
+
+
 def _pass_line(one: PassPlan) -> str:
     number = f", pass {one.number} of {one.passes}" if one.passes > 1 else ""
     return _need_line(one.block_id + number, _days_words(one), one.need)
@@ -54,29 +71,24 @@ def _pass_line(one: PassPlan) -> str:
 
 def _need_line(name: str, days: str, need: Need) -> str:
     return (
-        f"  {name:<34}{days:<20}{_few_words(need.bins):>16}{ceil(need.bins_to_order):>10,}"
-        f"{_few_words(need.picker_days):>18}"
+        f"  {name:<34}{days:<20}{few_words(need.bins):>16}{ceil(need.bins_to_order):>10,}"
+        f"{few_words(need.picker_days):>18}{_crew_words(need):>12}"
     )
 
 
-def _few_words(estimate: Estimate) -> str:
-    """With a decimal where there are few."""
-    return range_words(estimate, digits=int(estimate.p90 < FEW))
+def _crew_words(need: Need) -> str:
+    return f"{ceil(need.pickers_planned):,} ({ceil(need.pickers_overtime):,})"
 
 
 def _days_words(one: PassPlan) -> str:
     if one.first_day == one.last_day:
-        return _day_words(one.first_day)
+        return day_words(one.first_day)
     return f"{one.first_day.day} {one.first_day:%b} – {one.last_day.day} {one.last_day:%b}"
-
-
-def _day_words(day: date) -> str:
-    return f"{day:%a} {day.day} {day:%b}"
 
 
 def _day_line(day: HarvestDay) -> str:
     blocks = ", ".join(dict.fromkeys(day.blocks))
-    return _need_line(f"{_day_words(day.day)}: {blocks}", "", day.need)
+    return _need_line(f"{day_words(day.day)}: {blocks}", "", day.need)
 
 
 def _short_lines(day: HarvestDay) -> list[str]:
@@ -84,4 +96,9 @@ def _short_lines(day: HarvestDay) -> list[str]:
         *([many(day.pickers_short, "picker")] * (day.pickers_short > 0)),
         *([many(day.bins_short, "bin")] * (day.bins_short > 0)),
     ]
-    return [f"  ! {_day_words(day.day)}: short of {' and '.join(short)} at P90."] if short else []
+    when = day_words(day.day)
+    lines = [f"  ! {when}: short of {' and '.join(short)} at P90."] if short else []
+    if day.rooms_over:
+        over = many(day.rooms_over, "bin")
+        lines.append(f"  ! {when}: {over} more than the cold rooms take on that day, at P90.")
+    return lines
