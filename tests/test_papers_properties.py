@@ -50,7 +50,7 @@ def test_any_printable_table_comes_back_the_same(table: tuple[list[list[str]], s
     stream = io.StringIO()
     csv.writer(stream, delimiter=delimiter).writerows([HEADER, *rows])
     content = stream.getvalue().encode(encoding)
-    # Words such as "Ã©" in Windows-1252 are bytes that are also right in UTF-8: no file tells which.
+    # Words such as "Ã©" in Windows-1252 are right in UTF-8 too: no file tells which.
     assume(encoding != "cp1252" or content.isascii() or encoding_of(content) == "cp1252")
     with TemporaryDirectory() as folder:
         path = Path(folder) / "paper.csv"

@@ -290,22 +290,26 @@ def _as_column(column: str) -> str:
 
 
 def guess_kind(labels: Sequence[str], file_name: str = "") -> KindGuess:
-    """Which kind of table a header is of: has all that it needs, and names the most columns."""
+    """Which kind of table a header is of: it names the most of its columns.
+
+    Of kinds of which it names as many, the one that has all that it needs; then the one that the
+    file is called after. Where that leaves two, it must be asked.
+    """
     fits = {name: fitting(labels, kind) for name, kind in KINDS.items()}
     whole = {name for name, found in fits.items() if not KINDS[name].lacking(found)}
     in_name = {name for name in KINDS if plain(name) in plain(file_name.rsplit(".", 1)[0])}
 
-    def rank(name: str) -> tuple[bool, int, bool]:
-        return name in whole, len(fits[name]), name in in_name
+    def rank(name: str) -> tuple[int, bool, bool]:
+        return len(fits[name]), name in whole, name in in_name
 
     kinds = sorted((name for name in fits if fits[name]), key=rank, reverse=True)
     if not kinds:
         return KindGuess(kinds=tuple(KINDS), clear=False)
     first = rank(kinds[0])
-    second = rank(kinds[1]) if len(kinds) > 1 else (False, 0, False)
+    second = rank(kinds[1]) if len(kinds) > 1 else (0, False, False)
     return KindGuess(
         kinds=tuple(kinds),
-        clear=first[0] and first > second,
+        clear=first > second,
         fitting=fits[kinds[0]],
         by_file=first[:2] == second[:2] and first > second,
     )
