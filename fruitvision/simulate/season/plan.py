@@ -12,10 +12,22 @@ from fruitvision.simulate.season.growth import Growth, StraightGrowth, Weather
 from fruitvision.simulate.season.orchard import JuneDropDials, LoadDials, RegisterDials, SizeDials
 from fruitvision.simulate.season.picking import CullDials, DropDials, MassDials, PickDials
 
-__all__ = ["PLANS", "BlockPlan", "Growth", "StraightGrowth", "check_farm"]
+__all__ = ["PLANS", "BlockPlan", "Growth", "OfficeNotes", "StraightGrowth", "check_farm"]
 
 # A bound on what one process draws at once, trees. Our choice: 100 ha at 3,000 trees.
 MOST_TREES = 300_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfficeNotes:
+    """What the office wrote down of a block beside its places; none of it moves a draw."""
+
+    row_spacing_m: float
+    tree_spacing_m: float
+    target_fruit_per_tree: float
+    target_diameter_mm: float
+    trunk_area_cm2: float
+    full_bloom_on: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +72,7 @@ class BlockPlan:
     picking: PickDials = field(default_factory=PickDials)
     mass: MassDials = field(default_factory=MassDials)
     culls: CullDials = field(default_factory=CullDials)
+    office: OfficeNotes | None = None
 
     def __post_init__(self) -> None:
         check_dials(self)
@@ -167,6 +180,14 @@ PLANS = (
             linear_from=date(2026, 6, 4),
             power=2.85,
         ),
+        office=OfficeNotes(
+            row_spacing_m=3.5,
+            tree_spacing_m=1.75,
+            target_fruit_per_tree=65,
+            target_diameter_mm=72,
+            trunk_area_cm2=11.4,
+            full_bloom_on=date(2026, 4, 28),
+        ),
     ),
     BlockPlan(
         block_id="Fuji Slope",
@@ -190,6 +211,14 @@ PLANS = (
             relative_rate_per_day=0.080,
             linear_from=date(2026, 6, 1),
             power=2.85,
+        ),
+        office=OfficeNotes(
+            row_spacing_m=3.5,
+            tree_spacing_m=1.75,
+            target_fruit_per_tree=56,
+            target_diameter_mm=82,
+            trunk_area_cm2=14.0,
+            full_bloom_on=date(2026, 4, 26),
         ),
     ),
 )

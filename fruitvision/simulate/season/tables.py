@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable
+from dataclasses import fields
 from datetime import timedelta
 from pathlib import Path, PurePosixPath
 
@@ -24,6 +25,7 @@ import numpy as np
 from fruitvision.domain import SizeTable
 from fruitvision.simulate.season.draw import FATES, SeasonBlock
 from fruitvision.simulate.season.harvest import harvest
+from fruitvision.simulate.season.plan import OfficeNotes
 from fruitvision.simulate.season.walk import registered_trees
 from fruitvision.size_table import load_size_table
 
@@ -89,7 +91,10 @@ def write_table(path: Path, rows: Iterable[Row]) -> Path:
 
 
 def _blocks(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
-    yield ("block", "variety", "positions", "missing", "pollinizers", "pick_date")
+    """The office's notes are columns only where it has some of a block."""
+    noted = any(block.plan.office for block in blocks)
+    names = tuple(one.name for one in fields(OfficeNotes)) if noted else ()
+    yield ("block", "variety", "positions", "missing", "pollinizers", "pick_date", *names)
     for block in blocks:
         plan = block.plan
         positions = plan.rows * plan.trees_per_row
@@ -100,6 +105,7 @@ def _blocks(blocks: tuple[SeasonBlock, ...]) -> Iterable[Row]:
             plan.missing,
             plan.pollinizers,
             plan.pick_date,
+            *("" if plan.office is None else getattr(plan.office, name) for name in names),
         )
 
 

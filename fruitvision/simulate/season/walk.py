@@ -6,7 +6,7 @@ a marker that hangs at a wrong depth, fruit at various depths, and an outline er
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -257,6 +257,7 @@ def _calipers(
 def office_block(block: SeasonBlock) -> Block:
     """The block as blocks.csv has it: replants count as bearing."""
     plan = block.plan
+    notes = {} if plan.office is None else asdict(plan.office)
     return Block(
         block_id=plan.block_id,
         variety=plan.variety,
@@ -264,6 +265,7 @@ def office_block(block: SeasonBlock) -> Block:
         missing=plan.missing,
         pollinizers=plan.pollinizers,
         pick_date=plan.pick_date,
+        **notes,
     )
 
 
