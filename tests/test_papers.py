@@ -406,9 +406,9 @@ def test_words_of_a_register_are_understood_in_three_languages(tmp_path: Path) -
     kinds = [one.kind.value for one in KINDS["register"].read(found.table).rows]
     assert kinds == ["bearing", "missing", "pollinizer", "replant", "missing"]
     assert [(one.written, one.choices) for one in found.names_asked] == [
-        ("misterio", FEW_WORDS["tree kind"])
+        ("misterio", FEW_WORDS["tree_kind"])
     ]
-    assert values_called("tree kind")["gap"] == "missing"
+    assert values_called("tree_kind")["gap"] == "missing"
 
 
 # ---------------------------------------------------------------- columns
