@@ -50,6 +50,7 @@ from fruitvision.planning_command import thinning, worth
 from fruitvision.sales_command import freeze, harvest
 from fruitvision.season_command import season_cli
 from fruitvision.settings import Settings
+from fruitvision.sheet_command import sheet
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
 from fruitvision.train.command import train_cli
@@ -455,6 +456,7 @@ cli.command("fruit")(fruit_table)
 cli.command()(geojson)
 cli.command()(freeze)
 cli.command()(harvest)
+cli.command()(sheet)
 cli.command()(thinning)
 cli.command()(worth)
 

@@ -79,12 +79,13 @@ FIRST_MONDAY = date(2026, 8, 31)
 def large_sheet(
     *, classes: tuple[str, ...] = CLASSES, weeks: int = 8, variety: str = "Gala"
 ) -> SalesSheet:
-    """Every class in every week, in the thousands, all different; means add up."""
+    """Every class in every week, in the thousands, all different; means add up. Without classes it
+    is a first look, with sums alone."""
     mondays = tuple(FIRST_MONDAY + number * WEEK for number in range(weeks))
     cells = {
         (week, name): 1000.0 + 137 * column + 41 * row + 0.25
         for column, week in enumerate(mondays)
-        for row, name in enumerate(classes)
+        for row, name in enumerate(classes or (ALL,))
     }
     lines = [
         _line(week, name, sum(_of(cells, week, name)))

@@ -149,7 +149,8 @@ HEAVY = {
     "reportlab": {"export", "lens", "marker_sheet", "printed_ruler", "walk_list"},
     "xlsxwriter": {"export"},
     "pi_heif": {"photo"},
-    "filelock": {"work"},
+    "argon2": {"accounts"},
+    "filelock": {"accounts", "work"},
 }
 
 

@@ -1,0 +1,141 @@
+"""What every form of a sales sheet says, in the same words; and what its files are called."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable
+from datetime import date
+
+from fruitvision.domain import BridgeStep
+from fruitvision.export.words import NOTE, pick_week
+from fruitvision.forecast.summary import ALL
+from fruitvision.sheet import SalesSheet, SheetVersion
+from fruitvision.unit_system import METRIC, Units
+
+NOT_FROZEN = "NOT FROZEN: may change until somebody freezes it"
+NO_HISTORY = "no history yet"
+HOW_SUMS = (
+    "Means and changes add up, of classes to the week and of weeks to the variety. P10, P50 and "
+    "P90 do not: not all are low at once."
+)
+HOW_SAFE = (
+    "Safe is meant for one line alone: who promises several at once breaks one of them more often."
+)
+# Reasons that are named for a change, as on the page of sales.
+NAMED_REASONS = 2
+# A class that brings less than this at P90 in every week has no line on paper. Our choice.
+LEAST_CARTONS = 1.0
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+# Longest name of a variety in a file's name. Our choice.
+_LONGEST_STEM = 60
+
+
+def title_of(sheet: SalesSheet) -> str:
+    """`Gala: sales sheet`, and whose copy it is."""
+    return f"{sheet.variety}: sales sheet{', copy for buyers' if sheet.for_buyer else ''}"
+
+
+def version_words(version: SheetVersion) -> str:
+    """`Forecast no. 3 of 14 Aug 2026 (2026-08-14-119e6bcf), frozen by Ines on 17 Aug 2026`."""
+    number = f"no. {version.number} " if version.number else ""
+    return (
+        f"Forecast {number}of {day_words(version.made_on)} ({version.forecast_id}), "
+        f"{frozen_words(version)}"
+    )
+
+
+def frozen_words(version: SheetVersion) -> str:
+    """Who froze it and when, as far as it is told."""
+    if version.frozen_at is None:
+        return NOT_FROZEN
+    by = f" by {version.frozen_by}" if version.frozen_by else ""
+    return f"frozen{by} on {day_words(version.frozen_at.date())} {version.frozen_at:%H:%M} UTC"
+
+
+def stage_words(sheet: SalesSheet) -> str:
+    """`41 days before the pick (3 Sep to 15 Sep 2026 ± 2 days)`."""
+    pick = sheet.pick
+    if pick is None:
+        return sheet.stage
+    error = f" ± {pick.error_days:.3g} days" if pick.error_days else ""
+    first, last = day_words(pick.first), day_words(pick.last)
+    if pick.first == pick.last:
+        return f"{sheet.stage} ({last}{error})"
+    if pick.first.year == pick.last.year:
+        first = first.removesuffix(f" {pick.first.year}")
+    return f"{sheet.stage} ({first} to {last}{error})"
+
+
+def track_words(sheet: SalesSheet) -> str:
+    """How often earlier ranges came true at this stage."""
+    record = sheet.track_record
+    if record is None:
+        return NO_HISTORY
+    return f"{record.inside} of {record.of} results ended inside P10 to P90 at this stage"
+
+
+def change_words(sheet: SalesSheet) -> str:
+    """Which version the change is told from, or why none is told."""
+    if sheet.no_change or sheet.earlier is None:
+        return sheet.no_change
+    earlier = version_words(sheet.earlier)
+    return f"Change of the expected cartons, against {earlier[:1].lower()}{earlier[1:]}"
+
+
+def carton_words(sheet: SalesSheet, units: Units = METRIC) -> str:
+    """`cartons of 19.05 kg`."""
+    if sheet.carton_kg is None:
+        return "cartons"
+    return f"cartons of {units.carton.shown(sheet.carton_kg):.4g} {units.carton.symbol}"
+
+
+def why_words(steps: Iterable[BridgeStep], most: int = NAMED_REASONS) -> str:
+    """`size -150, count -60`: the largest causes with what each moved, in cartons."""
+    return ", ".join(f"{step.cause} {step.cartons:+,.0f}" for step in tuple(steps)[:most])
+
+
+def day_words(day: date) -> str:
+    """`3 Sep 2026`."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def week_words(week: date | None) -> str:
+    """The ISO week of a Monday; "all" of none."""
+    return ALL if week is None else pick_week(week)
+
+
+def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str]]:
+    """What a sheet says of itself: heading and words, nothing that is empty."""
+    lines = [
+        ("What this is", f"{NOTE[0].upper()}{NOTE[1:]}"),
+        ("Farm", sheet.farm),
+        ("Variety", sheet.variety),
+        ("Version", version_words(sheet.version)),
+        ("Note", sheet.version.note),
+        ("Stage", stage_words(sheet)),
+        ("Track record", track_words(sheet)),
+        ("Change", change_words(sheet)),
+        ("Size table", sheet.size_table),
+        ("Unit", carton_words(sheet, units)),
+        ("Rests on", sheet.rests_on),
+        *(("Doubt", doubt.words) for doubt in sheet.doubts),
+    ]
+    return [(name, words) for name, words in lines if words]
+
+
+def file_stem(sheet: SalesSheet, taken: Collection[str] = ()) -> str:
+    """`Gala-sales-sheet-no3`: letters, digits, `-` and `_` only, none of those taken."""
+    variety = re.sub(r"[^\w-]+", "_", sheet.variety)[:_LONGEST_STEM].strip("_") or "variety"
+    number = f"-no{sheet.version.number}" if sheet.version.number else ""
+    buyer = "-buyer" if sheet.for_buyer else ""
+    used = {name.casefold() for name in taken}
+    stems = (f"{variety}{again}-sales-sheet{number}{buyer}" for again in _again())
+    return next(stem for stem in stems if stem.casefold() not in used)
+
+
+def _again() -> Iterable[str]:
+    yield ""
+    number = 2
+    while True:
+        yield f"-{number}"
+        number += 1

@@ -1,0 +1,78 @@
+"""`fruitvision sheet`: the sales sheet of each variety, for the farm or for a buyer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.console import farm_settings_or, farm_store, say, shown_units
+from fruitvision.errors import StoreError, did_you_mean
+from fruitvision.export.sheets import SHEET_FORMS, SHEET_PAPERS, checked_forms, write_sheets
+from fruitvision.sheet import SalesSheet, for_buyer
+from fruitvision.unit_system import UnitSystem
+
+_FORMS = ",".join(SHEET_FORMS)
+
+
+def sheet(
+    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if missing.")],
+    buyer: Annotated[
+        bool, typer.Option("--buyer", help="The copy for buyers: no blocks, notes or safe numbers.")
+    ] = False,
+    variety: Annotated[
+        str | None, typer.Option("--variety", help="This variety only; else all of them.")
+    ] = None,
+    forms: Annotated[str, typer.Option("--format", help=f"Some of {_FORMS}.")] = _FORMS,
+    version: Annotated[
+        str | None, typer.Option("--version", help="Forecast version; else what sales works with.")
+    ] = None,
+    paper: Annotated[
+        str, typer.Option("--paper", help=f"{' or '.join(SHEET_PAPERS)}.")
+    ] = SHEET_PAPERS[0],
+    units: Annotated[
+        UnitSystem | None,
+        typer.Option("--units", envvar="FRUITVISION_UNITS", help="Units of a carton's mass."),
+    ] = None,
+) -> int:
+    """Write the sales sheet of each variety: cartons by class and week, as PDF, XLSX, CSV and JSON.
+
+    Example: fruitvision sheet --farm larkhill --out for-buyers --buyer --format pdf,xlsx
+    """
+    from fruitvision.forecast.words import use_quantiles
+    from fruitvision.pipeline.sheet import sales_sheets, sold_as
+
+    asked = checked_forms([one.strip().lower() for one in forms.split(",") if one.strip()])
+    with farm_store(farm, create=False) as store:
+        settings = farm_settings_or(store, None)
+        sold = sold_as(store, version)
+        made = sales_sheets(sold, use_quantiles(settings))
+        blocks = [block.block_id for block in store.blocks()]
+    names = [*blocks, *(block.name for block in sold.forecast.blocks)]
+    sheets = _chosen(made.sheets, variety, [one.name for one in made.left_out])
+    if buyer:
+        sheets = [for_buyer(one, names) for one in sheets]
+    written = write_sheets(sheets, out, asked, units=shown_units(units, settings), paper=paper)
+    left_out = [one for one in made.left_out if variety in (None, one.name)]
+    say(f"{one.name} is left out. {one.what} {one.fix}" for one in left_out)
+    if written:
+        typer.echo(f"Written to {out}: {', '.join(path.name for path in written)}.")
+    if sold.frozen is None:
+        typer.echo(f"This version is not frozen. Run: fruitvision freeze --farm {farm}.")
+    if not written:
+        return 2
+    return 1 if left_out else 0
+
+
+def _chosen(
+    sheets: tuple[SalesSheet, ...], variety: str | None, left_out: list[str]
+) -> list[SalesSheet]:
+    known = [one.variety for one in sheets]
+    if variety is not None and variety not in (*known, *left_out):
+        raise StoreError(
+            f"The forecast has no variety '{variety}'.",
+            fix=did_you_mean(variety, [*known, *left_out]),
+        )
+    return [one for one in sheets if variety in (None, one.variety)]
