@@ -132,6 +132,11 @@ def test_errors_of_their_own_average_out_and_shared_ones_do_not() -> None:
     assert shared.at_stake_alone == pytest.approx(shared.at_stake / 2)
 
 
+@pytest.mark.parametrize(("trees", "first_look"), [(7, True), (8, False)])
+def test_a_block_of_few_trees_is_told_as_a_first_look(trees: int, first_look: bool) -> None:
+    assert worth(counted_only(trees=trees)).blocks[0].first_look is first_look
+
+
 def test_the_parts_of_the_blocks_add_up_to_what_the_farm_stakes() -> None:
     usual = Settings(draws=400)
     inputs = [

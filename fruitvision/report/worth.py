@@ -26,7 +26,8 @@ def worth_lines(found: FarmWorth, currency: str) -> list[str]:
 
 
 def _block_lines(one: BlockWorth, unit: str) -> list[str]:
-    head = f"{one.block_id} ({one.variety}): {_amount(range_words(one.value), unit)}"
+    look = ", a first look" if one.first_look else ""
+    head = f"{one.block_id} ({one.variety}{look}): {_amount(range_words(one.value), unit)}"
     lines = [f"{head}; at stake {_amount(f'{one.at_stake:,.0f}', unit)}"]
     lines += [f"  {_measure_words(measure, unit)}" for measure in one.measures]
     return lines if one.measures else [*lines, "  no measure narrows it"]

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import BlockInputs, CartonPrice, Estimate, Forecast, SizeTable
-from fruitvision.forecast.draw import draw_unchecked
+from fruitvision.forecast.draw import FEWEST_TREES, draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import estimate_of
@@ -58,6 +58,8 @@ class BlockWorth:
         Its part of the farm's stake; the parts of all blocks add up to it.
     per_fruit : float
         What a picked fruit is worth on average.
+    first_look : bool
+        On so few trees that its cartons by class, and with them prices, are a guess.
     measures : tuple of WorthOfMeasure
         Those that take something off, the most per hour first.
     """
@@ -69,6 +71,7 @@ class BlockWorth:
     at_stake: float
     part_of_farm: float
     per_fruit: float
+    first_look: bool
     measures: tuple[WorthOfMeasure, ...]
 
     @property
@@ -216,6 +219,7 @@ def _block(drawn: _Drawn, total: Array, work: _Work, settings: Settings) -> Bloc
         at_stake=at_stake,
         part_of_farm=together / farm if farm > 0 else 0.0,
         per_fruit=float(drawn.value.mean()) / max(float(drawn.fruit.mean()), 1e-9),
+        first_look=drawn.inputs.estimate.trees < FEWEST_TREES,
         measures=tuple(sorted(measures, key=lambda one: -one.per_hour)),
     )
 
