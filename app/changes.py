@@ -101,6 +101,8 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.HARVEST_REST: "work.the_harvest_rest",
         ThingKind.TABLE: "work.the_table",
         ThingKind.SEASON: "work.the_season",
+        ThingKind.SEASON_NOTE: "work.the_season_note",
+        ThingKind.LEARNED: "work.the_learned",
         ThingKind.WALK: "work.the_walk",
     }
     return say(words[kind], name=_name(thing) or name)

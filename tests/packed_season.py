@@ -154,4 +154,10 @@ def in_year(inputs: BlockInputs, year: int) -> BlockInputs:
             else replace(sizes, measured_on=replace_year(sizes.measured_on, year)),
         ),
         plan=replace(inputs.plan, picks=picks),
+        growth=replace(
+            inputs.growth,
+            measured_on=None
+            if inputs.growth.measured_on is None
+            else replace_year(inputs.growth.measured_on, year),
+        ),
     )

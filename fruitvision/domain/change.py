@@ -30,6 +30,10 @@ class ThingKind(StrEnum):
     TABLE = "table"
     # A season that was taken off: its year, and how much of it there was.
     SEASON = "season"
+    # What a season did to a block that bins and lots can't tell.
+    SEASON_NOTE = "season note"
+    # A correction learned of past seasons: whether it is used.
+    LEARNED = "learned"
     # A place of a walk: whether it is to be counted by hand.
     WALK = "walk"
 

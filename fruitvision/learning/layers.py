@@ -51,6 +51,8 @@ COUNTED_ERROR, PACKED_ERROR, BY_WEIGHT_ERROR = 0.03, 0.03, 0.06
 SIZER_ERROR_MM = 0.3
 # More of each where all bins are in lots with other blocks, whose fruit may differ. Our choice.
 MIXED_ERROR, MIXED_ERROR_MM = 0.05, 1.0
+# Culls are not read where less of the fruit than this lies within the size table. Our choice.
+SMALLEST_INSIDE = 0.1
 # P90 less P10 of a normal distribution, in standard deviations.
 RANGE_SDS = 2.563
 
@@ -332,6 +334,8 @@ class _Read:
         if self._sizes is None or self._planned is None or not self.fruit_packed_bins:
             return None
         inside = float(self._planned.shares(self._sizes.move)[1:-1].sum())
+        if inside < SMALLEST_INSIDE:
+            return None
         return 1 - self._sizes.packed_fruit / (self.fruit_packed_bins * inside)
 
     def cull(self) -> Layer | None:

@@ -28,6 +28,7 @@ from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.block_inputs import block_inputs, read_office, unknown_classes
 from fruitvision.pipeline.blocks import estimate_blocks
+from fruitvision.pipeline.learning import choices_now, learned_inputs
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.pipeline.publish import published
 from fruitvision.settings import Settings, all_settings_to_text
@@ -108,12 +109,13 @@ def forecast_farm(
     _check_blocks(dates, store)
     office = read_office(store)
     refused += unknown_classes(office, table)
-    shared = draw_shared(settings)
+    shared, learned = draw_shared(settings), choices_now(store)
     crops: list[_Drawn] = []
     for walk in walks:
         name = walk.estimate.block.block_id
         try:
             inputs = block_inputs(walk, office, table, settings, first_pick=dates.get(name))
+            inputs = learned_inputs(inputs, learned, table, settings, made_on=made_on)
             inputs = what_if(inputs, settings, weather=choices.season, days=choices.pick_shift_days)
             crops.append(_draw_crop(inputs, table, settings, shared, made_on))
         except FruitVisionError as err:

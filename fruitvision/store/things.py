@@ -16,6 +16,7 @@ from fruitvision.domain import (
     HandCount,
     PickPlan,
     Protocol,
+    SeasonNote,
     ThingKind,
     TreeId,
 )
@@ -23,6 +24,7 @@ from fruitvision.records import from_json, from_plain, to_json, to_plain
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import rows, tables
 from fruitvision.store.field import Farm
+from fruitvision.store.lots import season_note, season_note_row
 from fruitvision.store.rooms import cold_room
 
 R = TypeVar("R")
@@ -151,4 +153,22 @@ def kept_cold_room(name: str) -> Kept[ColdRoom]:
             "variety": room.variety,
         },
         made=lambda fields: ColdRoom(name=name, **fields),
+    )
+
+
+def kept_season_note(block_id: str, season: int) -> Kept[SeasonNote]:
+    """What a season did to a block."""
+    return Kept(
+        kind=ThingKind.SEASON_NOTE,
+        about=f"{block_id}, {season}",
+        table=season_note,
+        key={"block_id": block_id, "season": season},
+        read=lambda found: from_json(SeasonNote, found[0]["document"]) if found else None,
+        write=lambda note: [season_note_row(note)],
+        taken_apart=lambda note: {
+            name: value
+            for name, value in to_plain(note).items()
+            if name not in ("block_id", "season")
+        },
+        made=lambda fields: SeasonNote(block_id=block_id, season=season, **fields),
     )

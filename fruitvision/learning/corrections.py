@@ -1,0 +1,195 @@
+"""What follows from past seasons: a proposal for each block, which nobody need take."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from fruitvision.domain import (
+    Block,
+    BlockInputs,
+    Learned,
+    LearnedChoice,
+    LearnedNumber,
+    Stage,
+)
+from fruitvision.learning.layers import Comparison, Layer
+from fruitvision.learning.shrinkage import (
+    COUNT_SPREADS,
+    CULL_SPREADS,
+    SIZE_SPREADS,
+    Observation,
+    Target,
+    learn,
+)
+from fruitvision.learning.stages import nearest_first
+
+# Seasons back that are learned from. Our choice: trees grow, lines are rebuilt.
+SEASONS_BACK = 6
+# The assumed culls may be others than those that a correction was learned against by so much.
+CULLS_MAY_DIFFER = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """What a block's forecasts would be corrected by, at every stage.
+
+    Attributes
+    ----------
+    results : int
+        Seasons of the block itself.
+    left_out : tuple of str
+        Its seasons that were left out, with the reason: `2026: hail`.
+    choice : LearnedChoice or None
+        What somebody said last of this block.
+    """
+
+    block_id: str
+    variety: str
+    by_stage: tuple[Learned, ...]
+    seasons: int
+    results: int
+    left_out: tuple[str, ...] = ()
+    choice: LearnedChoice | None = None
+
+    def of(self, stage: Stage) -> Learned:
+        """The correction of a stage."""
+        return next(one for one in self.by_stage if one.stage is stage)
+
+
+def proposals(
+    found: Sequence[Comparison],
+    blocks: Sequence[Block],
+    *,
+    cull_base: Mapping[str, float],
+    choices: Sequence[LearnedChoice] = (),
+) -> tuple[Proposal, ...]:
+    """One for each block, from the seasons that nobody left out; none before the first season.
+
+    Parameters
+    ----------
+    found : sequence of Comparison
+        All that were held against their seasons.
+    cull_base : mapping
+        Share of culls that each block's forecasts assume now: what is learned of culls is told
+        against it, whatever was assumed then.
+    choices : sequence of LearnedChoice
+        The oldest first.
+    """
+    latest = max((one.season for one in found), default=0)
+    used = [one for one in found if not one.left_out and one.season > latest - SEASONS_BACK]
+    seasons = {one.season for one in used}
+    if not used:
+        return ()
+    targets = [Target(one.block_id, one.variety, stage) for one in blocks for stage in Stage]
+    counts = learn(_observed(used, "count"), targets, COUNT_SPREADS)
+    sizes = learn(_observed(used, "size_mm"), targets, SIZE_SPREADS)
+    culls = learn(_culls(used, cull_base), targets, CULL_SPREADS)
+    learned: dict[str, list[Learned]] = {}
+    for target, count, size, cull in zip(targets, counts, sizes, culls, strict=True):
+        learned.setdefault(target.block_id, []).append(
+            Learned(
+                stage=target.stage,
+                count=count,
+                size_mm=size,
+                cull=cull,
+                cull_base=cull_base.get(target.block_id, 0.0),
+                seasons=len(seasons),
+                results=_seasons_of(used, target.block_id),
+            )
+        )
+    now = latest_choices(choices)
+    return tuple(
+        Proposal(
+            block_id=block.block_id,
+            variety=block.variety,
+            by_stage=tuple(learned[block.block_id]),
+            seasons=len(seasons),
+            results=_seasons_of(used, block.block_id),
+            left_out=_left_out(found, block.block_id),
+            choice=now.get(block.block_id),
+        )
+        for block in blocks
+    )
+
+
+def latest_choices(choices: Sequence[LearnedChoice]) -> dict[str, LearnedChoice]:
+    """The latest word on each block."""
+    return {one.block_id: one for one in choices}
+
+
+# ---------------------------------------------------------------- what is used
+
+
+def accepted_for(choice: LearnedChoice | None, stage: Stage) -> Learned | None:
+    """What was accepted for a block's forecast of a stage; that of the nearest stage where there is
+    none of its own; None where nothing was accepted."""
+    if choice is None or not choice.accepted:
+        return None
+    by_stage = {one.stage: one for one in choice.by_stage}
+    nearest = next((by_stage[one] for one in nearest_first(stage) if one in by_stage), None)
+    return None if nearest is None else replace(nearest, who=choice.who)
+
+
+def with_learned(inputs: BlockInputs, learned: Learned | None, *, cull_share: float) -> BlockInputs:
+    """Inputs corrected by what was accepted.
+
+    What was learned of culls belongs to what was assumed of them: where others are assumed now (a
+    new table of culls, say), it is left out, or it would count twice.
+
+    Parameters
+    ----------
+    cull_share : float
+        Mean share of culls that these inputs assume.
+    """
+    if learned is None:
+        return inputs
+    if abs(cull_share - learned.cull_base) > CULLS_MAY_DIFFER:
+        learned = replace(learned, cull=LearnedNumber(), cull_base=cull_share)
+    return replace(inputs, learned=learned)
+
+
+# ---------------------------------------------------------------- what was seen
+
+
+def _observed(found: Sequence[Comparison], layer: str) -> list[Observation]:
+    observed = []
+    for one in found:
+        seen: Layer | None = getattr(one, layer)
+        if seen is not None:
+            observed.append(_observation(one, seen, seen.value))
+    return observed
+
+
+def _culls(found: Sequence[Comparison], base: Mapping[str, float]) -> list[Observation]:
+    return [
+        _observation(one, one.cull, one.actual_cull - base.get(one.block_id, 0.0))
+        for one in found
+        if one.cull is not None and one.actual_cull is not None and one.block_id in base
+    ]
+
+
+def _observation(one: Comparison, layer: Layer, value: float) -> Observation:
+    return Observation(
+        block_id=one.block_id,
+        variety=one.variety,
+        season=one.season,
+        stage=one.stage,
+        value=value,
+        result_error=layer.result_error,
+        forecast_error=layer.forecast_error,
+    )
+
+
+def _seasons_of(found: Sequence[Comparison], block_id: str) -> int:
+    return len({one.season for one in found if one.block_id == block_id})
+
+
+def _left_out(found: Sequence[Comparison], block_id: str) -> tuple[str, ...]:
+    return tuple(
+        dict.fromkeys(
+            f"{one.season}: {one.left_out}"
+            for one in found
+            if one.block_id == block_id and one.left_out
+        )
+    )

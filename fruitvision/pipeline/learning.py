@@ -1,0 +1,265 @@
+"""What the packing house tells, held against forecasts; what was learned, accepted or refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TypeVar
+
+from fruitvision.domain import (
+    Block,
+    BlockInputs,
+    Forecast,
+    LearnedChoice,
+    SizeTable,
+    Stage,
+    ThingKind,
+)
+from fruitvision.errors import ForecastError, SizeTableError, did_you_mean
+from fruitvision.forecast.drawn_with import drawn_with
+from fruitvision.learning.corrections import (
+    Proposal,
+    accepted_for,
+    latest_choices,
+    proposals,
+    with_learned,
+)
+from fruitvision.learning.expected import ExpectedCrop
+from fruitvision.learning.layers import Comparison
+from fruitvision.learning.matching import Loose, Matched, season_results
+from fruitvision.learning.score import Coverage, Score, coverage, score
+from fruitvision.learning.seasons import comparisons, last_looks
+from fruitvision.learning.stages import stage_of
+from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.sales import of_record
+from fruitvision.pipeline.size_tables import farm_size_table
+from fruitvision.settings import Settings
+from fruitvision.store import Store
+
+Item = TypeVar("Item")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FarmScore:
+    """How the farm's forecasts went, and what follows.
+
+    Attributes
+    ----------
+    found : tuple of Comparison
+        Every forecast that was held against its season.
+    loose : tuple of Loose
+        Tickets, lots and bins that match nothing.
+    proposals : tuple of Proposal
+        Corrections, by block; none before the first season.
+    """
+
+    score: Score
+    found: tuple[Comparison, ...]
+    loose: tuple[Loose, ...]
+    proposals: tuple[Proposal, ...]
+
+
+def farm_score(store: Store) -> FarmScore:
+    """All forecasts of record against all that the packing house told."""
+    forecasts = of_record(store.forecasts())
+    matched = _matched(store, forecasts)
+    found = _compared(store, forecasts, matched)
+    blocks = store.blocks()
+    return FarmScore(
+        score=score(found),
+        found=found,
+        loose=matched.loose,
+        proposals=proposals(
+            found,
+            blocks,
+            cull_base=_cull_bases(forecasts, blocks),
+            choices=store.learned_choices(),
+        ),
+    )
+
+
+def track_record(
+    store: Store, stage: Stage | None = None, variety: str | None = None
+) -> Coverage | None:
+    """How often earlier results ended inside P10–P90; None where there is no history yet.
+
+    Parameters
+    ----------
+    stage : Stage, optional
+        Forecasts of that stage; the last ones before the pick if left out.
+    variety : str, optional
+        Of that variety only.
+    """
+    forecasts = of_record(store.forecasts())
+    found = _compared(store, forecasts, _matched(store, forecasts))
+    used = [one for one in found if not one.left_out and variety in (None, one.variety)]
+    if stage is None:
+        return coverage(last_looks(used))
+    return coverage([one for one in used if one.stage is stage])
+
+
+def _matched(store: Store, forecasts: Sequence[Forecast]) -> Matched:
+    days: dict[str, list[date]] = {}
+    for forecast in forecasts:
+        for one in forecast.inputs:
+            days.setdefault(one.estimate.block.block_id, []).append(one.plan.picks[0].pick_date)
+    return season_results(
+        store.bin_tickets(), store.packed_lots(), store.season_notes(), store.blocks(), days
+    )
+
+
+def _compared(
+    store: Store, forecasts: Sequence[Forecast], matched: Matched
+) -> tuple[Comparison, ...]:
+    frozen = {one.forecast_id for one in store.frozen_forecasts()}
+
+    def table_of(name: str) -> SizeTable | None:
+        try:
+            return farm_size_table(name, store.folder)
+        except SizeTableError:
+            return None
+
+    return comparisons(forecasts, frozen, matched.results, table_of)
+
+
+# ---------------------------------------------------------------- what culls are assumed
+
+
+def _cull_bases(forecasts: Sequence[Forecast], blocks: Sequence[Block]) -> dict[str, float]:
+    """Mean share of culls that the latest forecast of each block assumes."""
+    bases: dict[str, float] = {}
+    for block in blocks:
+        for forecast in reversed(forecasts):
+            drawn = drawn_with(forecast)
+            inputs = [
+                one for one in forecast.inputs if one.estimate.block.block_id == block.block_id
+            ]
+            if drawn is not None and inputs:
+                bases[block.block_id] = assumed_culls(inputs[0], drawn.table, drawn.settings)
+                break
+    return bases
+
+
+def assumed_culls(inputs: BlockInputs, table: SizeTable, settings: Settings) -> float:
+    """Mean share of culls that inputs assume; the flat one where sizes are not known."""
+    if inputs.estimate.sizes is None or not inputs.losses.culls_by_class:
+        return inputs.losses.cull_share
+    return ExpectedCrop(inputs, table, settings).cull_share
+
+
+# ---------------------------------------------------------------- accepted and used
+
+
+def learned_inputs(
+    inputs: BlockInputs,
+    choices: Mapping[str, LearnedChoice],
+    table: SizeTable,
+    settings: Settings,
+    *,
+    made_on: date,
+) -> BlockInputs:
+    """A block's inputs with what was accepted for its forecasts of this stage; as they are where
+    nothing was."""
+    days = (inputs.plan.picks[0].pick_date - made_on).days
+    choice = choices.get(inputs.estimate.block.block_id)
+    learned = accepted_for(choice, stage_of(max(days, 0)))
+    if learned is None:
+        return inputs
+    return with_learned(inputs, learned, cull_share=assumed_culls(inputs, table, settings))
+
+
+def choices_now(store: Store) -> dict[str, LearnedChoice]:
+    """The latest word on each block."""
+    return latest_choices(store.learned_choices())
+
+
+def accept(
+    names: Sequence[str], store: Store, *, who: str, note: str = "", at: datetime | None = None
+) -> tuple[LearnedChoice, ...]:
+    """Use what was learned in the forecasts that are made from now on.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Blocks or varieties; "all" for all.
+    who : str
+        Who accepts it.
+
+    Raises
+    ------
+    ForecastError
+        If nothing was learned yet, a name is of no block or variety, or nobody's name is given.
+    """
+    return _choose(names, store, who=who, note=note, at=at, accepted=True)
+
+
+def refuse(
+    names: Sequence[str], store: Store, *, who: str, note: str = "", at: datetime | None = None
+) -> tuple[LearnedChoice, ...]:
+    """Do not use what was learned; what was accepted before is used no longer. As `accept`."""
+    return _choose(names, store, who=who, note=note, at=at, accepted=False)
+
+
+def _choose(
+    names: Sequence[str],
+    store: Store,
+    *,
+    who: str,
+    note: str,
+    at: datetime | None,
+    accepted: bool,
+) -> tuple[LearnedChoice, ...]:
+    if not who.strip():
+        raise ForecastError(
+            "A correction is accepted or refused by somebody.", fix="Give the name of who does it."
+        )
+    found = farm_score(store).proposals
+    if not found:
+        raise ForecastError(
+            "Nothing was learned yet.",
+            fix="Load bin tickets and packed lots of a season that was forecast.",
+        )
+    kept = []
+    for proposal in _named(names, found):
+        choice = LearnedChoice(
+            block_id=proposal.block_id,
+            accepted=accepted,
+            who=who.strip(),
+            at=at or now_utc(),
+            by_stage=proposal.by_stage if accepted else (),
+            note=note.strip(),
+        )
+        if _says_the_same(proposal.choice, choice):
+            continue
+        kept.append(store.save_learned_choice(choice))
+        store.note_change(
+            ThingKind.LEARNED,
+            proposal.block_id,
+            None if proposal.choice is None else {"accepted": proposal.choice.accepted},
+            {"accepted": accepted},
+            who=choice.who,
+            at=choice.at,
+        )
+    return tuple(kept)
+
+
+def _says_the_same(before: LearnedChoice | None, now: LearnedChoice) -> bool:
+    return before is not None and (
+        (before.accepted, before.by_stage, before.note) == (now.accepted, now.by_stage, now.note)
+    )
+
+
+def _named(names: Sequence[str], found: Sequence[Proposal]) -> list[Proposal]:
+    known = {one.block_id: [one] for one in found}
+    for one in found:
+        known.setdefault(one.variety, []).append(one)
+    known.setdefault("all", list(found))
+    chosen: dict[str, Proposal] = {}
+    for name in names:
+        if name not in known:
+            raise ForecastError(
+                f"There is no block or variety '{name}'.", fix=did_you_mean(name, known)
+            )
+        chosen |= {one.block_id: one for one in known[name]}
+    return list(chosen.values())
