@@ -7,6 +7,7 @@ import streamlit as st
 from app import session, show, work
 from app.bar import top_bar
 from app.built_in import built_in_words
+from app.gate.pages import pages_of
 from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
 
@@ -15,13 +16,8 @@ show.look()
 with suppress(FruitVisionError):  # A farm that can't be opened is said below.
     set_usual_language(session.settings().language)
 pages = [
-    st.Page("screens/blocks.py", title=say("common.page_blocks"), default=True),
-    st.Page("screens/walk.py", title=say("common.page_walk")),
-    st.Page("screens/photos.py", title=say("common.page_photos")),
-    st.Page("screens/forecast.py", title=say("common.page_forecast")),
-    st.Page("screens/sales.py", title=say("common.page_sales")),
-    st.Page("screens/setup.py", title=say("common.page_setup")),
-    st.Page("screens/help.py", title=say("common.page_help")),
+    st.Page(f"screens/{name}.py", title=say(f"common.page_{name}"), default=number == 0)
+    for number, name in enumerate(pages_of(session.role()))
 ]
 built_in_words()
 page = st.navigation(pages, position="hidden")

@@ -6,14 +6,22 @@ Without it the first visitor waits for all imports and for the farm to be read.
 from __future__ import annotations
 
 import inspect
+import json
 import logging
-import sys
+import os
 from importlib import import_module
+from pathlib import Path
 from pkgutil import walk_packages
 from threading import Thread
 from time import sleep
 
 import app
+from fruitvision.serve import (
+    FARM_VARIABLE,
+    OPTIONS_VARIABLE,
+    PROXY_VARIABLE,
+    SHUT_VARIABLE,
+)
 
 # So long the server has its process to itself, s. Our choice: it answers within a second or two.
 HEAD_START_S = 1.5
@@ -50,11 +58,22 @@ def _work_out_blocks() -> None:
 
 
 def main() -> None:
-    """Run Streamlit with this process's arguments."""
-    from streamlit.web.cli import main as streamlit_main
+    """Serve the app, behind its gate, as the variables say."""
+    from starlette.middleware import Middleware
+    from streamlit.starlette import App
 
+    from app.gate.doors import doors_of
+    from app.gate.gate import Gate
+
+    doors = doors_of(
+        Path(os.environ[FARM_VARIABLE]),
+        always_shut=bool(os.environ.get(SHUT_VARIABLE)),
+        proxy_header=os.environ.get(PROXY_VARIABLE, ""),
+    )
     Thread(target=_load_ahead, daemon=True).start()
-    streamlit_main(sys.argv[1:], prog_name="streamlit")
+    script = Path(__file__).with_name("main.py")
+    served = App(script, middleware=[Middleware(Gate, doors=doors)])
+    served.run(config=json.loads(os.environ[OPTIONS_VARIABLE]))
 
 
 if __name__ == "__main__":

@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
+from html import escape
 from pathlib import Path
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from app import show, show_crop
+from app.gate.gate import SIGN_OUT, signed_in
+from app.gate.pages import pages_of
 from app.wording import (
     LANGUAGE_IN_ADDRESS,
     LANGUAGES,
@@ -18,6 +22,7 @@ from app.wording import (
     say,
     set_language,
 )
+from fruitvision.accounts import Role
 from fruitvision.domain import Block, Forecast, MeasuredPhoto, SizeTable
 from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import small_jpeg, small_numbers
@@ -72,12 +77,29 @@ def _open(folder: str) -> FarmStore:
 def farm() -> FarmStore:
     """The farm's store, shared by all visitors: every call of it has a connection of its own.
 
+    Whoever may only look gets one that refuses every change.
+
     Raises
     ------
     StoreError
         If the farm can't be opened.
     """
-    return _open(str(farm_folder()))
+    store = _open(str(farm_folder()))
+    known = role()
+    return store if known is None or known.may_change else store.for_a_reader()
+
+
+def role() -> Role | None:
+    """What the visitor may do; None where nobody needs to sign in."""
+    found = _signed_in()
+    return None if found is None else found[1]
+
+
+def _signed_in() -> tuple[str, Role] | None:
+    # What the server works out before anybody comes is nobody's.
+    if get_script_run_ctx(suppress_warning=True) is None:
+        return None
+    return signed_in(st.context.headers.to_dict())
 
 
 def settings() -> Settings:
@@ -116,10 +138,18 @@ def choose_mine() -> None:
             format_func=show.units_words,
         )
         st.session_state[_UNITS] = UnitSystem(system).value
-        name = st.text_input(
-            say("common.who"), value=person(), max_chars=LONGEST_NAME, help=say("common.who_help")
-        )
-        st.session_state[_PERSON] = name.strip()
+        if role() is None:
+            name = st.text_input(
+                say("common.who"),
+                value=person(),
+                max_chars=LONGEST_NAME,
+                help=say("common.who_help"),
+            )
+            st.session_state[_PERSON] = name.strip()
+        else:
+            st.write(say("gate.signed_in", name=show.plain(person())))
+            # A plain link: this address is no page of the app.
+            st.html(f'<a href="{SIGN_OUT}" target="_self">{escape(say("gate.sign_out"))}</a>')
     if any(st.query_params.get(one) != value for one, value in mine_in_address().items()):
         st.query_params.update(mine_in_address())
 
@@ -139,12 +169,20 @@ def mine_in_address() -> dict[str, str]:
 
 
 def page_link(page: str | st.Page, label: str | None = None, icon: str | None = None) -> None:
-    """A link to another page of the app, which takes along what the visitor chose."""
+    """A link to another page of the app, which takes along what the visitor chose.
+
+    There is none to a page that is not for this visitor.
+    """
+    if isinstance(page, str) and Path(page).stem not in pages_of(role()):
+        return
     st.page_link(page, label=label, icon=icon, query_params=mine_in_address())
 
 
 def person() -> str:
     """The name that this visitor's entries are kept by; empty if none was given."""
+    found = _signed_in()
+    if found is not None:
+        return found[0]
     name = st.session_state.get(_PERSON) or st.query_params.get(PERSON_IN_ADDRESS) or ""
     return str(name)[:LONGEST_NAME]
 

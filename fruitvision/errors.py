@@ -109,6 +109,10 @@ class ServeError(FruitVisionError):
     """The app can't be started where it was asked for."""
 
 
+class AccountError(FruitVisionError):
+    """A person can't be given an account, or the accounts can't be read."""
+
+
 class StoreError(FruitVisionError):
     """The farm folder can't be opened or written."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import signal
 import socket
@@ -12,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from fruitvision.accounts import AccountBook
 from fruitvision.errors import FruitVisionError, ServeError
 from fruitvision.photo import MOST_BYTES
 from fruitvision.share import shared_folder
@@ -21,6 +23,14 @@ FARM_VARIABLE = "FRUITVISION_FARM"
 # Largest file that the browser sends, MB of 2^20 bytes: what `photo` opens. Several hundred photos
 # may come at once; they lie in memory until they are in the farm.
 UPLOAD_LIMIT_MB = MOST_BYTES // 2**20
+# Header in which a proxy on this computer tells whom it signed in; not set where there is none.
+PROXY_VARIABLE = "FRUITVISION_PROXY_HEADER"
+# Options of Streamlit's server, as JSON.
+OPTIONS_VARIABLE = "FRUITVISION_SERVER"
+# Set where the app listens to a network: then nobody comes in without signing in.
+SHUT_VARIABLE = "FRUITVISION_SIGN_IN"
+# Addresses that only this computer reaches.
+THIS_COMPUTER = ("127.0.0.1", "::1", "localhost")
 # A server that is told to end is given so long, s. Our choice.
 STOP_S = 10.0
 
@@ -39,7 +49,7 @@ def app_environment(farm: Path) -> dict[str, str]:
     }
 
 
-def serve_app(farm: Path, *, address: str, port: int) -> int:
+def serve_app(farm: Path, *, address: str, port: int, proxy_header: str = "") -> int:
     """Run the app until it is stopped; its exit status.
 
     Parameters
@@ -50,22 +60,28 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         Address to listen on.
     port : int
         Port to listen on.
+    proxy_header : str
+        The header in which a proxy on this computer tells whom it signed in.
 
     Raises
     ------
     ServeError
-        If another program listens there.
+        If another program listens there, or a network would reach the app and nobody has an
+        account.
     """
+    network = address not in THIS_COMPUTER
+    _refuse_open_door(farm, address, network=network, proxy_header=proxy_header)
     _refuse_taken(address, port)
     _go_on_with_work(farm)
     environment = os.environ | app_environment(farm)
+    environment |= {SHUT_VARIABLE: "1" if network else "", PROXY_VARIABLE: proxy_header}
     options = {
         "server.address": address,
-        "server.port": str(port),
-        "server.headless": "true",
-        "server.maxUploadSize": str(UPLOAD_LIMIT_MB),
+        "server.port": port,
+        "server.headless": True,
+        "server.maxUploadSize": UPLOAD_LIMIT_MB,
         "server.fileWatcherType": "none",
-        "browser.gatherUsageStats": "false",
+        "browser.gatherUsageStats": False,
         "client.toolbarMode": "minimal",
         # No trace back on a page: the log has it, see `app/built_in.py`.
         "client.showErrorDetails": "none",
@@ -78,9 +94,8 @@ def serve_app(farm: Path, *, address: str, port: int) -> int:
         "theme.headingFont": "serif",
         "theme.baseRadius": "small",
     }
-    command = [sys.executable, "-m", "app.server", "run", str(shared_folder("app") / "main.py")]
-    command += [f"--{key}={value}" for key, value in options.items()]
-    return _run(command, environment)
+    environment |= {OPTIONS_VARIABLE: json.dumps(options)}
+    return _run([sys.executable, "-m", "app.server"], environment)
 
 
 def _run(command: Sequence[str], environment: Mapping[str, str]) -> int:
@@ -124,6 +139,22 @@ def _refuse_taken(address: str, port: int) -> None:
                 fix=f"If the app is open already, go to http://{address}:{port} in the browser. "
                 f"If not, or for another farm, choose another port: --port {port % 65535 + 1}.",
             ) from err
+
+
+def _refuse_open_door(farm: Path, address: str, *, network: bool, proxy_header: str) -> None:
+    """Nobody who is not asked for a password reaches the farm from another computer."""
+    if proxy_header and network:
+        raise ServeError(
+            f"With a proxy that signs people in, the app can't listen on {address}: whoever goes "
+            f"around the proxy could claim to be anybody.",
+            fix="Leave --address out, and let the proxy ask 127.0.0.1.",
+        )
+    if (network or proxy_header) and not AccountBook(farm).accounts():
+        raise ServeError(
+            "Nobody has an account, and a network would reach this farm.",
+            fix="Give yourself one first: "
+            f"fruitvision people add NAME --role manager --farm {farm}",
+        )
 
 
 def _go_on_with_work(farm: Path) -> None:

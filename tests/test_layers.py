@@ -64,6 +64,7 @@ ALLOWED: dict[str, set[str]] = {
     "sizing_chance": BASE,
     "review": BASE | {"fruit"},
     "outlines_coco": BASE | {"review"},
+    "outlines_coco_in": BASE | {"outlines_coco", "review"},
     "tree": BASE | {"rows_behind", "sizing_chance"},
     "rows_behind": BASE,
     "two_phase": BASE | {"survey"},

@@ -8,10 +8,12 @@ import socket
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from fruitvision.accounts import AccountBook, Role
 from fruitvision.errors import ServeError
 from fruitvision.serve import serve_app
 
@@ -49,3 +51,13 @@ def test_a_port_that_is_taken_is_said_with_what_to_do(tmp_path: Path) -> None:
             serve_app(tmp_path / "farm", address="127.0.0.1", port=port)
     assert f"http://127.0.0.1:{port}" in caught.value.fix
     assert "--port" in caught.value.fix
+
+
+def test_no_network_reaches_a_farm_where_nobody_has_an_account(tmp_path: Path) -> None:
+    for options in ({"address": "203.0.113.9"}, {"address": "127.0.0.1", "proxy_header": "X-User"}):
+        with pytest.raises(ServeError, match="Nobody has an account") as caught:
+            serve_app(tmp_path, port=0, **options)
+        assert "fruitvision people add NAME --role manager" in caught.value.fix
+    AccountBook(tmp_path).add("Ines", Role.MANAGER, "kettle moss lantern", at=datetime.now(UTC))
+    with pytest.raises(ServeError, match="could claim to be anybody"):
+        serve_app(tmp_path, address="203.0.113.9", port=0, proxy_header="X-User")

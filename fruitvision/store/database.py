@@ -46,12 +46,33 @@ def writing(engine: Engine, path: Path) -> Iterator[Connection]:
     Raises
     ------
     StoreError
-        If the database refuses.
+        If the database refuses, or the farm was opened to be looked at only.
     """
+    refuse_if_read_only(engine)
     with _said_as_store_error(path), engine.connect() as connection:
         writer = connection.execution_options(writes=True)
         with writer.begin():
             yield writer
+
+
+def read_only(engine: Engine) -> Engine:
+    """The same database for somebody who may look and change nothing."""
+    return engine.execution_options(read_only=True)
+
+
+def refuse_if_read_only(engine: Engine) -> None:
+    """Stop what would change a farm that is open to be looked at only.
+
+    Raises
+    ------
+    StoreError
+        If it is.
+    """
+    if engine.get_execution_options().get("read_only", False):
+        raise StoreError(
+            "You may look at this farm and change nothing.",
+            fix="Ask a manager to do it, or for another role.",
+        )
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 
 from fruitvision.errors import StoreError
 from fruitvision.store.changes import ChangesPart
-from fruitvision.store.database import open_database
+from fruitvision.store.database import open_database, read_only
 from fruitvision.store.edits import EditsPart
 from fruitvision.store.field import FieldPart
 from fruitvision.store.forecasts import ForecastsPart
@@ -103,6 +103,10 @@ class FarmStore(
         traceback: TracebackType | None,
     ) -> None:
         self.close()
+
+    def for_a_reader(self) -> FarmStore:
+        """The same farm for somebody who may look: whatever would change it is refused."""
+        return FarmStore(self.folder, read_only(self._engine))
 
     def close(self) -> None:
         """Let go of the database; the folder can then be copied."""

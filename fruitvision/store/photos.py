@@ -18,7 +18,7 @@ from fruitvision.domain import (
 from fruitvision.errors import StoreError
 from fruitvision.photo_folder import find_photo, keep_photo
 from fruitvision.store import rows, tables
-from fruitvision.store.database import reading, writing
+from fruitvision.store.database import reading, refuse_if_read_only, writing
 from fruitvision.store.part import StorePart, upsert
 
 PHOTOS_NAME = "photos"
@@ -35,6 +35,7 @@ class PhotosPart(StorePart):
         StoreError
             If the file can't be copied, or its sha256 is not `photo_id`.
         """
+        refuse_if_read_only(self._engine)
         return keep_photo(path, photo_id, self.folder / PHOTOS_NAME)
 
     def photo_path(self, photo_id: str) -> Path:
@@ -113,6 +114,12 @@ class PhotosPart(StorePart):
             query = query.where(tables.measurement.c.photo_id.in_(of_block))
         with reading(self._engine, self._path) as connection:
             return rows.measured_photos(connection, query)
+
+    def photo_names(self) -> dict[str, str]:
+        """Name of every measured photo by photo_id."""
+        query = select(tables.photo.c.photo_id, tables.photo.c.name)
+        with reading(self._engine, self._path) as connection:
+            return {row.photo_id: row.name for row in connection.execute(query)}
 
     def save_tree_photos(self, photos: Iterable[TreePhoto]) -> None:
         """Say which tree and face each photo shows; the last word on a photo counts."""

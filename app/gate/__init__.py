@@ -1,0 +1,1 @@
+"""What stands between a network and the app: nobody comes in without signing in."""

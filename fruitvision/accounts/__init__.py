@@ -1,0 +1,16 @@
+"""Who may open the farm's app over a network, and what each may do there."""
+
+from fruitvision.accounts.account import Account, Role
+from fruitvision.accounts.attempts import Attempts
+from fruitvision.accounts.book import ACCOUNTS_NAME, AccountBook
+from fruitvision.accounts.sessions import Session, Sessions
+
+__all__ = [
+    "ACCOUNTS_NAME",
+    "Account",
+    "AccountBook",
+    "Attempts",
+    "Role",
+    "Session",
+    "Sessions",
+]

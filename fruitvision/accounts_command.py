@@ -1,0 +1,109 @@
+"""`fruitvision people`: who may open the farm's app with a password, and what each may do."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fruitvision.accounts import AccountBook, Role
+from fruitvision.errors import AccountError, StoreError
+from fruitvision.store.farm_store import DATABASE_NAME
+
+people_cli = typer.Typer(
+    no_args_is_help=True,
+    help="Who may open the farm's app with a password, and what each may do there.",
+)
+
+Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
+Name = Annotated[str, typer.Argument(help="The person's name, as it stands beside entries.")]
+PasswordFrom = Annotated[
+    Path | None,
+    typer.Option("--password-from", help="A file whose first line is it (- is the input)."),
+]
+
+
+@people_cli.command("list")
+def list_people(farm: Farm) -> None:
+    """Everybody with an account, and what each may do.
+
+    Example: fruitvision people list --farm larkhill
+    """
+    accounts = _book(farm).accounts()
+    if not accounts:
+        typer.echo("Nobody has an account: the app opens on this computer only, for everybody.")
+    for one in accounts:
+        typer.echo(f"{one.name}: {one.role.value}, since {one.changed_at:%Y-%m-%d}")
+
+
+@people_cli.command()
+def add(
+    name: Name,
+    farm: Farm,
+    role: Annotated[Role, typer.Option("--role", help="What the person may do.")] = Role.SCOUT,
+    password_from: PasswordFrom = None,
+) -> None:
+    """Give somebody an account. The first one must be a manager's.
+
+    Example: fruitvision people add Ines --role manager --farm larkhill
+    """
+    made = _book(farm).add(name, role, _password(password_from), at=datetime.now(UTC))
+    typer.echo(f"{made.name} may sign in as {made.role.value}.")
+
+
+@people_cli.command()
+def role(
+    name: Name,
+    role: Annotated[Role, typer.Argument(help="What the person may do from now on.")],
+    farm: Farm,
+) -> None:
+    """Give somebody another role; the person signs in anew.
+
+    Example: fruitvision people role Teo sales --farm larkhill
+    """
+    changed = _book(farm).set_role(name, role, at=datetime.now(UTC))
+    typer.echo(f"{changed.name} is {changed.role.value} now.")
+
+
+@people_cli.command()
+def password(name: Name, farm: Farm, password_from: PasswordFrom = None) -> None:
+    """Set another password; who is signed in with the old one is signed out.
+
+    Example: fruitvision people password Teo --farm larkhill
+    """
+    changed = _book(farm).set_password(name, _password(password_from), at=datetime.now(UTC))
+    typer.echo(f"{changed.name} has another password.")
+
+
+@people_cli.command()
+def remove(name: Name, farm: Farm) -> None:
+    """Take an account out; who is signed in with it is signed out. Entries stay as they are.
+
+    Example: fruitvision people remove Teo --farm larkhill
+    """
+    _book(farm).remove(name)
+    typer.echo(f"{name} may no longer sign in.")
+
+
+def _book(farm: Path) -> AccountBook:
+    if not (farm / DATABASE_NAME).exists():
+        raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
+    return AccountBook(farm)
+
+
+def _password(password_from: Path | None) -> str:
+    if password_from is None:
+        return str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
+    try:
+        if str(password_from) == "-":
+            text = sys.stdin.readline()
+        else:
+            text = password_from.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as err:
+        raise AccountError(
+            f"Can't read a password from {password_from}.", fix="Give a text file of one line."
+        ) from err
+    return (text.splitlines() or [""])[0]

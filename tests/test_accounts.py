@@ -1,0 +1,215 @@
+"""Who may open the app: accounts, passwords, sessions, and how often one may try."""
+
+from __future__ import annotations
+
+import json
+import stat
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from argon2 import PasswordHasher
+from typer.testing import CliRunner
+
+from fruitvision.accounts import AccountBook, Attempts, Role, Sessions, book
+from fruitvision.cli import cli
+from fruitvision.errors import AccountError
+from fruitvision.store import open_farm
+
+AT = datetime(2026, 9, 1, 7, 30, tzinfo=UTC)
+WORDS = "kettle moss lantern"
+
+
+@pytest.fixture(autouse=True)
+def _cheap_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hashes of little work; what they cost in earnest has a test of its own."""
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    monkeypatch.setattr(book, "_hasher", lambda: cheap)
+    book._no_ones_hash.cache_clear()
+
+
+@pytest.fixture
+def accounts(tmp_path: Path) -> AccountBook:
+    found = AccountBook(tmp_path)
+    found.add("Ines", Role.MANAGER, WORDS, at=AT)
+    return found
+
+
+def test_a_password_is_its_own_persons_only(accounts: AccountBook) -> None:
+    accounts.add("Teo", Role.SCOUT, "copper river gate", at=AT)
+    assert [one.name for one in accounts.accounts()] == ["Ines", "Teo"]
+    found = accounts.check(" ines ", WORDS)
+    assert found is not None
+    assert (found.name, found.role) == ("Ines", Role.MANAGER)
+    assert accounts.check("Ines", "copper river gate") is None
+    assert accounts.check("Ines", WORDS + " ") is None
+    assert accounts.check("Nobody", WORDS) is None
+    assert accounts.check("Teo", "") is None
+
+
+def test_no_password_is_in_the_file_and_only_its_owner_may_read_it(accounts: AccountBook) -> None:
+    text = accounts.path.read_text()
+    assert WORDS not in text
+    assert json.loads(text)["accounts"][0]["password_hash"].startswith("$argon2id$")
+    if sys.platform != "win32":
+        assert stat.S_IMODE(accounts.path.stat().st_mode) == 0o600
+
+
+def test_hashing_costs_what_the_standard_asks() -> None:
+    # RFC 9106, 4: the second recommended choice is 64 MiB of memory, 3 passes, 4 lanes.
+    usual = PasswordHasher()
+    assert (usual.memory_cost, usual.time_cost, usual.parallelism) == (65536, 3, 4)
+
+
+@pytest.mark.parametrize(
+    ("password", "words"),
+    [
+        ("short", "has 5 characters"),
+        ("x" * 201, "has 201 characters"),
+        ("inesinesines", "guessed first"),
+        ("aaaaaaaaaaaa", "guessed first"),
+    ],
+)
+def test_a_password_that_is_guessed_first_is_refused(
+    tmp_path: Path, password: str, words: str
+) -> None:
+    with pytest.raises(AccountError, match=words):
+        AccountBook(tmp_path).add("Ines", Role.MANAGER, password, at=AT)
+    assert AccountBook(tmp_path).accounts() == ()
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 41, "a\x00b", "a\u202eb"])
+def test_what_is_no_name_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(AccountError, match="no name"):
+        AccountBook(tmp_path).add(name, Role.MANAGER, WORDS, at=AT)
+
+
+def test_a_name_is_given_once(accounts: AccountBook) -> None:
+    with pytest.raises(AccountError, match="INES has an account already"):
+        accounts.add("INES", Role.SCOUT, "copper river gate", at=AT)
+
+
+def test_a_manager_is_always_left(accounts: AccountBook, tmp_path: Path) -> None:
+    with pytest.raises(AccountError, match="No manager would be left"):
+        accounts.set_role("Ines", Role.READER, at=AT)
+    accounts.add("Teo", Role.SCOUT, "copper river gate", at=AT)
+    with pytest.raises(AccountError, match="No manager would be left"):
+        accounts.remove("Ines")
+    with pytest.raises(AccountError, match="No manager would be left"):
+        AccountBook(tmp_path / "new").add("Teo", Role.SCOUT, WORDS, at=AT)
+    accounts.set_role("Teo", Role.MANAGER, at=AT)
+    accounts.remove("Ines")
+    assert [one.name for one in accounts.accounts()] == ["Teo"]
+
+
+def test_a_name_that_is_not_there_is_told_with_the_nearest(accounts: AccountBook) -> None:
+    with pytest.raises(AccountError, match="called 'Inez'") as found:
+        accounts.remove("Inez")
+    assert "Did you mean 'Ines'" in found.value.fix
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"schema_version": 2, "accounts": []}'])
+def test_a_damaged_file_opens_no_door(accounts: AccountBook, content: bytes) -> None:
+    accounts.path.write_bytes(content)
+    with pytest.raises(AccountError, match="Can't read the accounts"):
+        accounts.accounts()
+    with pytest.raises(AccountError, match="Can't read the accounts"):
+        accounts.add("Teo", Role.MANAGER, WORDS, at=AT)
+    assert accounts.path.read_bytes() == content
+
+
+def test_many_who_add_at_once_lose_nobody(accounts: AccountBook) -> None:
+    names = [f"Scout {number}" for number in range(8)]
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda name: accounts.add(name, Role.SCOUT, WORDS, at=AT), names))
+    assert {one.name for one in accounts.accounts()} == {"Ines", *names}
+
+
+# ---------------------------------------------------------------- sessions
+
+
+def test_a_session_ends_when_it_is_idle_and_when_it_is_old(accounts: AccountBook) -> None:
+    sessions = Sessions(accounts.find)
+    [ines] = accounts.accounts()
+    token = sessions.begin(ines, at=AT)
+    assert sessions.account(token, at=AT) == ines
+    assert sessions.account(token + "x", at=AT) is None
+    hours = 0
+    while sessions.account(token, at=AT + timedelta(hours=hours)) is not None:
+        hours += 11
+    # Used every 11 hours it lasts for a week.
+    assert 7 * 24 - 11 < hours - 11 <= 7 * 24
+    token = sessions.begin(ines, at=AT)
+    assert sessions.account(token, at=AT + timedelta(hours=12, seconds=1)) is None
+    assert sessions.account(token, at=AT) is None
+
+
+def test_a_session_ends_with_signing_out_and_with_any_change_of_the_account(
+    accounts: AccountBook,
+) -> None:
+    sessions = Sessions(accounts.find)
+    later = AT + timedelta(minutes=1)
+    [ines] = accounts.accounts()
+    first, second = sessions.begin(ines, at=AT), sessions.begin(ines, at=AT)
+    sessions.end(first)
+    assert sessions.account(first, at=later) is None
+    assert sessions.account(second, at=later) is not None
+    accounts.set_password("Ines", "copper river gate", at=later)
+    assert sessions.account(second, at=later) is None
+    accounts.add("Teo", Role.SCOUT, WORDS, at=later)
+    teo = accounts.find("Teo")
+    assert teo is not None
+    third = sessions.begin(teo, at=later)
+    accounts.remove("Teo")
+    assert sessions.account(third, at=later) is None
+
+
+def test_wrong_passwords_are_counted_by_name_and_by_address() -> None:
+    attempts = Attempts()
+    for _ in range(5):
+        assert attempts.wait_s("Ines", "10.0.0.7") == 0
+        attempts.wrong("Ines", "10.0.0.7")
+    assert 1 <= attempts.wait_s("INES", "10.0.0.7") <= 61
+    assert attempts.wait_s("Teo", "10.0.0.7") == 0
+    assert attempts.wait_s("Ines", "10.0.0.8") == 0
+    for number in range(25):
+        attempts.wrong(f"name {number}", "10.0.0.7")
+    assert 1 <= attempts.wait_s("Teo", "10.0.0.7") <= 3601
+    for number in range(45):
+        attempts.wrong("Ines", f"10.0.1.{number}")
+    assert 1 <= attempts.wait_s("Ines", "10.0.0.9") <= 3601
+
+
+# ---------------------------------------------------------------- the command
+
+
+def test_people_are_added_changed_and_taken_out_by_command(tmp_path: Path) -> None:
+    open_farm(tmp_path).close()
+
+    def run(*arguments: str, text: str = "") -> tuple[int, str]:
+        done = CliRunner().invoke(cli, ["people", *arguments, "--farm", str(tmp_path)], input=text)
+        return done.exit_code, done.output + str(done.exception or "")
+
+    assert "on this computer only" in run("list")[1]
+    assert run("add", "Ines", "--role", "manager", text=f"{WORDS}\n{WORDS}\n")[0] == 0
+    words = tmp_path / "words.txt"
+    words.write_text("copper river gate\n")
+    assert run("add", "Teo", "--password-from", str(words))[0] == 0
+    assert run("add", "Ana", "--role", "sales", "--password-from", "-", text=WORDS + "\n")[0] == 0
+    _, told = run("list")
+    assert told.splitlines()[0].startswith("Ana: sales, since ")
+    assert [line.split(":")[0] for line in told.splitlines()] == ["Ana", "Ines", "Teo"]
+    assert run("role", "Teo", "reader")[0] == 0
+    assert run("password", "Teo", "--password-from", "-", text="lantern moss kettle\n")[0] == 0
+    found = AccountBook(tmp_path).check("Teo", "lantern moss kettle")
+    assert found is not None
+    assert found.role is Role.READER
+    assert run("remove", "Teo")[0] == 0
+    assert AccountBook(tmp_path).find("Teo") is None
+    code, told = run("remove", "Ines")
+    assert code != 0
+    assert "No manager would be left" in told
+    gone = CliRunner().invoke(cli, ["people", "list", "--farm", str(tmp_path / "nowhere")])
+    assert "There is no farm" in str(gone.exception)
