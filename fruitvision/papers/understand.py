@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fruitvision.csv_file import CsvFile, CsvRow
 from fruitvision.domain import NameMapping
@@ -34,7 +34,8 @@ Known = Mapping[str, Sequence[str]]
 class NameQuestion:
     """A name that the farm does not know: where it stands, what it may mean, the likeliest first.
 
-    `choices` : all that it may mean. `may_stay` : whether it may also stay as it is written.
+    `choices` : all that it may mean. `may_stay` : whether it may also stay as it is written. `meant` :
+    what the person says now; empty while it is open.
     """
 
     what: str
@@ -43,6 +44,7 @@ class NameQuestion:
     proposed: tuple[str, ...]
     choices: tuple[str, ...]
     may_stay: bool = False
+    meant: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,7 @@ class Understood:
     inch_cells: tuple[InchCell, ...]
     inches: bool | None
     converted: tuple[Converted, ...]
-    names_asked: tuple[NameQuestion, ...]
+    names: tuple[NameQuestion, ...]
     names_used: tuple[NameUsed, ...]
     held_back: tuple[int, ...] = ()
 
@@ -90,7 +92,13 @@ class Understood:
     def must_ask(self) -> bool:
         """Whether nothing can go in before a person has answered."""
         asked = any(column.choices for column in self.columns)
-        return bool(self.lacking or asked or self.days.question)
+        days = self.days.question is not None and self.days.order is None
+        return bool(self.lacking or asked or days)
+
+    @property
+    def names_asked(self) -> tuple[NameQuestion, ...]:
+        """Names of which nobody said what they mean."""
+        return tuple(one for one in self.names if not one.meant)
 
     @property
     def rows_out(self) -> int:
@@ -151,7 +159,7 @@ def understand(
         inch_cells=tuple(cells.inch_cells),
         inches=answers.inches,
         converted=tuple(cells.converted),
-        names_asked=names.asked(),
+        names=names.questions(),
         names_used=tuple(names.used.values()),
     )
 
@@ -169,7 +177,7 @@ def _days(
     ]
     found = day_orders(texts)
     if found.question is not None and answers.day_order is not None:
-        return DayOrders(order=answers.day_order)
+        return replace(found, order=answers.day_order)
     return found
 
 
@@ -178,7 +186,8 @@ class _Names:
 
     def __init__(self, kind: PaperKind, answers: Answers, known: Known, before: Remembered) -> None:
         self._kind, self._answers, self._known, self._before = kind, answers, known, before
-        self._unknown: dict[tuple[str, str], list[int]] = {}
+        self._asked: dict[tuple[str, str], list[int]] = {}
+        self._meanings: dict[tuple[str, str], str] = {}
         self.used: dict[tuple[str, str], NameUsed] = {}
 
     def in_row(self, cells: dict[str, str], line: int) -> bool:
@@ -188,8 +197,9 @@ class _Names:
             written = cells.get(column, "")
             if written:
                 meant = self._meant(column, written)
+                if meant is None or (column, written) in self._meanings:
+                    self._asked.setdefault((column, written), []).append(line)
                 if meant is None:
-                    self._unknown.setdefault((column, written), []).append(line)
                     whole = False
                 else:
                     cells[column] = meant
@@ -207,6 +217,8 @@ class _Names:
             self.used[key] = NameUsed(
                 what=what, written=written, meant=meant, said=None if now else said
             )
+            if now:
+                self._meanings[column, written] = now
             return meant
         if what in FEW_WORDS or what == CLASSES:
             found = values_called(what).get(plain(written))
@@ -225,8 +237,8 @@ class _Names:
     def _may_stay(self, column: str) -> bool:
         return (self._kind.name, column) in MAY_STAY
 
-    def asked(self) -> tuple[NameQuestion, ...]:
-        """A question for each name that is not known."""
+    def questions(self) -> tuple[NameQuestion, ...]:
+        """A question for each name that is not known, with the answer where there is one."""
         return tuple(
             NameQuestion(
                 what=self._kind.names[column],
@@ -235,6 +247,7 @@ class _Names:
                 proposed=proposed_names(written, self._names(self._kind.names[column])),
                 choices=tuple(self._names(self._kind.names[column])),
                 may_stay=self._may_stay(column),
+                meant=self._meanings.get((column, written), ""),
             )
-            for (column, written), lines in self._unknown.items()
+            for (column, written), lines in self._asked.items()
         )

@@ -104,13 +104,13 @@ def _questions(preview: Preview, found: Understood) -> Iterator[str]:
             ways = " or ".join(f"--column '{one.label}={choice}'" for choice in one.choices)
             yield f"? {one.label} has no unit. {ways}"
     question = found.days.question
-    if question:
+    if question and found.days.order is None:
         words = {order: letters for letters, order in DAY_ORDERS.items()}
         ways = " or ".join(
             f"--dates {words[order]} ({day or 'no such day'})" for order, day in question.readings
         )
         yield f"? {question.shown} may be several days: {ways}"
-    elif found.days.order and found.days.proof:
+    elif found.days.proof:
         yield f"Dates are {found.days.order}: {found.days.proof} tells it."
     if found.inch_cells and found.inches is None:
         cells = ", ".join(
