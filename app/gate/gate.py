@@ -28,6 +28,11 @@ PERSON, ROLE = "x-fruitvision-person", "x-fruitvision-role"
 LONGEST_FORM = 8_192
 # RFC 6455, 7.4.1: the connection breaks a policy.
 POLICY = 1008
+# Said to programs: whoever uses a browser is led to the page of `sign_in`.
+_FIRST = "Sign in first."
+_SIGNED_OUT = "Signed out."
+_ON_THIS_PAGE = "Sign in on this page."
+_NO_FORM = "That is no form of this page."
 # What keeps a signed-in page out of other sites' frames and its addresses out of their logs.
 GUARDS = {
     "X-Content-Type-Options": "nosniff",
@@ -77,11 +82,11 @@ class Gate:
         if request.method != "POST":
             return _page(request, back, Said.NOTHING)
         if not _from_here(request):
-            return PlainTextResponse("Sign in on this page.", status_code=403)
+            return PlainTextResponse(_ON_THIS_PAGE, status_code=403)
         try:
             fields = await _form(request)
         except (ValueError, ClientDisconnect):
-            return PlainTextResponse("That is no form of this page.", status_code=400)
+            return PlainTextResponse(_NO_FORM, status_code=400)
         return await self._try(request, fields.get("name", ""), fields.get("password", ""), back)
 
     async def _try(self, request: Request, name: str, password: str, back: str) -> Response:
@@ -119,20 +124,20 @@ class Gate:
             return RedirectResponse(
                 f"{SIGN_IN}?next={quote(back, safe='')}", status_code=303, headers=GUARDS
             )
-        return PlainTextResponse("Sign in first.", status_code=401, headers=GUARDS)
+        return PlainTextResponse(_FIRST, status_code=401, headers=GUARDS)
 
     # ------------------------------------------------------------ the connection of an open page
 
     async def _connection(self, scope: Scope, receive: Receive, send: Send) -> None:
         account = self._account(scope)
         if account is None:
-            await send({"type": "websocket.close", "code": POLICY, "reason": "Sign in first."})
+            await send({"type": "websocket.close", "code": POLICY, "reason": _FIRST})
             return
 
         async def receive_while_signed_in() -> Message:
             message = await receive()
             if message["type"] == "websocket.receive" and self._account(scope) != account:
-                await send({"type": "websocket.close", "code": POLICY, "reason": "Signed out."})
+                await send({"type": "websocket.close", "code": POLICY, "reason": _SIGNED_OUT})
                 return {"type": "websocket.disconnect", "code": POLICY}
             return message
 
