@@ -288,7 +288,9 @@ class _Read:
         return Layer(
             value=log(self.fruit / forecast) + before,
             result_error=float(np.hypot(self._count_error, self._mixed * MIXED_ERROR)),
-            forecast_error=_log_error(of.crop.fruit),
+            forecast_error=_without(
+                _log_error(of.crop.fruit), 0.0 if learned is None else learned.count.error
+            ),
         )
 
     # ------------------------------------------------------------ size
@@ -317,13 +319,16 @@ class _Read:
         """Actual less forecast mean diameter, of the day on which it was picked."""
         if self._planned is None or self._sizes is None:
             return None
-        mm = self._of.crop.diameter_mm
+        mm, learned = self._of.crop.diameter_mm, self._of.inputs.learned
         move = self._sizes.move
         away = self._planned.mean_mm(move) - self._planned.mean_mm()
         return Layer(
             value=away - self.late_mm(days_late),
             result_error=float(np.hypot(SIZER_ERROR_MM, self._mixed * MIXED_ERROR_MM)),
-            forecast_error=0.0 if mm is None else (mm.p90 - mm.p10) / RANGE_SDS,
+            forecast_error=_without(
+                0.0 if mm is None else (mm.p90 - mm.p10) / RANGE_SDS,
+                0.0 if learned is None else learned.size_mm.error,
+            ),
         )
 
     # ------------------------------------------------------------ culls
@@ -379,6 +384,11 @@ class _Read:
                 ("count", "size", "culls"), stages[:-1], stages[1:], strict=True
             )
         )
+
+
+def _without(error: float, learned_error: float) -> float:
+    """A forecast's own standard error, without that of what was learned and added to it."""
+    return max(error**2 - learned_error**2, 0.0) ** 0.5
 
 
 def _log_error(estimate: Estimate) -> float:
