@@ -39,7 +39,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import Ball, Fruit, Outline, Photo
-from fruitvision.review import Reviewed
+from fruitvision.review import HAND, Reviewed
 
 HANGING, FALLEN, BALL = "hanging fruit", "fallen fruit", "ball of known size"
 CATEGORIES = (HANGING, FALLEN, BALL)
@@ -116,28 +116,44 @@ def _image(photo: OutlinedPhoto) -> Json:
 
 def _annotations(reviewed: Reviewed) -> list[Json]:
     photo = reviewed.photo.photo
-    found = [_fruit(fruit, reviewed, photo) for fruit in reviewed.photo.fruit]
+    numbers = _numbers(reviewed.photo.fruit)
+    found = [_fruit(fruit, reviewed, photo, numbers) for fruit in reviewed.photo.fruit]
     found += [_ball(ball, photo) for ball in reviewed.photo.balls]
     return [one for one in found if one["area"] > 0]
 
 
-def _fruit(fruit: Fruit, reviewed: Reviewed, photo: Photo) -> Json:
-    outline = fruit.outline
+def _numbers(fruit: Sequence[Fruit]) -> dict[str, str]:
+    """Numbers in the photo; those that only people saw are hand1, hand2, ... on every farm."""
+    by_hand = [one.fruit_id for one in fruit if one.fruit_id.startswith(HAND)]
+    renamed = {name: f"{HAND}{number}" for number, name in enumerate(by_hand, start=1)}
+    return {one.fruit_id: renamed.get(one.fruit_id, one.fruit_id) for one in fruit}
+
+
+def _rounded(outline: Outline) -> Outline:
+    """As it is written, so that all keys of a fruit are of one outline."""
+    return Outline(
+        centre_x_px=round(outline.centre_x_px, 2),
+        centre_y_px=round(outline.centre_y_px, 2),
+        width_px=max(round(outline.width_px, 2), 0.01),
+        height_px=max(round(outline.height_px, 2), 0.01),
+        angle_deg=round(outline.angle_deg, 2),
+    )
+
+
+def _fruit(fruit: Fruit, reviewed: Reviewed, photo: Photo, numbers: dict[str, str]) -> Json:
+    outline = _rounded(fruit.outline)
     fallen = fruit.fruit_id in reviewed.fallen
     beside = fruit.fruit_id in reviewed.beside
     behind = not (fruit.on_this_row or fallen or beside)
     return {
         **_region(FALLEN if fallen else HANGING, outline, photo),
-        "fv_fruit_id": fruit.fruit_id,
+        "fv_fruit_id": numbers[fruit.fruit_id],
         "fv_ellipse_px": [
-            round(value, 2)
-            for value in (
-                outline.centre_x_px,
-                outline.centre_y_px,
-                outline.width_px,
-                outline.height_px,
-                outline.angle_deg,
-            )
+            outline.centre_x_px,
+            outline.centre_y_px,
+            outline.width_px,
+            outline.height_px,
+            outline.angle_deg,
         ],
         "fv_visible_share": round(fruit.visible_share, 3),
         "fv_this_row": not behind,

@@ -8,19 +8,17 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_store, say
+from fruitvision.console import farm_store, login_name, say
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
+
+# Refused rows that are printed. Our choice: a screen of them tells what is wrong.
+_TOLD = 30
 
 outlines_cli = typer.Typer(
     help="Outlines that people put right in photos.\n\n"
     "Example: fruitvision outlines export --farm larkhill --out training-data",
     no_args_is_help=True,
 )
-
-
-@outlines_cli.callback()
-def _group() -> None:
-    """Keep `export` a command of its own, though it is the only one yet."""
 
 
 @outlines_cli.command("export")
@@ -60,3 +58,48 @@ def export_command(
         typer.echo(f"{outlines.unchecked} photos have edits and were not checked: left out.")
     say(refused_lines(outlines.refused))
     return 1 if outlines.refused else 0
+
+
+@outlines_cli.command("import")
+def import_command(
+    document: Annotated[Path, typer.Argument(help="COCO file with outlines or boxes of fruit.")],
+    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Really change the photos.")] = False,
+    only_add: Annotated[
+        bool, typer.Option("--only-add", help="Fruit that the file lacks stay.")
+    ] = False,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who drew it; else the name of this login.")
+    ] = None,
+    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+) -> int:
+    """Take in outlines that were drawn elsewhere, as edits of the photos that can be undone.
+
+    Without --yes it says what would change. The file tells all fruit of the photos that it names.
+    Example: fruitvision outlines import outlines.json --farm larkhill --by Ines --yes
+    """
+    from fruitvision.outlines_coco_in import read_drawn
+    from fruitvision.pipeline.additions import farm_settings
+    from fruitvision.pipeline.outlines_in import plan_outlines, save_outlines
+    from fruitvision.report import refused_lines
+    from fruitvision.report.outlines import outlines_lines
+
+    with farm_store(farm, create=False) as store:
+        plan = plan_outlines(
+            read_drawn(document),
+            store,
+            farm_settings(store),
+            only_add=only_add,
+            detector_name=detector,
+        )
+        say(outlines_lines(plan))
+        say(refused_lines(plan.refused[:_TOLD]))
+        if len(plan.refused) > _TOLD:
+            typer.echo(f"And {len(plan.refused) - _TOLD:,} more rows were refused.")
+        if plan.photos and not yes:
+            typer.echo("Nothing is changed yet. To change it, add --yes.")
+            return 2
+        if plan.photos:
+            edits = save_outlines(plan, store, who=login_name() if by is None else by)
+            typer.echo(f"{edits:,} edits are kept; each can be undone on the page Photos.")
+    return 1 if plan.refused else 0

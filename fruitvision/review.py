@@ -45,6 +45,8 @@ SAME_REACH = 0.5
 HAND_ERROR_PX = 3.0
 # Visible share of a fruit that a person calls partly hidden. Our choice: below what is sized.
 PARTLY_SEEN = 0.4
+# Begin of the numbers of fruit that only people saw.
+HAND = "hand"
 # A drawn fruit is no smaller than this, px of the photo. Our choice: a slip of the hand is.
 SMALLEST_PX = 4.0
 
@@ -241,7 +243,7 @@ def _same(fruit: Sequence[_Fruit], drawn: Outline) -> _Fruit | None:
 def _new(desk: _Desk, outline: Outline, number: int, photo_id: str) -> _Fruit:
     fruit = Fruit(
         photo_id=photo_id,
-        fruit_id=f"hand{number}",
+        fruit_id=f"{HAND}{number}",
         centre_x_px=outline.centre_x_px,
         centre_y_px=outline.centre_y_px,
         width_px=outline.width_px,
