@@ -21,10 +21,16 @@ from fruitvision.domain import (
 from fruitvision.forecast.draw import add_draws, draw_block
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, summarise
+from fruitvision.learning.layers import Comparison, compare
+from fruitvision.learning.matching import season_results
 from fruitvision.settings import Settings, all_settings_to_text
-from fruitvision.simulate.season.draw import SeasonBlock
+from fruitvision.simulate.coverage import forecast_block
+from fruitvision.simulate.season.draw import SeasonBlock, draw_season
 from fruitvision.simulate.season.fates import CULLED
 from fruitvision.simulate.season.harvest import cartons_by_class
+from fruitvision.simulate.season.walk import office_block, walk
+from fruitvision.simulate.worlds import World
+from fruitvision.size_table import load_size_table
 from tests.farm_records import MADE_WITH
 
 
@@ -161,3 +167,25 @@ def in_year(inputs: BlockInputs, year: int) -> BlockInputs:
             else replace_year(inputs.growth.measured_on, year),
         ),
     )
+
+
+def simulated_year(
+    world: World, seed: int, table: SizeTable, settings: Settings, *, year: int, more: float = 1.0
+) -> list[tuple[Forecast, Comparison]]:
+    """One season of an invented farm: each block walked, forecast and packed, and both held
+    together; `more` times the true crop comes in."""
+    settings = replace(settings, seed=seed)
+    shared = draw_shared(settings)
+    found = []
+    for season in draw_season(seed, world.season_plans(seed, settings)):
+        seen = walk(season, seed, world.walk_errors(season.plan, seed, settings))
+        inputs, _ = forecast_block(office_block(season), seen, table, settings, shared)
+        inputs = in_year(inputs, year)
+        made = forecast_of([inputs], table, settings, made_on=inputs.estimate.walked_on)
+        ticket, lot = papers_of(season, table, year=year, more=more)
+        block = inputs.estimate.block
+        (result,) = season_results([ticket], [lot], (), [block], {}).results
+        one = compare(made, result, load_size_table)
+        assert one is not None
+        found.append((made, one))
+    return found
