@@ -55,20 +55,20 @@ def amount(value: float) -> str:
 
 def packout(classes: Sequence[ClassForecast]) -> Chart:
     """Cartons of each class: a bar to P50, a whisker from P10 to P90; large fruit on top."""
-    rows = [_whisker(class_words(item.size_class), item.cartons) for item in reversed(classes)]
+    rows = [whisker(class_words(item.size_class), item.cartons) for item in reversed(classes)]
     names = [row["name"] for row in rows]
     y = alt.Y("name:N", sort=names, title=None, axis=axis(labelLimit=110))
     x = alt.X(
         "p50:Q", title=say("forecast.cartons"), axis=axis(format=",d", tickCount=5, tickMinStep=1)
     )
-    return _lying_bars(rows, x, y, say("forecast.class")).properties(
+    return lying_bars(rows, x, y, say("forecast.class")).properties(
         height=ROW_PX * max(len(rows), 2) + AXIS_PX
     )
 
 
 def weeks(rows: Sequence[WeekForecast]) -> Chart:
     """Cartons of each week, all classes: a bar to P50, a whisker from P10 to P90."""
-    shown = [_whisker(week_name(row.week), row.cartons) for row in rows]
+    shown = [whisker(week_name(row.week), row.cartons) for row in rows]
     names = [row["name"] for row in shown]
     y = alt.Y("name:N", sort=names, title=None, axis=axis(labelLimit=140))
     x = alt.X(
@@ -76,7 +76,7 @@ def weeks(rows: Sequence[WeekForecast]) -> Chart:
         title=say("sales.chart_cartons"),
         axis=axis(format=",d", tickCount=5, tickMinStep=1),
     )
-    return _lying_bars(shown, x, y, say("sales.chart_week")).properties(
+    return lying_bars(shown, x, y, say("sales.chart_week")).properties(
         height=ROW_PX * max(len(shown), 2) + AXIS_PX
     )
 
@@ -96,13 +96,15 @@ def _day(value: date) -> str:
     return f"{value.day} {say('common.months').split()[value.month - 1]}"
 
 
-def _whisker(name: str, estimate: Estimate) -> dict[str, Any]:
+def whisker(name: str, estimate: Estimate) -> dict[str, Any]:
+    """A row of a chart of ranges: its name, P10, P50, P90, and these as they are told."""
     numbers = {"p10": estimate.p10, "p50": estimate.p50, "p90": estimate.p90}
     told = {f"{key} told": amount(value) for key, value in numbers.items()}
     return {"name": name, **numbers, **told}
 
 
-def _lying_bars(rows: list[dict[str, Any]], x: alt.X, y: alt.Y, what: str) -> Chart:
+def lying_bars(rows: list[dict[str, Any]], x: alt.X, y: alt.Y, what: str) -> Chart:
+    """Lying bars to P50 with whiskers from P10 to P90; `what` a row is, for its tooltip."""
     chart = alt.Chart(values(rows))
     tooltip = [
         alt.Tooltip("name:N", title=what),
@@ -285,7 +287,7 @@ def calendar(passes: Sequence[PassPlan]) -> Chart:
     room = timedelta(days=max(2, round(WORDS_ROOM * (last - first).days)))
     x = alt.X(
         "start:T",
-        title=None,
+        title=say("sales.day_column"),
         scale=alt.Scale(domain=[_date_time(first), _date_time(last + room)], nice=False),
         axis=day_axis(tickCount=5),
     )
@@ -303,7 +305,7 @@ def calendar(passes: Sequence[PassPlan]) -> Chart:
         chart.mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=5).encode(
             x=alt.X("end:T"), y=y, text="bins:N"
         ),
-    ).properties(height=ROW_PX * max(len(order), 2) + 40)
+    ).properties(height=ROW_PX * max(len(order), 2) + AXIS_PX)
 
 
 def _pass_row(one: PassPlan) -> dict[str, Any]:
@@ -347,7 +349,7 @@ def pickers(days: Sequence[HarvestDay], crew: int) -> Chart:
 
     Days on which P90 is above it have a sign and a number beside their whisker.
     """
-    rows = [_whisker(day_words(one.day), one.need.picker_days) for one in days]
+    rows = [whisker(day_words(one.day), one.need.picker_days) for one in days]
     names = [row["name"] for row in rows]
     most = max([crew, *(row["p90"] for row in rows)])
     x = alt.X(
@@ -357,7 +359,7 @@ def pickers(days: Sequence[HarvestDay], crew: int) -> Chart:
         axis=axis(format=",d", tickCount=5, tickMinStep=1),
     )
     y = alt.Y("name:N", sort=names, title=None, axis=axis(labelLimit=110))
-    layers = [_lying_bars(rows, x, y, say("sales.day_column"))]
+    layers = [lying_bars(rows, x, y, say("sales.day_column"))]
     marks = [
         {**row, "mark": f"▲ {number(day.pickers_short)}"}
         for row, day in zip(rows, days, strict=True)

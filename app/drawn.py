@@ -11,7 +11,7 @@ from fruitvision.domain import BlockInputs, Forecast
 from fruitvision.forecast.change import ClassChange, changes_by_class
 from fruitvision.forecast.drawn_with import drawn_again_with
 from fruitvision.forecast.size_bands import SizeBand, size_bands
-from fruitvision.harvest import HarvestCalendar, harvest_calendar
+from fruitvision.pipeline.harvest_plan import HarvestNow, HarvestRecord, harvest_now
 from fruitvision.settings import Settings
 
 # Results kept in memory, of each kind. Our choice: some weeks of a farm's versions, a few MB.
@@ -55,8 +55,8 @@ def _changes(key: str, _earlier: Forecast, _now: Forecast) -> tuple[ClassChange,
     return changes_by_class(_earlier, _now)
 
 
-def calendar(forecast: Forecast) -> HarvestCalendar:
-    """Bins and pickers by day, with the farm's crew of today.
+def harvest(forecast: Forecast, record: HarvestRecord) -> HarvestNow:
+    """Bins and pickers by day and what is picked, with the farm's crew of today.
 
     Raises
     ------
@@ -64,11 +64,26 @@ def calendar(forecast: Forecast) -> HarvestCalendar:
         If the forecast can't be drawn again.
     """
     settings = session.settings()
-    pace = settings.bins_per_picker_day, settings.picker_pace_error
-    crew = settings.crew, settings.bins_on_hand
-    return _calendar(f"{forecast.forecast_id} {pace} {crew}", forecast, settings)
+    of_today = tuple(getattr(settings, name) for name in _OF_HARVEST)
+    return _harvest(f"{forecast.forecast_id} {of_today} {record}", forecast, record, settings)
+
+
+# Settings of today that a harvest is planned by.
+_OF_HARVEST = (
+    "bins_per_picker_day",
+    "picker_pace_error",
+    "crew",
+    "bins_on_hand",
+    "overtime_quantile",
+    "bins_ahead_days",
+    "bins_waiting_days",
+    "pass_share_error",
+    "bin_fill_error",
+)
 
 
 @st.cache_resource(show_spinner=False, max_entries=KEPT)
-def _calendar(key: str, _forecast: Forecast, _settings: Settings) -> HarvestCalendar:
-    return harvest_calendar(_forecast, _settings)
+def _harvest(
+    key: str, _forecast: Forecast, _record: HarvestRecord, _settings: Settings
+) -> HarvestNow:
+    return harvest_now(_forecast, _record, _settings)

@@ -106,7 +106,7 @@ def test_shares_that_are_not_given_share_what_is_left() -> None:
     both = moved_plans(plans, [parse_move("Hill:1=+1"), parse_move("Hill:1=100%")])["Hill"]
     assert [pick.share for pick in both.picks] == pytest.approx([1, 0, 0])
     assert both.picks[0].pick_date == date(2026, 9, 4)
-    with pytest.raises(ForecastError, match="Hill has 3 passes, not 4"):
+    with pytest.raises(ForecastError, match="Hill has no pass 4; its last one is 3"):
         moved_plans(plans, [parse_move("Hill:4=+1")])
     with pytest.raises(ForecastError, match="no block 'Hil'"):
         moved_plans(plans, [parse_move("Hil:1=+1")])
@@ -230,7 +230,7 @@ def test_a_pass_is_finished_by_a_persons_word_until_it_is_taken_back(folder: Pat
             assert finished_passes(store, 2027) == set()
     with open_farm(folder) as store:
         assert [one.about for one in store.changes(kind=ThingKind.PASS)] == ["Hill 1/2, 2026"] * 2
-    for wrong, words in (("Hill:3", "has 2 passes, not 3"), ("Hill", "can't be read")):
+    for wrong, words in (("Hill:3", "has no pass 3; its last one is 2"), ("Hill", "can't be read")):
         status, text = command("harvest", folder, "--done", wrong)
         assert status == 2
         assert words in text
@@ -239,7 +239,7 @@ def test_a_pass_is_finished_by_a_persons_word_until_it_is_taken_back(folder: Pat
 def test_a_ticket_that_belongs_nowhere_is_listed(folder: Path) -> None:
     keep_ticket(folder, 4, number=7)
     _, text = command("harvest", folder, "--tickets")
-    assert "4 bins, left out: It is of pass 7, and the plan has 2." in text
+    assert "4 bins, left out: It is of pass 7, and the last one planned is 2." in text
 
 
 # ---------------------------------------------------------------- rooms

@@ -282,7 +282,7 @@ def test_tickets_that_belong_to_no_pass_are_listed_with_why(
     assert {one.ticket.ticket: one.why for one in found.left_out} == {
         f"Elsewhere 1 {PICK}": "The forecast has no block 'Elsewhere'.",
         "early": f"It is of {WALK - timedelta(days=1)}, before the walk of {WALK}.",
-        "fourth": "It is of pass 4, and the plan has 3.",
+        "fourth": "It is of pass 4, and the last one planned is 3.",
     }
 
 

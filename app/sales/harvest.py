@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import partial
 from html import escape
@@ -11,13 +12,18 @@ from math import ceil
 import streamlit as st
 
 from app import charts_forecast, drawn, files, session, show
-from app.charts_forecast import day_words, days_words, pass_words, range_of
+from app.charts_forecast import amount, day_words, days_words, pass_words, range_of
 from app.forms.crew import crew_form
+from app.forms.rooms import rooms_form
+from app.sales.moves import moves, try_out_line
+from app.sales.picked import picked
+from app.sales.rooms import empty_bins, room_plan
 from app.wording import number, percent, say, week
-from fruitvision.domain import Forecast
+from fruitvision.domain import Forecast, PickPlan
 from fruitvision.export import write_harvest_csv
 from fruitvision.forecast.picks import monday_of
 from fruitvision.harvest import HarvestCalendar, HarvestDay, PassPlan
+from fruitvision.pipeline.harvest_plan import read_harvest
 from fruitvision.store import FarmStore
 
 # A farm with more passes starts with one week. Our choice: a screen of a phone.
@@ -37,15 +43,34 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
         If the forecast can't be drawn again.
     """
     st.header(say("sales.harvest_head"))
-    calendar = drawn.calendar(forecast)
-    _totals(calendar)
+    record = read_harvest(store, forecast)
     with st.expander(say("sales.crew_head")):
         crew_form(store)
+    with st.expander(say("harvest.moves_head")):
+        tried = moves(forecast, record.plans, store)
+    if tried:
+        try_out_line(tried)
+    now = drawn.harvest(forecast, replace(record, plans={**record.plans, **tried}))
+    calendar = now.calendar
+    _since(calendar, tried)
+    _totals(calendar)
     _caution()
+    with st.expander(say("harvest.picked_head")):
+        planned = [
+            (name, index, len(plan.picks))
+            for name, plan in record.plans.items()
+            for index in range(1, len(plan.picks) + 1)
+        ]
+        picked(now.update, planned, record.finished, forecast, store)
+    with st.expander(say("harvest.rooms_head")):
+        room_plan(calendar.rooms)
+        rooms_form(store, list(dict.fromkeys(one.variety for one in forecast.varieties)))
+    with st.expander(say("harvest.bins_head")):
+        empty_bins(calendar.stock, calendar.quantiles)
     if calendar.unknown:
         st.warning(say("sales.unknown", blocks=show.plain(", ".join(calendar.unknown))))
     if not calendar.days:
-        st.write(say("sales.nothing_planned"))
+        st.write(say("harvest.all_picked" if calendar.picked_bins else "sales.nothing_planned"))
         return
     _short(calendar)
     st.subheader(say("sales.calendar"))
@@ -64,6 +89,15 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
         mime="text/csv",
         icon=":material/download:",
     )
+
+
+def _since(calendar: HarvestCalendar, tried: Mapping[str, PickPlan]) -> None:
+    """That the calendar is that of other passes than the forecast's, and of the rest only."""
+    moved = [name for name in calendar.moved if name not in tried]
+    if moved:
+        st.info(say("harvest.moved_since", blocks=show.plain(", ".join(moved))))
+    if calendar.picked_bins:
+        st.info(say("harvest.rest_only", picked=amount(calendar.picked_bins)))
 
 
 def _totals(calendar: HarvestCalendar) -> None:
@@ -86,6 +120,11 @@ def _totals(calendar: HarvestCalendar) -> None:
                 number(ceil(need.pickers_planned)),
                 say("sales.plan_below", percent=planned),
             ),
+            (
+                say("harvest.overtime"),
+                number(ceil(need.pickers_overtime)),
+                say("sales.plan_below", percent=percent(calendar.overtime_quantile)),
+            ),
         ]
     )
 
@@ -97,9 +136,9 @@ def _caution() -> None:
 
 def _short(calendar: HarvestCalendar) -> None:
     """On which days the crew or the bins are too few; nothing where neither is set."""
-    if not calendar.crew and not calendar.bins_on_hand:
+    if not calendar.crew and not calendar.bins_on_hand and calendar.rooms is None:
         return
-    short = [day_words(one.day) for one in calendar.days if one.pickers_short or one.bins_short]
+    short = [day_words(one.day) for one in calendar.short_days]
     if short:
         st.warning(say("sales.days_short", n=len(short), days=_some(short, NAMED_DAYS)))
     else:
@@ -164,6 +203,11 @@ def _days(days: Sequence[HarvestDay]) -> None:
                 say("sales.pass_column"): _some(list(dict.fromkeys(one.blocks)), NAMED_BLOCKS),
                 say("sales.bins"): range_of(one.need.bins),
                 say("sales.pickers_column"): _with_mark(range_of(one.need.picker_days), one),
+                say("harvest.crew_column"): say(
+                    "harvest.crew_and_overtime",
+                    crew=ceil(one.need.pickers_planned),
+                    overtime=ceil(one.need.pickers_overtime),
+                ),
             }
             for one in days
         ]
@@ -178,10 +222,13 @@ def _some(names: Sequence[str], most: int) -> str:
 
 
 def _with_mark(text: str, one: HarvestDay) -> str:
+    """A range, and behind it what is short on that day."""
     pickers = say("sales.short_pickers", n=one.pickers_short)
     bins = say("sales.short_bins", n=one.bins_short)
     if one.pickers_short and one.bins_short:
-        return f"{text} {say('sales.short_both', pickers=pickers, bins=bins)}"
-    if one.pickers_short or one.bins_short:
-        return f"{text} {say('sales.short', what=pickers if one.pickers_short else bins)}"
+        text = f"{text} {say('sales.short_both', pickers=pickers, bins=bins)}"
+    elif one.pickers_short or one.bins_short:
+        text = f"{text} {say('sales.short', what=pickers if one.pickers_short else bins)}"
+    if one.rooms_over:
+        text = f"{text} {say('harvest.short_rooms', n=one.rooms_over)}"
     return text

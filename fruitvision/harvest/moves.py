@@ -78,8 +78,7 @@ def moved_plans(plans: Mapping[str, PickPlan], moves: Sequence[Move]) -> Mapping
         passes = len(plans[move.block_id].picks)
         if move.number > passes:
             raise ForecastError(
-                f"{move.block_id} has {passes} {'pass' if passes == 1 else 'passes'}, "
-                f"not {move.number}.",
+                f"{move.block_id} has no pass {move.number}; its last one is {passes}.",
                 fix="Give one of them, or load a pick plan (picks) with more.",
             )
         by_block.setdefault(move.block_id, []).append(move)

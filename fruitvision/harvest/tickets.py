@@ -108,7 +108,7 @@ def _why_not(ticket: BinTicket, passes: Sequence[DrawnPass], walked_on: date | N
     if ticket.picked_on < walked_on:
         return f"It is of {ticket.picked_on}, before the walk of {walked_on}."
     if ticket.pass_number > len(passes):
-        return f"It is of pass {ticket.pass_number}, and the plan has {len(passes)}."
+        return f"It is of pass {ticket.pass_number}, and the last one planned is {len(passes)}."
     return ""
 
 

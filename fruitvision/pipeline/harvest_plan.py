@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitvision.domain import BinTicket, ColdRoom, Forecast, PickPlan
+from fruitvision.forecast.drawn_with import drawn_again_with
 from fruitvision.harvest import HarvestCalendar
 from fruitvision.harvest.calendar import calendar_of
 from fruitvision.harvest.passes import DrawnHarvest, draw_harvest
@@ -37,7 +38,14 @@ class HarvestRecord:
 
 
 def read_harvest(store: Store, forecast: Forecast) -> HarvestRecord:
-    """Passes, rooms, tickets and finished passes of the season of a forecast."""
+    """Passes, rooms, tickets and finished passes of the season of a forecast.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast was made by a version that did not keep what it was drawn from.
+    """
+    drawn_again_with(forecast)
     return HarvestRecord(
         plans=kept_plans(store, forecast),
         rooms=store.cold_rooms(),

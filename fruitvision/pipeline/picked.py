@@ -43,7 +43,7 @@ def mark_pass(key: PassKey, forecast: Forecast, store: Store, *, finished: bool,
     passes = len(plans[block_id].picks)
     if not 1 <= number <= passes:
         raise ForecastError(
-            f"{block_id} has {passes} {'pass' if passes == 1 else 'passes'}, not {number}.",
+            f"{block_id} has no pass {number}; its last one is {passes}.",
             fix="Give one of them, or load a pick plan (picks) with more.",
         )
     season = season_of(forecast)
