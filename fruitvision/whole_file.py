@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import os
 import secrets
+import sys
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
 
 from fruitvision.errors import StoreError
+
+# Where it can't be told whether the writer of a part is alive, a part so old is left over. Our
+# choice: the archive of a large farm takes minutes.
+OLD_PART_S = 24 * 3600.0
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -31,7 +38,8 @@ def write_whole(path: Path, content: bytes) -> None:
 def whole_file(path: Path) -> Iterator[BinaryIO]:
     """A stream whose content is in the file, in one step, when the block ends well.
 
-    For what is too large to be held at once; else as `write_whole`.
+    For what is too large to be held at once; else as `write_whole`. When the power fails
+    afterwards, the whole file is on the disk or the old one is.
 
     Raises
     ------
@@ -39,15 +47,26 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
         If the file can't be written; nothing is left behind.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{secrets.token_hex(8)}.part")
+    part = part_beside(path)
     try:
         with part.open("xb") as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
         part.replace(path)
+        _sync_folder(path.parent)
     finally:
         part.unlink(missing_ok=True)
+
+
+def part_beside(path: Path) -> Path:
+    """A name beside `path` for what becomes it; parts of it that killed writers left are gone."""
+    # The name itself may be as long as a name can be.
+    begin = f".{sha256(path.name.encode()).hexdigest()[:12]}"
+    for left in path.parent.glob(f"{begin}-*.part"):
+        if _is_left_over(left):
+            left.unlink(missing_ok=True)
+    return path.with_name(f"{begin}-{os.getpid()}-{secrets.token_hex(4)}.part")
 
 
 def write_asked_for(path: Path, content: bytes) -> None:
@@ -64,3 +83,38 @@ def write_asked_for(path: Path, content: bytes) -> None:
         raise StoreError(
             f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
         ) from err
+
+
+def _is_left_over(part: Path) -> bool:
+    try:
+        if time.time() - part.stat().st_mtime > OLD_PART_S:
+            return True
+        writer = int(part.name.split("-")[1])
+    except (OSError, ValueError, IndexError):
+        return False
+    return not _is_alive(writer)
+
+
+def _is_alive(process: int) -> bool:
+    """Whether a process of this computer is there; true where asking would disturb it."""
+    if sys.platform == "win32":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:  # Somebody else's.
+        return True
+    return True
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the new name of a file on the disk, where folders can be asked for that."""
+    if sys.platform == "win32":
+        return
+    with suppress(OSError):
+        opened = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)

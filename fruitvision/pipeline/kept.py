@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,6 +18,7 @@ from threading import Lock
 from typing import Any, TypeVar
 
 from fruitvision.records import from_plain, to_plain
+from fruitvision.whole_file import part_beside
 
 Record = TypeVar("Record")
 
@@ -112,7 +112,7 @@ def on_disk(folder: Path, name: str, key: str, kind: type[Record]) -> Record | N
 def keep_on_disk(folder: Path, name: str, key: str, record: object) -> None:
     """Keep a record in place of what lies there; a folder that can't be written costs time only."""
     path = _path(folder, name)
-    part = path.with_name(f".{secrets.token_hex(8)}.part")
+    part = part_beside(path)
     document = {"key": key, "record": to_plain(record)}
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
