@@ -41,11 +41,12 @@ from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
+from fruitvision.learning_command import learn, lots_cli, score
 from fruitvision.lens_command import lens_cli
 from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
 from fruitvision.papers_command import papers_cli
-from fruitvision.papers_out_command import fruit_table, geojson
+from fruitvision.papers_out_command import card, fruit_table, geojson
 from fruitvision.planning_command import thinning, worth
 from fruitvision.sales_command import freeze, harvest
 from fruitvision.season_command import season_cli
@@ -67,6 +68,7 @@ cli.add_typer(lens_cli, name="lens")
 cli.add_typer(calipers_cli, name="calipers")
 cli.add_typer(outlines_cli, name="outlines")
 cli.add_typer(orders_cli, name="orders")
+cli.add_typer(lots_cli, name="lots")
 cli.add_typer(papers_cli, name="table")
 cli.add_typer(archive_cli, name="archive")
 cli.add_typer(season_cli, name="season")
@@ -454,8 +456,11 @@ def export(
 
 cli.command("fruit")(fruit_table)
 cli.command()(geojson)
+cli.command()(card)
 cli.command()(freeze)
 cli.command()(harvest)
+cli.command()(score)
+cli.command()(learn)
 cli.command()(sheet)
 cli.command()(thinning)
 cli.command()(worth)

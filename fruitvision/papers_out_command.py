@@ -67,3 +67,18 @@ def geojson(
     typer.echo(f"{out}: {placed:,} places in {sum(bool(one.placed) for one in blocks)} blocks.")
     say(refused_lines(lacking))
     return 1 if lacking else 0
+
+
+def card(
+    out: Annotated[Path, typer.Option("--out", help="PDF file to write.")] = Path("card.pdf"),
+    language: Annotated[str, typer.Option("--language", help="en, es or fr.")] = "en",
+    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+) -> None:
+    """A card to print: how to take the photo, in six drawings and few words.
+
+    Example: fruitvision card --language es --out card.pdf
+    """
+    from fruitvision.training_card import write_training_card
+
+    write_training_card(out, language=language, paper=paper)
+    typer.echo(f"{out}: one page to print and hand out.")

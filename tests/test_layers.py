@@ -44,6 +44,8 @@ ALLOWED: dict[str, set[str]] = {
     "marker_sheet": BASE | {"printed_ruler", "reference", "units", "whole_file"},
     "sampling": BASE,
     "walk_list": BASE | {"whole_file"},
+    "drawings": set(),
+    "training_card": BASE | {"drawings", "share", "whole_file"},
     "walk_progress": BASE | {"tree", "walk_data"},
     "capture": BASE | {"fruit"},
     "camera": BASE,
@@ -147,10 +149,13 @@ HEAVY = {
     "mitsuba": {"simulate"},
     "sqlalchemy": {"store", "migrations"},
     "alembic": {"store", "migrations"},
-    "reportlab": {"export", "lens", "marker_sheet", "printed_ruler", "walk_list"},
+    "reportlab": {"export", "lens", "marker_sheet", "printed_ruler", "training_card", "walk_list"},
     "xlsxwriter": {"export"},
     "pi_heif": {"photo"},
     "argon2": {"accounts"},
+    "svglib": {"training_card"},
+    "icalendar": {"export"},
+    "pyarrow": {"export"},
     "filelock": {"accounts", "work"},
 }
 

@@ -7,8 +7,9 @@ from html import escape
 
 import streamlit as st
 
-from app import files, pictures, session, show
+from app import files, session, show
 from app.wording import say
+from fruitvision import drawings
 from fruitvision.marker_sheet import draw_marker_sheet
 from fruitvision.settings import RULER_MM
 
@@ -28,10 +29,12 @@ def marker_sheets() -> None:
         )
 
 
-def drawings(drawn: Mapping[str, Callable[[], str]]) -> None:
+def figures(drawn: Mapping[str, Callable[[], str]]) -> None:
     """Pictures with what they say, as many abreast as the page is wide."""
-    figures = "".join(_figure(say(f"help.picture_{name}"), draw()) for name, draw in drawn.items())
-    st.html(f'<div class="fv-pictures">{figures}</div>')
+    drawn_ones = "".join(
+        _figure(say(f"help.picture_{name}"), draw()) for name, draw in drawn.items()
+    )
+    st.html(f'<div class="fv-pictures">{drawn_ones}</div>')
 
 
 def _figure(words: str, svg: str) -> str:
@@ -49,10 +52,10 @@ alley = show.length(ALLEY_M, units.distance, digits=1)
 st.title(say("help.title"))
 st.markdown(say("help.five_steps"))
 st.subheader(say("help.photo"))
-drawings(pictures.RIGHT)
+figures(drawings.RIGHT)
 st.markdown(say("help.photo_words", alley=alley))
 st.subheader(say("help.wrong"))
-drawings(pictures.WRONG)
+figures(drawings.WRONG)
 st.subheader(say("help.marker"))
 st.markdown(say("help.marker_words", ruler=ruler))
 marker_sheets()

@@ -8,7 +8,8 @@ from xml.etree import ElementTree as ET
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from app import pictures, wording
+from app import wording
+from fruitvision import drawings
 from fruitvision.pipeline.additions import (
     farm_settings,
 )
@@ -42,14 +43,14 @@ def test_the_ruler_is_read_in_inches_and_kept_in_millimetres(folder: Path) -> No
 
 
 def test_every_drawing_is_a_whole_picture_with_words_and_right_and_wrong_differ() -> None:
-    drawn = {**pictures.RIGHT, **pictures.WRONG}
+    drawn = {**drawings.RIGHT, **drawings.WRONG}
     assert len({draw() for draw in drawn.values()}) == len(drawn)
     for name, draw in drawn.items():
         svg = ET.fromstring(draw())  # noqa: S314 - drawn by ourselves
-        assert svg.attrib["viewBox"] == f"0 0 {pictures.WIDTH} {pictures.HEIGHT}"
+        assert svg.attrib["viewBox"] == f"0 0 {drawings.WIDTH} {drawings.HEIGHT}"
         frame = next(one for one in svg if one.tag.endswith("rect"))
         # Told apart by more than colour: a broken frame.
-        assert ("stroke-dasharray" in frame.attrib) == (name in pictures.WRONG)
+        assert ("stroke-dasharray" in frame.attrib) == (name in drawings.WRONG)
         assert text_of("en", "help", f"picture_{name}").startswith("**")
 
 
@@ -57,7 +58,7 @@ def test_the_help_shows_every_drawing_with_its_words_to_a_screen_reader_too(fold
     app = page("help")
     assert not app.exception
     shown = "".join(item.proto.body for item in app.get("html"))
-    assert shown.count("<img") == len(pictures.RIGHT) + len(pictures.WRONG)
+    assert shown.count("<img") == len(drawings.RIGHT) + len(drawings.WRONG)
     assert 'alt="The top is cut off"' in shown
     assert "re-entry time" in text(app)
 

@@ -134,7 +134,7 @@ SENTENCE = re.compile(r"(?:^|[^\w.-])[A-Za-zÀ-ÿ]{2,}[,:;]? [a-zà-ÿ]{2,}")
 MARKUP = re.compile(r"<[^>]*(?:>|$)|^[^<]*>")
 STYLE = re.compile(r"<style>|;\n")
 # Files that hold no words for people: styles, drawings, what finds sentences.
-NO_WORDS = {"pictures.py", "sentences.py"}
+NO_WORDS = {"sentences.py"}
 # What looks like words and is none, or is translated as a word of the library.
 NOT_WORDS = {
     "open block": "a name of what is remembered", "detector made ready": "likewise",

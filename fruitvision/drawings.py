@@ -1,4 +1,4 @@
-"""Line drawings for the help, made here: how to take a photo, and what spoils one.
+"""Line drawings for the help and the card, made here: how to take a photo, and what spoils one.
 
 Pictures are SVG texts of 240 × 170 units without any words, so that they are the same in every
 language. What is right bears a tick, what is wrong a cross and a broken frame.
