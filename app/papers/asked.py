@@ -59,14 +59,17 @@ class Asker:
         words: Callable[[str], str],
         key: str,
     ) -> str | None:
-        """The option that was chosen just now; None while it is as it was."""
+        """The option that was chosen just now; None while it is as it was.
+
+        A box has its answer in its key: where another box changed that answer, it is drawn anew.
+        """
         found = st.selectbox(
             label,
             options,
             index=options.index(chosen) if chosen in options else None,
             format_func=words,
             placeholder=say("papers.choose"),
-            key=f"paper {self._file} {key}",
+            key=f"paper {self._file} {key} {chosen}",
         )
         return found if found is not None and found != chosen else None
 
@@ -103,7 +106,7 @@ class Asker:
                 labels,
                 "",
                 lambda one: _label_words(one, samples[one]),
-                f"lacks {column}",
+                f"lacks {column} {sorted(self._answers.columns.items())}",
             )
             if label is not None:
                 self._answer(columns={**self._answers.columns, label: column})
@@ -160,7 +163,7 @@ class Asker:
             orders,
             index=orders.index(now) if now in orders else None,
             format_func=readings.__getitem__,
-            key=f"paper {self._file} days",
+            key=f"paper {self._file} days {now}",
         )
         if chosen is not None and chosen != now:
             self._answer(day_order=chosen)
@@ -186,7 +189,7 @@ class Asker:
             [True, False],
             index=None if now is None else [True, False].index(now),
             format_func=lambda yes: say("papers.inches_yes" if yes else "papers.inches_no"),
-            key=f"paper {self._file} inches",
+            key=f"paper {self._file} inches {now}",
         )
         if chosen is not None and chosen != now:
             self._answer(inches=chosen)
@@ -245,7 +248,7 @@ class Asker:
             meant = st.checkbox(
                 say("papers.odd_ask", line=str(one.line), fruit=one.fruit_count, tree=tree),
                 value=one.meant,
-                key=f"paper {self._file} odd {one.line}",
+                key=f"paper {self._file} odd {one.line} {one.meant}",
             )
             if meant != one.meant:
                 self._answer(odd_lines=self._answers.odd_lines ^ {one.line})
