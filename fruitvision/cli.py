@@ -38,11 +38,11 @@ from fruitvision.console import (
     write_picture,
 )
 from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
-from fruitvision.evaluate.command import models_cli
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.learning_command import learn, lots_cli, score
 from fruitvision.lens_command import lens_cli
+from fruitvision.models_command import models_cli
 from fruitvision.orders_command import orders_cli
 from fruitvision.outlines_command import outlines_cli
 from fruitvision.papers_command import papers_cli

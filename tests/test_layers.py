@@ -129,6 +129,7 @@ FREE = {
     "calipers_command",
     "learning_command",
     "lens_command",
+    "models_command",
     "orders_command",
     "accounts_command",
     "outlines_command",

@@ -15,7 +15,7 @@ from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import DetectorDamaged
 from fruitvision.fruit import tiles
 from fruitvision.fruit.calibration import Calibration
-from fruitvision.fruit.cells import CHANNELS, Cells
+from fruitvision.fruit.cells import CHANNELS, Cells, Peaks
 from fruitvision.fruit.detector import Detections
 from fruitvision.fruit.learned import LearnedDetector, learned_detector
 from fruitvision.fruit.tiles import OVERLAP_PX, see, tiles_over
@@ -26,6 +26,7 @@ from fruitvision.fruit.working_scale import (
     Zoom,
     best_look,
     bounded,
+    look_of,
     resampled,
     working_factor,
 )
@@ -298,6 +299,37 @@ def test_fruit_that_fill_much_of_a_small_picture_are_looked_at_as_they_are() -> 
     image = np.zeros((200, 300, 3), dtype=np.uint8)
     assert working_factor(image, eye, known=None, wanted_px=44.0) == pytest.approx(44.0 / 60.0)
     assert eye.looks <= 5
+
+
+def test_what_a_small_picture_shows_made_much_larger_does_not_tell_its_scale() -> None:
+    def look(at: float) -> Look:
+        # Blurred leaves hold many small "fruit"; the one fruit is 30 px wide.
+        return Look(at, np.full(9, 30.0), 7.0) if at > 2 else Look(at, np.array([30.0 * at]), 0.9)
+
+    image = np.zeros((200, 300, 3), dtype=np.uint8)
+    assert working_factor(image, look, known=None, wanted_px=44.0) == pytest.approx(44.0 / 30.0)
+
+
+def test_a_small_picture_without_fruit_is_not_made_as_large_as_can_be() -> None:
+    image = np.zeros((200, 300, 3), dtype=np.uint8)
+    eye = Eye(30.0, number=0)
+    assert working_factor(image, eye, known=None, wanted_px=44.0) == 2.0
+
+
+def test_fruit_that_are_hardly_sure_count_and_do_not_tell_the_scale() -> None:
+    boxes = np.array([[0.0, 0, 50, 40], [60, 0, 90, 30], [0, 60, 20, 80], [60, 60, 90, 90]])
+    row = np.array([0.9, 0.5, 0.2, 0.1])
+    peaks = Peaks(
+        boxes=boxes,
+        outlines=np.ones((4, 5)),
+        visible_shares=np.ones(4),
+        scores=row,
+        behind_scores=np.array([0.0, 0.0, 0.0, 0.9]),
+        cells=np.zeros((4, 2), dtype=np.int64),
+    )
+    look = look_of(1.0, peaks, np.array([0.95, 0.5, 0.1, 0.9]), 0.4)
+    assert look.widths_px.tolist() == [50.0]
+    assert look.sum_of_chances == pytest.approx(1.45)
 
 
 def test_with_a_marker_one_look_is_enough_where_fruit_are_about_as_wanted() -> None:

@@ -67,6 +67,20 @@ def average_precision(scores: Floats, right: Flags, wanted: int) -> float | None
     return float(best_from_here[at[reached]].sum() / len(RECALLS))
 
 
+def threshold_for_count(scores: Floats, wanted: int) -> float:
+    """Threshold from which on as many are found as there are fruit; the lowest score if too few.
+
+    Parameters
+    ----------
+    scores : (N,) float
+        N above 0.
+    wanted : int
+        Above 0.
+    """
+    ordered = np.sort(scores)[::-1]
+    return float(ordered[min(wanted, len(ordered)) - 1])
+
+
 def rates_at(scores: Floats, right: Flags, wanted: int, threshold: float) -> Rates:
     """Right, wrong and missed if scores from `threshold` on count as fruit."""
     taken = scores >= threshold

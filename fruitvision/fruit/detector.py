@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
 import cv2
@@ -163,6 +165,17 @@ def _learned(kind: str) -> Detector:
     return learned_detector("learned", kind)
 
 
+def _in_folder(folder: Path) -> Detector:
+    from fruitvision.fruit.learned import detector_in
+
+    if not folder.is_dir():
+        raise DetectorUnknown(
+            f"There is no folder {folder} with a detector.",
+            fix=f"Check its name, or choose {' or '.join(detector_names())}.",
+        )
+    return detector_in(folder)
+
+
 _DETECTORS: dict[str, Callable[[str], Detector]] = {"classical": _classical, "learned": _learned}
 
 DEFAULT_DETECTOR = "learned"
@@ -173,13 +186,19 @@ def detector_names() -> tuple[str, ...]:
     return tuple(sorted(_DETECTORS))
 
 
+def is_folder(name: str) -> bool:
+    """Whether a name means a folder rather than a detector that came with the program."""
+    return any(slash and slash in name for slash in ("/", os.sep, os.altsep))
+
+
 def choose_detector(name: str = DEFAULT_DETECTOR) -> Detector:
     """The detector of that name.
 
     Parameters
     ----------
     name : str
-        `classical`, `learned`, or `learned:int8` for other weights that its card lists.
+        `classical`, `learned`, or `learned:int8` for other weights that its card lists; or the
+        folder of a farm's own detector, as a path with a slash in it.
 
     Raises
     ------
@@ -188,6 +207,8 @@ def choose_detector(name: str = DEFAULT_DETECTOR) -> Detector:
     DetectorDamaged
         If its files are missing, altered or damaged.
     """
+    if is_folder(name):
+        return _in_folder(Path(name))
     family, _, kind = name.partition(":")
     if family not in _DETECTORS:
         raise DetectorUnknown(f"Unknown detector '{name}'.", fix=did_you_mean(family, _DETECTORS))

@@ -15,6 +15,7 @@ from fruitvision.errors import DetectorUnknown, did_you_mean
 from fruitvision.fruit.cells import Peaks
 from fruitvision.fruit.detector import Detections, Image, no_fruit
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
+from fruitvision.fruit.mirrored import BothWays, is_looked_at_twice
 from fruitvision.fruit.model_card import (
     ModelCard,
     Weights,
@@ -22,8 +23,8 @@ from fruitvision.fruit.model_card import (
     newest_version,
     read_card,
 )
-from fruitvision.fruit.session import Network, network_of
-from fruitvision.fruit.tiles import Seen, see
+from fruitvision.fruit.session import network_of
+from fruitvision.fruit.tiles import GivesCells, Seen, see
 from fruitvision.fruit.votes import Votes, masks_of
 from fruitvision.fruit.working_scale import Look, Zoom, look_of, resampled, working_factor
 from fruitvision.share import shared_folder
@@ -120,11 +121,24 @@ def learned_detector(
     DetectorUnknown
         If the card lists no such weights.
     """
-    card = read_card(newest_version(models or shared_folder("models"), name))
+    return detector_in(newest_version(models or shared_folder("models"), name), weights)
+
+
+def detector_in(folder: Path, weights: str = "") -> LearnedDetector:
+    """The learned detector of a version's folder, its files checked.
+
+    Raises
+    ------
+    DetectorDamaged
+        If card or weights are missing, altered or damaged.
+    DetectorUnknown
+        If the card lists no such weights.
+    """
+    card = read_card(folder)
     chosen = card.weights_named(weights or card.default_weights)
     if chosen is None:
         raise DetectorUnknown(
-            f"The detector '{name}' has no weights '{weights}'.",
+            f"The detector '{card.name}' has no weights '{weights}'.",
             fix=did_you_mean(weights, (one.name for one in card.weights)),
         )
     checked_bytes(chosen.file)
@@ -156,10 +170,12 @@ def _found(image: Image, detector: LearnedDetector, mm_per_px: float | None) -> 
         return look_of(factor, found.seen.peaks, chances, detector.threshold)
 
     factor = working_factor(image, look, known=known, wanted_px=card.fruit_width_px)
+    if is_looked_at_twice(image, factor):
+        return _at_scale(image, BothWays(network), card, factor)
     return looks.get(factor) or _at_scale(image, network, card, factor)
 
 
-def _at_scale(image: Image, network: Network, card: ModelCard, factor: float) -> _Found:
+def _at_scale(image: Image, network: GivesCells, card: ModelCard, factor: float) -> _Found:
     picture, zoom = resampled(image, factor)
     seen = see(picture, network, most_overlap=card.most_overlap)
     return _Found(seen, _best_scores(seen.peaks), zoom)

@@ -35,7 +35,16 @@ LEAST_SIDE_PX = 32
 # are 13 to 51 px wide in the first, one of 20 % is 51 px wide in the close one.
 COARSE_SIDES_PX = (640, 1280)
 CLOSE_SIDE_PX, FINE_SIDE_PX = 256, 2560
-# Sure fruit that it takes to tell the usual width. Our choice.
+# These looks make a picture larger by this much at most: in one made three times as large, blurred
+# leaves hold more small "fruit" than there are fruit, and the scale was told by them. Our choice,
+# on windows of 40 train photos reduced to fruit of 32 px: F1 at overlap 0.2 rises from .843 to
+# .906, where the true width gives .916.
+MOST_LOOKED_UPSAMPLING = 2.0
+# Chance from which a fruit tells the scale. Our choice, on the same windows: the widths of all that
+# count as fruit err by 14.0 % (mean absolute), of these by 11.1 %.
+TELLS_FROM = 0.6
+# Sure fruit that it takes to tell the usual width. Our choice. Where no look has as many, fewer do:
+# a small picture may hold a fruit or two, and any width told is better than none.
 FEWEST_SURE = 3
 # Fruit, as a sum of chances, below which pieces of a fruit close up may have been taken for fruit:
 # then the picture is also looked at from afar, and what is there with this mean chance is one. Our
@@ -116,7 +125,8 @@ class Look:
     ----------
     factor : float
     widths_px : (N,) float
-        Longer sides of the visible boxes of sure fruit of this row, px of the resampled picture.
+        Longer sides of the visible boxes of fruit of this row that tell the scale, px of the
+        resampled picture.
     sum_of_chances : float
         How many fruit it saw.
     """
@@ -137,9 +147,9 @@ class Look:
 
 
 def look_of(factor: float, peaks: Peaks, chances: Floats, least_chance: float) -> Look:
-    """A look at peaks whose chances (N,) are known."""
+    """A look at peaks whose chances (N,) are known; `least_chance` : that counts as fruit."""
     sure = (chances >= least_chance) & (peaks.scores >= peaks.behind_scores)
-    boxes = peaks.boxes[sure]
+    boxes = peaks.boxes[sure & (chances >= TELLS_FROM)]
     widths = (boxes[:, 2:] - boxes[:, :2]).max(1) if len(boxes) else np.zeros(0)
     return Look(factor, widths, float(chances[sure].sum()))
 
@@ -169,7 +179,10 @@ def _first_factor(image: Image, look: Callable[[float], Look], wanted_px: float)
     longest = max(image.shape[:2])
 
     def seen_at(*sides: int) -> list[Look]:
-        return [look(at) for at in sorted({bounded(side / longest, image) for side in sides})]
+        return [look(at) for at in sorted({looked_at(side / longest) for side in sides})]
+
+    def looked_at(factor: float) -> float:
+        return bounded(min(factor, MOST_LOOKED_UPSAMPLING), image)
 
     # A small picture is also looked at as it is: its fruit may be large.
     looks = seen_at(*COARSE_SIDES_PX, min(longest, COARSE_SIDES_PX[0]))
@@ -180,7 +193,7 @@ def _first_factor(image: Image, look: Callable[[float], Look], wanted_px: float)
             best = close
     if best is None:
         looks += seen_at(FINE_SIDE_PX)
-        best = best_look(looks, wanted_px)
+        best = best_look(looks, wanted_px) or best_look(looks, wanted_px, fewest=1)
     if best is None or best.middle_px is None:
         return looks[-1].factor
     return bounded(best.factor * wanted_px / _true_width(best.middle_px, wanted_px), image)
@@ -202,14 +215,17 @@ def _true_width(seen_px: float, wanted_px: float) -> float:
     return seen_px * shrinks
 
 
-def best_look(looks: list[Look], wanted_px: float) -> Look | None:
-    """Of those that see about the most fruit, the one that sees them nearest to their best size."""
-    told = [one for one in looks if one.usual_px is not None]
+def best_look(looks: list[Look], wanted_px: float, *, fewest: int = FEWEST_SURE) -> Look | None:
+    """Of those that see about the most fruit, the one that sees them nearest to their best size.
+
+    Looks at which fewer than `fewest` fruit tell a width are left out; None if that is all.
+    """
+    told = [one for one in looks if len(one.widths_px) >= fewest]
     if not told:
         return None
     most = max(one.sum_of_chances for one in told)
     good = [one for one in told if one.sum_of_chances >= NEARLY_AS_GOOD * most]
-    return min(good, key=lambda one: abs(np.log((one.usual_px or wanted_px) / wanted_px)))
+    return min(good, key=lambda one: abs(np.log((one.middle_px or wanted_px) / wanted_px)))
 
 
 def _fitted(image: Image, found: Look, wanted_px: float) -> float:

@@ -104,6 +104,19 @@ def export_model(
     _write(out, _facts(facts or CardFacts(), run, finished, out.name), made)
 
 
+def write_version(out: Path, facts: CardFacts, network: FruitNetwork, say: Say) -> None:
+    """A network, in float, as a version's folder with these facts on its card.
+
+    Raises
+    ------
+    TrainingError
+        If ONNX does not give what torch gives.
+    DetectorDamaged
+        If a fact is out of its range.
+    """
+    _write(out, facts, {"float": _float(network, body_of(network), say)})
+
+
 def _float(network: FruitNetwork, body: ModelProto, say: Say) -> _Made:
     content = with_picture(body).SerializeToString()
     for picture in (probe_picture(), odd_picture()):
