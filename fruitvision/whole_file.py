@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
 import sys
 import time
 from collections.abc import Iterator
@@ -60,12 +61,15 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
 
 
 def part_beside(path: Path) -> Path:
-    """A name beside `path` for what becomes it; parts of it that killed writers left are gone."""
+    """A name beside `path` for the file or folder that becomes it.
+
+    Parts of it that killed writers left are taken away.
+    """
     # The name itself may be as long as a name can be.
     begin = f".{sha256(path.name.encode()).hexdigest()[:12]}"
     for left in path.parent.glob(f"{begin}-*.part"):
         if _is_left_over(left):
-            left.unlink(missing_ok=True)
+            _take_away(left)
     return path.with_name(f"{begin}-{os.getpid()}-{secrets.token_hex(4)}.part")
 
 
@@ -83,6 +87,13 @@ def write_asked_for(path: Path, content: bytes) -> None:
         raise StoreError(
             f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
         ) from err
+
+
+def _take_away(left: Path) -> None:
+    if left.is_dir():
+        shutil.rmtree(left, ignore_errors=True)
+    else:
+        left.unlink(missing_ok=True)
 
 
 def _is_left_over(part: Path) -> bool:

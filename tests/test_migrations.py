@@ -72,7 +72,7 @@ def present(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / DATABASE_NAME
 
 
-def _content(database: Path) -> dict[str, list[dict[str, object]]]:
+def content(database: Path) -> dict[str, list[dict[str, object]]]:
     """All rows of all tables, by table."""
     with sqlite3.connect(database) as connection:
         connection.row_factory = sqlite3.Row
@@ -89,7 +89,7 @@ def _content(database: Path) -> dict[str, list[dict[str, object]]]:
         }
 
 
-def _of_then(database: Path, revision: str, rows: dict[str, list[dict[str, object]]]) -> None:
+def farm_of_then(database: Path, revision: str, rows: dict[str, list[dict[str, object]]]) -> None:
     """A database of an earlier schema, with all rows that it has a place for."""
     engine = sa.create_engine(sa.URL.create("sqlite", database=str(database)))
     with engine.begin() as connection:
@@ -141,10 +141,10 @@ def test_all_schemas_of_the_history_are_tried() -> None:
 def test_a_farm_of_an_earlier_schema_keeps_all_it_had(
     present: Path, tmp_path: Path, revision: str
 ) -> None:
-    rows = _content(present)
+    rows = content(present)
     database = tmp_path / DATABASE_NAME
-    _of_then(database, revision, rows)
-    before = _content(database)
+    farm_of_then(database, revision, rows)
+    before = content(database)
     assert before["block"]
     assert before["fruit"]
     with open_farm(tmp_path) as store:
@@ -155,7 +155,7 @@ def test_a_farm_of_an_earlier_schema_keeps_all_it_had(
     assert read["fruit"] == len(rows["fruit"])
     assert read["forecasts"] == 1
     assert settings
-    after = _content(database)
+    after = content(database)
     for name, had in before.items():
         has = [{key: row[key] for key in had[0]} for row in after[name]] if had else after[name]
         assert has == had, name

@@ -53,9 +53,14 @@ def test_what_a_killed_writer_left_goes_with_the_next_write(tmp_path: Path) -> N
 def test_a_write_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
     target = tmp_path / "a.csv"
     write_whole(target, b"old")
-    with pytest.raises(RuntimeError), whole_file(target) as stream:
-        stream.write(b"half")
-        raise RuntimeError
+
+    def fail() -> None:
+        with whole_file(target) as stream:
+            stream.write(b"half")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
     assert target.read_bytes() == b"old"
     assert _parts(tmp_path) == []
 
