@@ -10,6 +10,7 @@ from app import session
 from fruitvision.domain import BlockInputs, Forecast
 from fruitvision.forecast.change import ClassChange, changes_by_class
 from fruitvision.forecast.drawn_with import drawn_again_with
+from fruitvision.forecast.firm import FirmPart, firm_part, without_blocks
 from fruitvision.forecast.size_bands import SizeBand, size_bands
 from fruitvision.pipeline.harvest_plan import HarvestNow, HarvestRecord, harvest_now
 from fruitvision.settings import Settings
@@ -39,15 +40,34 @@ def _sizes(
     return size_bands(_inputs, _settings, step_mm=_step_mm)
 
 
-def changes(earlier: Forecast, now: Forecast) -> tuple[ClassChange, ...]:
-    """Changes by class and week.
+def firm(forecast: Forecast) -> FirmPart:
+    """What may be promised: without the blocks that are a first look.
+
+    Raises
+    ------
+    ForecastError
+        If there is a first look, and the forecast can't be drawn again.
+    """
+    return _firm(forecast.forecast_id, forecast)
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _firm(key: str, _forecast: Forecast) -> FirmPart:
+    return firm_part(_forecast)
+
+
+def changes(
+    earlier: Forecast, now: Forecast, left_out: Sequence[str] = ()
+) -> tuple[ClassChange, ...]:
+    """Changes by class and week; blocks that are `left_out` of both are not in them.
 
     Raises
     ------
     ForecastError
         If one of the two can't be drawn again.
     """
-    return _changes(f"{earlier.forecast_id} {now.forecast_id}", earlier, now)
+    key = f"{earlier.forecast_id} {now.forecast_id} {sorted(left_out)}"
+    return _changes(key, without_blocks(earlier, left_out), without_blocks(now, left_out))
 
 
 @st.cache_resource(show_spinner=False, max_entries=KEPT)

@@ -412,7 +412,9 @@ def forecast(
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
         made, refused = make_forecast(store, sizes, settings, detector, dates, today, choices)
-    say_forecast(made, refused, shown_units(units, settings))
+        start = made.bridge.earlier_id if made.bridge else ""
+        earlier = next((one for one in store.forecasts() if one.forecast_id == start), None)
+    say_forecast(made, refused, shown_units(units, settings), earlier)
     return 1 if refused else 0
 
 

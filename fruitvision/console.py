@@ -169,11 +169,16 @@ def make_forecast(
     )
 
 
-def say_forecast(result: Forecast, refused: Sequence[Refused], units: Units) -> None:
-    """Print a forecast, and what was left out of it."""
+def say_forecast(
+    result: Forecast,
+    refused: Sequence[Refused],
+    units: Units,
+    earlier: Forecast | None = None,
+) -> None:
+    """Print a forecast, and what was left out of it; `earlier` is where its bridge starts."""
     from fruitvision.report import forecast_lines, refused_lines
 
-    say(["", *forecast_lines(result, units), *refused_lines(refused)])
+    say(["", *forecast_lines(result, units, earlier), *refused_lines(refused)])
 
 
 def shown_units(asked: UnitSystem | None, settings: Settings) -> Units:

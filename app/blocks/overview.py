@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
+from statistics import median
 
 import streamlit as st
 
-from app import session
+from app import session, show
 from app.blocks import data, words
 from app.blocks.ranges import range_picture
 from app.wording import number, say
@@ -25,6 +26,10 @@ REASONS = 2
 _OPEN = (Urgency.ACT, Urgency.SURER)
 # From so many bins on they are shown whole. Our choice: half a bin matters in a small block.
 WHOLE_BINS = 20
+# The axis of fruit per tree leaves out what is so many times the median block, from so many blocks
+# on. Our choice: one bar three times as long as the others leaves them a third of the width.
+FAR_OFF = 2.5
+FEWEST_TO_CLIP = 4
 # From so many blocks on they can be narrowed down. Our choice: more than a screen.
 MANY_BLOCKS = 8
 
@@ -90,6 +95,8 @@ def overview(stands: Sequence[BlockStanding]) -> None:
         if any(one.walks for one in shown):
             most = round(_most_fruit(shown))
             st.caption(say("blocks.legend", most=most, days=DAYS_EACH_WAY))
+            if off := _off_axis(shown, most):
+                st.caption(say("blocks.off_axis", most=most, names=show.plain(off)))
         st.html(blocks_tables(shown))
     else:
         st.write(say("blocks.nothing_here"))
@@ -207,10 +214,26 @@ def _group(urgency: Urgency, stands: Sequence[BlockStanding], most: float, *, is
 
 
 def _most_fruit(stands: Sequence[BlockStanding]) -> float:
-    """The end of the common axis of fruit per tree."""
-    ends = [one.walks.estimate.fruit_per_tree.p90 for one in stands if one.walks]
-    ends += [one.block.target_fruit_per_tree or 0.0 for one in stands]
+    """The end of the common axis of fruit per tree.
+
+    A block far off the others does not flatten them: its bar ends at the axis, with an arrow.
+    """
+    ends = [_end(one) for one in stands if one.walks]
+    if len(ends) >= FEWEST_TO_CLIP:
+        usual = FAR_OFF * median(ends)
+        ends = [end for end in ends if end <= usual]
     return 1.05 * max([*ends, 1.0])
+
+
+def _end(one: BlockStanding) -> float:
+    """What the axis has to reach for a block: its range and its target."""
+    now = one.walks.estimate.fruit_per_tree.p90 if one.walks else 0.0
+    return max(now, one.block.target_fruit_per_tree or 0.0)
+
+
+def _off_axis(stands: Sequence[BlockStanding], most: float) -> str:
+    """Names of the blocks whose bar ends beyond the axis."""
+    return ", ".join(one.block.block_id for one in stands if one.walks and _end(one) > most)
 
 
 def _head(stands: Sequence[BlockStanding], most: float) -> str:

@@ -35,6 +35,8 @@ def range_picture(
         return 100 * min(max(share, 0.0), 1.0)
 
     left, middle, right = place(value.p10), place(value.p50), place(value.p90)
+    # A range wholly beyond an end keeps a sliver there.
+    left, right = min(left, 98.0), max(right, 2.0)
     middle_px = BAR_TOP_PX + BAR_PX / 2
     parts = [
         f'<line x1="0" x2="100%" y1="{middle_px}" y2="{middle_px}" stroke="{BARK}" '

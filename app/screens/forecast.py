@@ -10,6 +10,7 @@ from app.downloads import FORECAST_CSV, FORECAST_JSON, FORECAST_XLSX, WEEKS_CSV,
 from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
+from app.other_cause import other_words
 from app.wording import ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
 from fruitvision.forecast.drawn_with import drawn_with
@@ -113,7 +114,7 @@ def changes(forecast: Forecast, known: Sequence[Forecast]) -> None:
     st.write(say("forecast.since", version=version))
     st.altair_chart(charts_forecast.bridge(bridge), width="stretch")
     if any(step.cause == "other" for step in steps):
-        st.caption(say("forecast.cause_other_help"))
+        st.caption(other_words(earlier[0] if earlier else None, forecast))
 
 
 def frozen_part(

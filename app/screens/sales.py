@@ -8,6 +8,7 @@ import streamlit as st
 from app import charts_forecast, drawn, session, show, show_crop
 from app.chosen import in_address
 from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row
+from app.other_cause import other_words
 from app.sales.harvest import harvest
 from app.sales.orders import order_book
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
@@ -17,6 +18,7 @@ from app.wording import moment, number, percent, ranged, say, sentence, signed, 
 from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.change import ClassChange, added
+from fruitvision.forecast.firm import FirmPart
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import blocks_of, is_first_look, to_promise, whole_number
 from fruitvision.forecast.words import use_quantiles
@@ -83,21 +85,44 @@ def _first_week(crop: CropForecast) -> date:
     return min((row.week for row in crop.weeks), default=date.max)
 
 
+def to_be_sold(crop: CropForecast, sold: SoldFrom, firm: FirmPart) -> CropForecast:
+    """The variety of its firm blocks alone, with a line on those that are left out; a variety that
+    is a first look as a whole stays as it is, and nothing of it is promised."""
+    blocks = [one.name for one in blocks_of(crop, sold.forecast)]
+    out = [name for name in blocks if name in firm.left_out]
+    if not out or len(out) == len(blocks):
+        return crop
+    st.info(say("sales.first_looks_out", names=show.plain(", ".join(out))))
+    return next(one for one in firm.forecast.varieties if one.variety == crop.variety)
+
+
+def changes_shown(
+    crop: CropForecast, sold: SoldFrom, changes: Sequence[ClassChange], firm: FirmPart
+) -> list[ClassChange]:
+    """Changes of what is shown of a variety: of its firm blocks, where it has some."""
+    some = not all(one.name in firm.left_out for one in blocks_of(crop, sold.forecast))
+    if changes and firm.left_out and some:
+        changes = drawn.changes(sold.earlier or sold.forecast, firm.forecast, firm.left_out)
+    return [one for one in changes if one.variety == crop.variety]
+
+
 def variety(
-    crop: CropForecast,
+    whole_crop: CropForecast,
     sold: SoldFrom,
     changes: Sequence[ClassChange],
     quantiles: UseQuantiles,
     *,
     compared: bool,
 ) -> None:
-    name = show.plain(crop.variety)
-    if crop.cartons is None:
+    name = show.plain(whole_crop.variety)
+    if whole_crop.cartons is None:
         st.write(say("sales.cartons_unknown"))
-        show.doubts(crop.doubts)
+        show.doubts(whole_crop.doubts)
         return
     st.subheader(say("sales.table_head", variety=name))
-    of_variety = [one for one in changes if one.variety == crop.variety]
+    firm_ones = drawn.firm(sold.forecast)
+    crop = to_be_sold(whole_crop, sold, firm_ones)
+    of_variety = changes_shown(crop, sold, changes, firm_ones)
     firm = not all(map(is_first_look, blocks_of(crop, sold.forecast)))
     promise_table(
         say("sales.chart_week"),
@@ -123,7 +148,7 @@ def variety(
     else:
         st.caption(say("sales.no_earlier"))
     if any(step.cause == "other" for one in of_variety for step in one.reasons(NAMED_REASONS)):
-        st.caption(say("forecast.cause_other_help"))
+        st.caption(other_words(sold.earlier, sold.forecast))
     show.doubts(crop.doubts)
 
 
@@ -144,9 +169,10 @@ st.caption(say("sales.no_history"))
 changes, compared = compare(sold)
 farm_change(sold, changes, compared=compared)
 chosen = choose_variety(sold.forecast)
-variety(chosen, sold, changes, quantiles, compared=compared)
 with show.errors():
-    order_book(sold.forecast, chosen, store)
+    variety(chosen, sold, changes, quantiles, compared=compared)
+with show.errors():
+    order_book(drawn.firm(sold.forecast).forecast, chosen, store)
 st.markdown(f"**{say('sales.to_others')}**")
 download_row(sold.forecast, (FORECAST_XLSX, WEEKS_CSV))
 with show.errors():

@@ -8,6 +8,7 @@ from pathlib import Path
 from fruitvision.domain import Forecast
 from fruitvision.errors import StoreError
 from fruitvision.field_table import without
+from fruitvision.forecast.firm import firm_part
 from fruitvision.orders import CheckedOrders, check_orders, order_doubts, read_orders
 from fruitvision.packout_data import check_varieties
 from fruitvision.pipeline.entries import now_utc
@@ -85,6 +86,6 @@ def check_farm_orders(store: Store, forecast_id: str | None = None) -> FarmOrder
         raise StoreError("The order book is empty.", fix="Load it: fruitvision orders load.")
     return FarmOrders(
         forecast=forecast,
-        checked=check_orders(forecast, orders),
+        checked=check_orders(firm_part(forecast).forecast, orders),
         frozen=any(one.forecast_id == forecast.forecast_id for one in store.frozen_forecasts()),
     )

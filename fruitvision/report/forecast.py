@@ -8,12 +8,14 @@ from itertools import groupby
 
 from fruitvision.domain import (
     Bridge,
+    BridgeStep,
     ClassForecast,
     CropForecast,
     Estimate,
     Forecast,
     WeekForecast,
 )
+from fruitvision.forecast.other_cause import OtherCause, other_cause
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers, whole_number
 from fruitvision.report.words import (
@@ -30,8 +32,16 @@ from fruitvision.unit_system import METRIC, Units
 SMALLEST_STEP = 0.5
 
 
-def forecast_lines(forecast: Forecast, units: Units = METRIC) -> list[str]:
-    """Pack-out by variety and week, the blocks behind it, uses, changes, next action, caution."""
+def forecast_lines(
+    forecast: Forecast, units: Units = METRIC, earlier: Forecast | None = None
+) -> list[str]:
+    """Pack-out by variety and week, the blocks behind it, uses, changes, next action, caution.
+
+    Parameters
+    ----------
+    earlier : Forecast, optional
+        The one that its bridge starts from: names what stands behind the cause `other`.
+    """
     lines = [
         f"{forecast.farm}: pack-out forecast of {forecast.made_on}{_number_words(forecast)}, "
         f"version {forecast.forecast_id}",
@@ -48,7 +58,7 @@ def forecast_lines(forecast: Forecast, units: Units = METRIC) -> list[str]:
             *_rests_on(forecast.total, indent="  "),
         ]
     lines += use_lines(forecast)
-    lines += bridge_lines(forecast.bridge)
+    lines += bridge_lines(forecast.bridge, other_cause(earlier, forecast) if earlier else None)
     return [*lines, "", f"Next best action: {forecast.next_action}", "", CAUTION]
 
 
@@ -175,8 +185,8 @@ def use_lines(forecast: Forecast) -> list[str]:
     ]
 
 
-def bridge_lines(bridge: Bridge | None) -> list[str]:
-    """Why the expected cartons changed, one cause a line."""
+def bridge_lines(bridge: Bridge | None, other: OtherCause | None = None) -> list[str]:
+    """Why the expected cartons changed, one cause a line; `other` with what stands behind it."""
     if bridge is None:
         return []
     steps = [step for step in bridge.steps if abs(step.cartons) >= SMALLEST_STEP]
@@ -186,6 +196,10 @@ def bridge_lines(bridge: Bridge | None) -> list[str]:
         "",
         f"Why it changed since {bridge.earlier_id}, in expected cartons:",
         f"  {'before':<20}{bridge.earlier_cartons:>10,.0f}",
-        *(f"  {step.cause:<20}{step.cartons:>+10,.0f}" for step in steps),
+        *(f"  {step.cause:<20}{step.cartons:>+10,.0f}{_behind(step, other)}" for step in steps),
         f"  {'now':<20}{bridge.cartons:>10,.0f}",
     ]
+
+
+def _behind(step: BridgeStep, other: OtherCause | None) -> str:
+    return f"  ({other.words})" if step.cause == "other" and other and other.words else ""
