@@ -506,3 +506,26 @@ def test_the_curve_is_drawn_from_the_walk_to_the_target(folder: Path) -> None:
     (rule,) = rows_of(chart, "rule")
     assert rule["low"] < rule["mm"] < rule["high"]
     assert chart["layer"][0]["encoding"]["y"]["title"] == "Mean diameter, mm"
+
+
+def test_one_far_block_does_not_flatten_the_axis_of_the_others(folder: Path) -> None:
+    with open_farm(folder) as store:
+        for name in ("Hill", "Mill", "North", "Slope"):
+            walked_farm.add_good_block(store, name)
+        walked_farm.add_block(store, "Wild")
+        # Hidden fruit as in the like blocks: 300 fruit a tree beside 60.
+        walked_farm.add_walk(store, "Wild", loads=lambda index: 200)
+    shown = text(page("blocks"))
+    found = re.search(r"Beyond (\d+) fruit per tree the bar ends at the edge .*: (.*)\.", shown)
+    assert found is not None
+    assert found[2] == "Wild"
+    assert float(found[1]) < 120
+
+
+def test_three_blocks_share_an_axis_whatever_they_bear(folder: Path) -> None:
+    with open_farm(folder) as store:
+        walked_farm.add_good_block(store, "Hill")
+        walked_farm.add_block(store, "Wild")
+        # Hidden fruit as in the like blocks: 300 fruit a tree beside 60.
+        walked_farm.add_walk(store, "Wild", loads=lambda index: 200)
+    assert "the bar ends at the edge" not in text(page("blocks"))

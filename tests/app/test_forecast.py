@@ -20,6 +20,7 @@ from fruitvision.store import open_farm
 from fruitvision.unit_system import UnitSystem, units_of
 from tests import records
 from tests.app.pages import fill, page, press, radio, text, upload
+from tests.walked_farm import add_good_block
 
 OWN_TABLE = """class,from_g,to_g,carton_kg
 small,80,160,18
@@ -223,6 +224,14 @@ def test_of_many_varieties_one_is_shown_with_its_blocks(filled: Path) -> None:
     assert "Gala: pack-out" not in heads
     assert box(app, "Block").options == ["Fuji 1, pick 3 Sep 2026 (week 36)"]
     assert app.query_params["variety"] in ("Fuji", ["Fuji"])
+
+
+def test_the_cause_other_names_the_block_that_came(filled: Path) -> None:
+    press(page("forecast"), "Make forecast")
+    with open_farm(filled) as store:
+        add_good_block(store, "Mill")
+    app = press(page("forecast"), "Make forecast")
+    assert "Other: new block Mill." in text(app)
 
 
 # ---------------------------------------------------------------- charts

@@ -24,6 +24,7 @@ from fruitvision.store import FarmStore, open_farm
 from tests import records
 from tests.app.pages import page, press, text
 from tests.test_frozen import version
+from tests.walked_farm import add_block, add_hand_counts, add_walk, trees_of
 
 MONDAY = datetime(2026, 8, 17, 6, 0, tzinfo=UTC)
 
@@ -241,3 +242,32 @@ def test_a_forecast_of_an_earlier_version_is_shown_without_what_can_not_be_drawn
     assert any("Make a new forecast" in item.value for item in app.error)
     weeks, *_ = words_of_tables(app)
     assert weeks[0] == ["Week", "Safe, P10", "P50", "P90", "Mean"]
+
+
+def test_lines_to_promise_leave_out_a_first_look_and_name_it(filled: Path) -> None:
+    with open_farm(filled) as store:
+        plan(store)
+        freeze(store, make(store).forecast_id, by="Ines", at=MONDAY)
+        add_block(store, "Small")
+        add_hand_counts(store, add_walk(store, "Small", trees=trees_of("Small", 6)))
+        both = make(store)
+        freeze(store, both.forecast_id, by="Ines", at=MONDAY + timedelta(days=7))
+    app = page("sales")
+    assert not app.exception
+    assert "Not in these lines" in app.info[0].value
+    assert app.info[0].value.endswith(": Small.")
+    weeks, _ = words_of_tables(app)[:2]
+    north = next(one for one in both.blocks if one.name == records.BLOCK_ID)
+    whole = both.varieties[0]
+    assert north.cartons is not None
+    assert whole.cartons is not None
+    assert number(weeks[-1][2]) == pytest.approx(north.cartons.p50, abs=1)
+    assert number(weeks[-1][2]) < 0.9 * whole.cartons.p50
+    safe = number(weeks[-1][1])
+    assert safe <= north.cartons.p10 < safe + 1
+    # The new block is no reason of a change of what it is not in.
+    assert abs(number(weeks[-1][-1])) < 5
+
+
+def number(cell: str) -> float:
+    return float(cell.replace(",", "").replace("−", "-").replace("+", ""))
