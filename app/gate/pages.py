@@ -5,7 +5,7 @@ from __future__ import annotations
 from fruitvision.accounts import Role
 
 # In the order of the bar; the first one that a person may open is the person's first page.
-PAGES = ("blocks", "walk", "photos", "forecast", "sales", "papers", "setup", "help")
+PAGES = ("blocks", "walk", "photos", "forecast", "sales", "score", "papers", "setup", "help")
 # Managers and readers open all of them; a reader's farm refuses every change.
 _OF_ROLE = {
     Role.SCOUT: ("walk", "blocks", "photos", "papers", "help"),

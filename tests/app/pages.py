@@ -22,7 +22,7 @@ from fruitvision.store import FarmStore
 from tests import records
 
 MAIN = Path(__file__).parents[2] / "app" / "main.py"
-PAGES = ("blocks", "walk", "photos", "forecast", "sales", "papers", "setup", "help")
+PAGES = ("blocks", "walk", "photos", "forecast", "sales", "score", "papers", "setup", "help")
 TREES = 10
 # A JPEG picture of a few pixels.
 FEW_PIXELS = cv2.imencode(".jpg", np.zeros((8, 8, 3), np.uint8))[1].tobytes()

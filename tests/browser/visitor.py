@@ -25,7 +25,7 @@ from playwright.sync_api import (
 from app.wording import texts
 from tests.browser.serving import Served
 
-PAGES = ("blocks", "walk", "photos", "forecast", "sales", "papers", "setup", "help")
+PAGES = ("blocks", "walk", "photos", "forecast", "sales", "score", "papers", "setup", "help")
 DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 900}}
 PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844},

@@ -1,0 +1,1 @@
+"""The page Score: how forecasts went, and what was learned of it."""
