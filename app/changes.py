@@ -179,6 +179,7 @@ def _picks(value: Any) -> str:
 _WRITTEN: dict[str, Callable[[Any], str]] = {
     "units": lambda value: show.units_words(UnitSystem(value)),
     "pick_date": _day,
+    "full_bloom_on": _day,
     "counted_on": _day,
     "count_by_hand": lambda value: say("work.yes" if value else "work.no"),
     "calipered": _calipered,

@@ -115,13 +115,14 @@ def check_thinning(
     Parameters
     ----------
     on : date
-        The day on which somebody would thin; the day of the walk if left out.
+        The day on which somebody would thin, the day of the walk or later; that day if left out.
     last_pick : date
         The day of the last pass: after it there is nothing to take off.
     pick_mm : float
         Mean diameter that is forecast for the pick.
     """
-    block, day = estimate.block, on or estimate.walked_on
+    block = estimate.block
+    day = max(on, estimate.walked_on) if on else estimate.walked_on
     target, by_trunk = target_of(block, settings)
     verdict, more = _verdict(estimate, target, settings)
     if last_pick is not None and day > last_pick:

@@ -250,3 +250,6 @@ def test_the_day_of_the_check_is_that_of_the_walk_where_none_is_given() -> None:
     found = check_thinning(bearing(125, 130, 135, days_after_bloom=30), SETTINGS)
     assert found.days_after_bloom == 30
     assert found.days_after_bloom == (WALK - date(2026, 7, 13)).days
+    # A clock that runs behind the walk moves nothing.
+    early = bearing(125, 130, 135, days_after_bloom=30)
+    assert check_thinning(early, SETTINGS, on=WALK - timedelta(days=400)).days_after_bloom == 30

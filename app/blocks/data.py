@@ -11,8 +11,12 @@ from app import session
 from fruitvision.domain import Attention, Forecast
 from fruitvision.pipeline import attention_of
 from fruitvision.pipeline.standing import BlockStanding, forecast_of_record, stand
+from fruitvision.pipeline.thinning import thinning_of_farm
+from fruitvision.pipeline.worth import worth_if_known
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore
+from fruitvision.thinning import ThinningCheck
+from fruitvision.worth import FarmWorth
 
 # States of farms that are kept in memory. Our choice: one is open, another was before it.
 KEPT = 2
@@ -22,6 +26,11 @@ BLOCK_IN_ADDRESS = "block"
 def _key() -> str:
     """Another one after every change of the farm or its settings."""
     return f"{session.farm_folder()} {session.farm().stamp} {session.settings().sha256}"
+
+
+def _planning_key() -> str:
+    """Also another one after a change of settings that move no number of a forecast."""
+    return f"{_key()} {session.settings()!r}"
 
 
 def standings() -> tuple[BlockStanding, ...]:
@@ -36,6 +45,29 @@ def _standings(
     walks, refused = session.walks()
     forecast = _forecast(key, _store)
     return stand(_store, _settings, walks=walks, refused=refused, forecast=forecast, on=today)
+
+
+def thinning() -> tuple[ThinningCheck, ...]:
+    """The load of every walked block against its target, today."""
+    return _thinning(_planning_key(), session.today(), session.farm(), session.settings())
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _thinning(
+    key: str, today: date, _store: FarmStore, _settings: Settings
+) -> tuple[ThinningCheck, ...]:
+    plans = _store.pick_plans()
+    return thinning_of_farm(standings(), _settings, on=today, plans=plans)
+
+
+def worth() -> FarmWorth | None:
+    """What the farm's value hangs on; None without a forecast that can be drawn."""
+    return _worth(_planning_key(), session.farm(), session.settings())
+
+
+@st.cache_resource(show_spinner=False, max_entries=KEPT)
+def _worth(key: str, _store: FarmStore, _settings: Settings) -> FarmWorth | None:
+    return worth_if_known(_store, _settings)
 
 
 def forecast() -> Forecast | None:

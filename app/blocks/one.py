@@ -8,6 +8,7 @@ import streamlit as st
 
 from app import session, show
 from app.blocks import data, hidden, now, register, sizes, words
+from app.blocks.thinning import thinning_part
 from app.forms.hand_work import measure_again
 from app.forms.plan import walk_plan
 from app.waiting import waiting_part
@@ -75,6 +76,7 @@ def _walked(
     trees = tree_lines(name, store, photos)
     now.headline(standing, walks)
     now.targets(standing, walks)
+    thinning_part(standing, store)
     if standing.trust is not None:
         now.trust(standing.trust)
     now.next_step(walks)

@@ -10,6 +10,7 @@ import streamlit as st
 
 from app import conflicts, files, session, show
 from app.wording import say
+from fruitvision.crop_load import trunk_area_from_girth_cm2
 from fruitvision.domain import Block
 from fruitvision.pipeline.additions import Added, NamedFile, add_blocks
 from fruitvision.pipeline.entries import save_block
@@ -102,6 +103,7 @@ def _block_boxes(seen: Block | None, key: str) -> Block:
         tree_m = _length(say("setup.between_trees"), units.distance, shown.tree_spacing_m)
     with right:
         area_ha = _length(say("setup.area"), units.area, shown.area_ha)
+    area_cm2, bloom = _trunk_and_bloom(shown)
     left, right = st.columns(2)
     group = left.text_input(say("setup.group"), value=shown.group, help=say("setup.group_help"))
     pick_date: date | None = right.date_input(
@@ -119,7 +121,42 @@ def _block_boxes(seen: Block | None, key: str) -> Block:
         tree_spacing_m=tree_m,
         area_ha=area_ha,
         group=group.strip(),
+        trunk_area_cm2=area_cm2,
+        full_bloom_on=bloom,
     )
+
+
+def _trunk_and_bloom(shown: Block) -> tuple[float | None, date | None]:
+    """The mean trunk, by its section or its girth, and the day of full bloom.
+
+    A girth that is typed stands in place of the section.
+    """
+    left, middle, right = st.columns(3)
+    kept = None if shown.trunk_area_cm2 is None else round(shown.trunk_area_cm2, 1)
+    section: float | None = left.number_input(
+        say("setup.trunk_area"),
+        value=kept,
+        step=0.1,
+        format="%.1f",
+        help=say("setup.trunk_help"),
+    )
+    unit = session.units().diameter
+    with middle:
+        girth_mm = _length(say("setup.trunk_girth"), unit, None)
+    bloom: date | None = right.date_input(
+        say("setup.full_bloom"),
+        value=shown.full_bloom_on,
+        format="YYYY-MM-DD",
+        help=say("setup.full_bloom_help"),
+    )
+    if girth_mm is not None:
+        return _section_of(girth_mm), bloom
+    return (shown.trunk_area_cm2 if section == kept else section or None), bloom
+
+
+def _section_of(girth_mm: float) -> float:
+    """Of a girth below 0, which the library refuses with a sentence, as it stands."""
+    return trunk_area_from_girth_cm2(girth_mm) if girth_mm > 0 else girth_mm
 
 
 def _save(form: str, new: Block, seen: Block | None, store: FarmStore) -> None:

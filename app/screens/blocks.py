@@ -3,7 +3,7 @@
 import streamlit as st
 
 from app import session, show
-from app.blocks import data, now
+from app.blocks import data, now, planning
 from app.blocks.one import one_block
 from app.blocks.overview import overview
 from app.forms.first_start import first_start
@@ -25,5 +25,6 @@ else:
     st.title(say("common.page_blocks"))
     show.note(*session.said())
     overview(stands)
+    planning.of_farm(stands)
     if any(one.walks for one in stands):
         now.standing_out(data.attention())
