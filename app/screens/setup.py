@@ -11,6 +11,7 @@ from app.forms.first_start import first_start
 from app.forms.hand_work import ruler_form
 from app.forms.lens import lens_form
 from app.forms.size_table import size_table_upload
+from app.forms.take_out import take_out_part
 from app.show_crop import size_table_words
 from app.wording import LANGUAGES, day, forget_language, measure, number, say
 from fruitvision.domain import Block
@@ -103,6 +104,8 @@ def farm_part(store: FarmStore) -> None:
         st.caption(say("setup.usual_words"))
         units_form(store)
         language_form(store)
+    with st.expander(say("setup.take_out")):
+        take_out_part(store)
     with st.expander(say("setup.changes")):
         changes.latest_changes(store)
     st.caption(say("setup.kept_in", folder=show.plain(str(session.farm_folder()))))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 
 from fruitvision.domain import (
     Block,
@@ -71,6 +71,13 @@ class FieldPart(StorePart):
     def register(self, block_id: str | None = None) -> tuple[RegisteredTree, ...]:
         """Positions of the register by row and position; empty where there is none."""
         return tuple(map(rows.registered_tree, self._of_block(tables.registered_tree, block_id)))
+
+    def places_on_the_map(self) -> int:
+        """How many positions of the register have coordinates."""
+        table = tables.registered_tree
+        query = select(func.count()).select_from(table).where(table.c.latitude_deg.is_not(None))
+        with reading(self._engine, self._path) as connection:
+            return int(connection.scalar(query) or 0)
 
     def save_visited_places(self, places: Iterable[VisitedPlace]) -> None:
         """Say what walks found at drawn positions; the last word on a place and day counts."""

@@ -10,6 +10,7 @@ from streamlit.testing.v1 import AppTest
 
 from app import show
 from app.wording import LANGUAGES, texts
+from fruitvision.domain import RegisteredTree, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.pipeline.additions import (
     add_blocks,
@@ -215,3 +216,35 @@ def test_columns_of_a_table_may_stand_in_any_order(filled: Path) -> None:
     with open_farm(filled) as store:
         kinds = {one.tree.position: one.kind.value for one in store.register(records.BLOCK_ID)}
     assert kinds == {1: "bearing", 2: "missing"}
+
+
+def test_what_leaves_the_farm_as_a_file(folder: Path) -> None:
+    app = page("setup")
+    labels = [button.label for button in app.get("download_button")]
+    assert [label for label in labels if label.startswith("Archive")] == ["Archive of the farm"]
+    assert {"Fruit (Parquet)", "Fruit (CSV)", "Card, English", "Card, Español"} <= set(labels)
+    assert "Map (GeoJSON)" not in labels
+    assert "No tree has coordinates yet" in text(app)
+    assert "with names of people" in text(app)
+    with open_farm(folder) as store:
+        store.save_blocks([records.block()])
+        tree = RegisteredTree(tree=TreeId("Gala North", 1, 1), latitude_deg=46.5, longitude_deg=7.6)
+        store.save_register([tree])
+    app = page("setup")
+    assert "Map (GeoJSON)" in [button.label for button in app.get("download_button")]
+
+
+def test_an_archive_too_large_for_the_browser_is_a_command(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.forms.take_out.MOST_DOWNLOAD_BYTES", 1000)
+    (folder / "photos").mkdir(parents=True)
+    (folder / "photos" / "a.jpg").write_bytes(bytes(2_000_000))
+    app = page("setup")
+    assert "the farm is 2 MB" in text(app)
+    assert any("fruitvision archive make" in one.value for one in app.code)
+    labels = [button.label for button in app.get("download_button")]
+    assert "Archive of the farm" not in labels
+    next(box for box in app.checkbox if box.label == "With the photos").uncheck()
+    app.run()
+    assert "Archive of the farm" in [button.label for button in app.get("download_button")]

@@ -143,6 +143,7 @@ NOT_WORDS = {
     "block, row, position, measured_on, diameter_mm": "columns",
     "The size": "a field in errors of the library, which are translated",
     "fruitvision app --farm FARM --address 0.0.0.0": "a command",
+    'fruitvision archive make --farm "': "likewise", "fruitvision archive restore ": "likewise",
     "Not everything was loaded ahead: %s": "the log of the server",
 }  # fmt: skip
 
