@@ -261,10 +261,10 @@ def _cell(line: PackedLine) -> tuple[str, ...] | None:
 
 
 def _cell_words(line: PackedLine) -> str:
+    if line.cartons is not None and line.cartons.grade:
+        return f"Class {line.cartons.size_class}, grade {line.cartons.grade} of lot {line.lot}"
     if line.cartons is not None:
-        return f"Class {line.cartons.size_class} {line.cartons.grade}".strip() + (
-            f" of lot {line.lot}"
-        )
+        return f"Class {line.cartons.size_class} of lot {line.lot}"
     return f"Culls of lot {line.lot}"
 
 
@@ -360,7 +360,12 @@ def _maybe(row: CsvRow, field: str, low: float, high: float) -> float | None:
 def _number(row: CsvRow, field: str, low: float, high: float, *, above: bool = False) -> float:
     text = row.required_text(field)
     value = parse_number(text, field=field)
-    if not low <= value <= high or (above and value == low):
-        first = f"above {low:g}" if above else f"from {low:,.4g}"
-        raise FieldDataError(f"{field} is {text}.", fix=f"Give a number {first} up to {high:,.4g}.")
+    if above and not low < value <= high:
+        raise FieldDataError(
+            f"{field} is {text}.", fix=f"Give a number above {low:g}, up to {high:,.4g}."
+        )
+    if not low <= value <= high:
+        raise FieldDataError(
+            f"{field} is {text}.", fix=f"Give a number from {low:,.4g} to {high:,.4g}."
+        )
     return value

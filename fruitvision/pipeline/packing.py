@@ -26,13 +26,8 @@ from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.store import Store
 from fruitvision.store.things import kept_season_note
 
-# Names of the tables, and their columns; those in brackets need not be there.
-PACKING_TABLES = {
-    "tickets": "ticket, block, picked_on, bins (pass, lot)",
-    "packed": "lot, packed_on (block, bins, pass, variety, size_table, size_class, grade, cartons, "
-    "cull_cause, culled_kg or culled_lb, cull_share, bin_kg or bin_lb, fruit_per_bin)",
-    "lots": "lot, block, bins (pass)",
-}
+# Names of the tables; their columns are those of `packed_data`.
+PACKING_TABLES = ("tickets", "packed", "lots")
 # A number that comes again so many days apart is another season's. Our choice: apples are packed
 # for eleven months at most.
 DAYS_OF_A_SEASON = 330
