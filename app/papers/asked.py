@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from functools import partial
 from typing import Any, cast
 
 import streamlit as st
@@ -28,6 +29,8 @@ from fruitvision.pipeline.paper_records import Preview
 
 # Key of the session state: the answers about the file that lies in the box, and which file it is.
 _ANSWERS = "paper answers"
+# No option of a box has this name.
+_OPEN = "\0"
 
 
 def answers_about(file: str) -> Answers:
@@ -42,14 +45,25 @@ def forget_answers() -> None:
 
 
 class Asker:
-    """Boxes for questions; an answer draws the page anew with what follows from it."""
+    """Boxes for questions; an answer draws the page anew with what follows from it.
+
+    A box has its answer in its key: where another box changed that answer, it is drawn anew.
+    """
 
     def __init__(self, file: str, answers: Answers) -> None:
         self._file, self._answers = file, answers
 
     def _answer(self, **fields: Any) -> None:
         st.session_state[_ANSWERS] = (self._file, replace(self._answers, **fields))
-        st.rerun()
+
+    def _key(self, *parts: object) -> str:
+        return " ".join(map(str, ("paper", self._file, *parts)))
+
+    def _changed(self, key: str, answer: Callable[[Any], None]) -> None:
+        """Runs before the page is drawn anew."""
+        found = st.session_state.get(key)
+        if found is not None:
+            answer(found)
 
     def _select(
         self,
@@ -57,21 +71,28 @@ class Asker:
         options: Sequence[str],
         chosen: str,
         words: Callable[[str], str],
-        key: str,
-    ) -> str | None:
-        """The option that was chosen just now; None while it is as it was.
-
-        A box has its answer in its key: where another box changed that answer, it is drawn anew.
-        """
-        found = st.selectbox(
+        answer: Callable[[str], None],
+        *,
+        about: str,
+        likely: Sequence[str] = (),
+    ) -> None:
+        """A box with one option chosen, or none where `chosen` is none of them."""
+        key = self._key(about, chosen)
+        st.selectbox(
             label,
             options,
             index=options.index(chosen) if chosen in options else None,
             format_func=words,
-            placeholder=say("papers.choose"),
-            key=f"paper {self._file} {key} {chosen}",
+            placeholder=say("papers.choose_likely", names=", ".join(likely))
+            if likely
+            else say("papers.choose"),
+            key=key,
+            on_change=self._changed,
+            args=(key, answer),
         )
-        return found if found is not None and found != chosen else None
+
+    def _is_column(self, label: str, column: str) -> None:
+        self._answer(columns={**self._answers.columns, label: column})
 
     # ------------------------------------------------------------ sheet and kind
 
@@ -79,20 +100,27 @@ class Asker:
         """Which sheet of a workbook that has several."""
         if len(preview.sheets) < 2:
             return
-        found = self._select(say("papers.sheet"), preview.sheets, preview.sheet, str, "sheet")
-        if found is not None:
-            # Another sheet is another table.
-            st.session_state[_ANSWERS] = (self._file, Answers(sheet=found))
-            st.rerun()
+        # Another sheet is another table.
+        self._select(
+            say("papers.sheet"),
+            preview.sheets,
+            preview.sheet,
+            str,
+            lambda found: self._answer(**_fields(Answers(sheet=found))),
+            about="sheet",
+        )
 
     def kind(self, preview: Preview) -> None:
         """What the table is: the likeliest kinds first."""
         options = tuple(dict.fromkeys((*preview.kinds, *KINDS)))
-        found = self._select(
-            say("papers.what_is_it"), options, preview.kind, kind_words, f"kind {preview.sheet}"
+        self._select(
+            say("papers.what_is_it"),
+            options,
+            preview.kind,
+            kind_words,
+            lambda kind: self._answer(kind=kind, columns={}, names={}, odd_lines=frozenset()),
+            about=f"kind {preview.sheet}",
         )
-        if found is not None:
-            self._answer(kind=found, columns={}, names={}, odd_lines=frozenset())
 
     # ------------------------------------------------------------ columns
 
@@ -101,49 +129,48 @@ class Asker:
         labels = [one.label for one in found.columns if not one.column and not one.choices]
         samples = {one.label: one.sample for one in found.columns}
         for column in found.lacking:
-            label = self._select(
+            self._select(
                 say("papers.column_lacks", column=column_words(column)),
                 labels,
-                "",
+                _OPEN,
                 lambda one: _label_words(one, samples[one]),
-                f"lacks {column} {sorted(self._answers.columns.items())}",
+                partial(self._is_lacking, column),
+                about=f"lacks {column} {sorted(self._answers.columns.items())}",
             )
-            if label is not None:
-                self._answer(columns={**self._answers.columns, label: column})
         for one in found.columns:
             if one.choices:
                 self._unit(one)
 
+    def _is_lacking(self, column: str, label: str) -> None:
+        self._is_column(label, column)
+
     def _unit(self, one: ColumnSeen) -> None:
-        chosen = self._select(
+        self._select(
             say(
                 "papers.column_unit",
                 label=show.plain(one.label),
                 sample=show.plain(one.sample) or "–",
             ),
             one.choices,
-            "",
+            _OPEN,
             column_words,
-            f"unit {one.label}",
+            partial(self._is_column, one.label),
+            about=f"unit {one.label}",
         )
-        if chosen is not None:
-            self._answer(columns={**self._answers.columns, one.label: chosen})
 
     def columns(self, found: Understood) -> None:
         """What each column is, to be put right where it is wrong."""
         options = ("", *found.kind.columns)
         for one in found.columns:
-            if one.choices:
-                continue
-            chosen = self._select(
-                _label_words(one.label, one.sample),
-                options,
-                one.column,
-                column_words,
-                f"column {found.kind.name} {one.label}",
-            )
-            if chosen is not None:
-                self._answer(columns={**self._answers.columns, one.label: chosen})
+            if not one.choices:
+                self._select(
+                    _label_words(one.label, one.sample),
+                    options,
+                    one.column,
+                    column_words,
+                    partial(self._is_column, one.label),
+                    about=f"column {found.kind.name} {one.label}",
+                )
 
     # ------------------------------------------------------------ cells
 
@@ -158,15 +185,16 @@ class Asker:
         }
         orders = [order for order, _ in question.readings]
         now = self._answers.day_order
-        chosen = st.radio(
+        key = self._key("days", now)
+        st.radio(
             say("papers.day_question", shown=show.plain(question.shown)),
             orders,
             index=orders.index(now) if now in orders else None,
             format_func=readings.__getitem__,
-            key=f"paper {self._file} days {now}",
+            key=key,
+            on_change=self._changed,
+            args=(key, lambda order: self._answer(day_order=order)),
         )
-        if chosen is not None and chosen != now:
-            self._answer(day_order=chosen)
 
     def inches(self, found: Understood) -> None:
         """Whether small numbers among millimetres are inches."""
@@ -184,15 +212,16 @@ class Asker:
         more = len(cells) - 4
         told = "; ".join(cells[:4] + [say("papers.more", n=more)] * (more > 0))
         now = self._answers.inches
-        chosen = st.radio(
+        key = self._key("inches", now)
+        st.radio(
             say("papers.inches_ask", cells=told),
             [True, False],
             index=None if now is None else [True, False].index(now),
             format_func=lambda yes: say("papers.inches_yes" if yes else "papers.inches_no"),
-            key=f"paper {self._file} inches {now}",
+            key=key,
+            on_change=self._changed,
+            args=(key, lambda yes: self._answer(inches=yes)),
         )
-        if chosen is not None and chosen != now:
-            self._answer(inches=chosen)
 
     # ------------------------------------------------------------ names
 
@@ -217,7 +246,11 @@ class Asker:
                 return say("papers.name_stays", name=name)
             return meant_words(one.what, name)
 
-        chosen = self._select(
+        def answer(chosen: str) -> None:
+            rest = {name: meant for name, meant in self._answers.names.items() if name != key}
+            self._answer(names={**rest, key: chosen} if chosen else rest)
+
+        self._select(
             say(
                 "papers.name_ask",
                 what=what_words(one.what),
@@ -226,13 +259,13 @@ class Asker:
                 lines=lines_words(one.lines),
             ),
             options,
-            one.meant,
+            # Nothing is chosen while nobody said anything.
+            one.meant or _OPEN,
             words,
-            f"name {key}",
+            answer,
+            about=f"name {key}",
+            likely=[meant_words(one.what, name) for name in one.proposed[:1]],
         )
-        if chosen is not None:
-            rest = {name: meant for name, meant in self._answers.names.items() if name != key}
-            self._answer(names={**rest, key: chosen} if chosen else rest)
 
     # ------------------------------------------------------------ counts that look like slips
 
@@ -245,13 +278,22 @@ class Asker:
                 row=str(one.tree.row),
                 position=str(one.tree.position),
             )
-            meant = st.checkbox(
+            key = self._key("odd", one.line, one.meant)
+            st.checkbox(
                 say("papers.odd_ask", line=str(one.line), fruit=one.fruit_count, tree=tree),
                 value=one.meant,
-                key=f"paper {self._file} odd {one.line} {one.meant}",
+                key=key,
+                on_change=self._changed,
+                args=(key, partial(self._is_meant, one.line)),
             )
-            if meant != one.meant:
-                self._answer(odd_lines=self._answers.odd_lines ^ {one.line})
+
+    def _is_meant(self, line: int, meant: bool) -> None:
+        lines = self._answers.odd_lines
+        self._answer(odd_lines=lines | {line} if meant else lines - {line})
+
+
+def _fields(answers: Answers) -> dict[str, Any]:
+    return {field.name: getattr(answers, field.name) for field in fields(answers)}
 
 
 def _label_words(label: str, sample: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from html import escape
 
 import streamlit as st
@@ -11,6 +11,9 @@ from app import show
 from app.papers.words import column_words, lines_words, meant_words, thing_words, what_words
 from app.wording import day, number, say
 from fruitvision.domain import NameMapping
+from fruitvision.papers.columns import number_in
+from fruitvision.papers.days import sure_day
+from fruitvision.papers.measures import measure_of
 from fruitvision.papers.sheets import Sheet
 from fruitvision.papers.understand import Understood
 from fruitvision.pipeline.paper_records import Preview, ThingSeen
@@ -86,6 +89,7 @@ def understood_cells(found: Understood) -> None:
             label=show.plain(one.label),
             typed=show.plain(one.typed),
             became=number(float(one.became), _decimals(one.became)),
+            column=column_words(one.column),
         )
         for one in found.converted
     ]
@@ -108,7 +112,7 @@ def first_rows(preview: Preview) -> None:
     """The first rows in the farm's columns; a wide table moves in a box of its own."""
     if not preview.first_rows or preview.understood is None:
         return
-    columns = preview.understood.table.columns
+    columns, days = preview.understood.table.columns, preview.understood.kind.days
     head = say("papers.first_rows")
     heads = "".join(
         f'<th scope="col">{escape(words)}</th>'
@@ -116,7 +120,9 @@ def first_rows(preview: Preview) -> None:
     )
     lines = "".join(
         f"<tr><td>{row.line}</td>"
-        + "".join(f"<td>{escape(row.text(column))}</td>" for column in columns)
+        + "".join(
+            f"<td>{escape(_cell_words(row.text(column), column, days))}</td>" for column in columns
+        )
         + "</tr>"
         for row in preview.first_rows
     )
@@ -127,6 +133,15 @@ def first_rows(preview: Preview) -> None:
         f"<thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table></div>",
         unsafe_allow_html=True,
     )
+
+
+def _cell_words(cell: str, column: str, days: Collection[str]) -> str:
+    """A cell as the visitor's language writes it: what it goes in as, not what was typed."""
+    if column in days and cell:
+        found = sure_day(cell)
+        return cell if found is None else day(found)
+    value = number_in(cell) if measure_of(column) else None
+    return cell if value is None else number(value, _decimals(cell))
 
 
 def left_out(preview: Preview) -> None:

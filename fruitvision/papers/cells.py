@@ -20,10 +20,11 @@ _WITH_UNIT = re.compile(r"(.*?[0-9])\s*([A-Za-z]+\.?|[\"″”'′])")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Converted:
-    """A cell whose number was changed into another unit: as typed, and as it goes in."""
+    """A cell whose number was changed into another unit: as typed, and as it goes into a column."""
 
     line: int
     label: str
+    column: str
     typed: str
     became: str
 
@@ -81,7 +82,9 @@ class CellReader:
 
     def _note(self, line: int, seen: ColumnSeen, typed: str, became: float) -> str:
         text = as_text(became)
-        self.converted.append(Converted(line=line, label=seen.label, typed=typed, became=text))
+        self.converted.append(
+            Converted(line=line, label=seen.label, column=seen.column, typed=typed, became=text)
+        )
         return text
 
 

@@ -34,8 +34,8 @@ Known = Mapping[str, Sequence[str]]
 class NameQuestion:
     """A name that the farm does not know: where it stands, what it may mean, the likeliest first.
 
-    `choices` : all that it may mean. `may_stay` : whether it may also stay as it is written. `meant` :
-    what the person says now; empty while it is open.
+    `choices` : all that it may mean. `may_stay` : whether it may also stay as it is written.
+    `meant` : what the person says now; empty while it is open.
     """
 
     what: str

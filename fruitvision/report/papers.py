@@ -143,7 +143,7 @@ def _rows(preview: Preview, found: Understood) -> Iterator[str]:
         why = f", {_said(used.said)}" if used.said else ""
         yield f"{used.what} '{used.written}' is {used.meant}{why}."
     for one in found.converted[:LISTED]:
-        yield f"Line {one.line}, {one.label}: {one.typed} goes in as {one.became}."
+        yield f"Line {one.line}, {one.label}: {one.typed} goes in as {one.became} ({one.column})."
     if preview.first_rows:
         yield "First rows as understood:"
         for row in preview.first_rows:
