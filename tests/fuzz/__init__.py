@@ -1,0 +1,1 @@
+"""Hostile files for every reader."""
