@@ -1,0 +1,118 @@
+"""`fruitvision thinning` and `fruitvision worth` on a farm of known trees."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from fruitvision.pipeline.standing import standings
+from fruitvision.pipeline.thinning import ranked_by_worth, thinning_of_farm
+from fruitvision.pipeline.worth import worth_if_known
+from fruitvision.report import THINNING_CAUTION, thinning_lines
+from fruitvision.settings import Settings
+from fruitvision.store import open_farm
+from fruitvision.thinning import Verdict
+from tests.records import WALK
+from tests.test_bad_input import run
+from tests.walked_farm import add_block, add_good_block
+
+ON = WALK.isoformat()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Hill bears some 60 fruit a tree and is to bear 40; nobody walked Mill."""
+    with open_farm(tmp_path / "farm", name="Larkhill") as store:
+        add_good_block(store, "Hill")
+        hill = store.blocks()[0]
+        store.save_blocks(
+            [
+                replace(
+                    hill,
+                    target_fruit_per_tree=40.0,
+                    trunk_area_cm2=8.0,
+                    full_bloom_on=date(2026, 7, 8),
+                    area_ha=0.5,
+                )
+            ]
+        )
+        add_block(store, "Mill")
+    return tmp_path / "farm"
+
+
+def test_the_check_is_printed_with_its_cautions_and_what_was_not_walked(folder: Path) -> None:
+    status, text = run("thinning", "--farm", str(folder), "--on", ON)
+    assert status == 1
+    assert "take off about" in text
+    assert "35 days after full bloom: in time for size" in text
+    assert "about 30 hours (15–44), roughly" in text
+    assert "fruit heavier by" in text
+    assert "Mill: not walked yet" in text
+    assert "First to last, by surplus fruit:" in text
+    assert THINNING_CAUTION in " ".join(text.split())
+
+
+def test_one_block_alone_is_asked_for_and_an_unknown_one_refused(folder: Path) -> None:
+    status, text = run("thinning", "Hill", "--farm", str(folder), "--on", ON)
+    assert status == 0
+    assert "Mill" not in text
+    status, text = run("thinning", "Hil", "--farm", str(folder))
+    assert status == 2
+    assert "There is no block 'Hil'" in text
+    status, text = run("thinning", "--farm", str(folder), "--on", "12.06.2026")
+    assert status == 2
+
+
+@pytest.mark.parametrize(
+    ("target", "verdict", "words"),
+    [
+        (90.0, Verdict.NOTHING, "nothing to take off"),
+        (None, Verdict.TAKE_OFF, "by the trunk guide"),
+    ],
+)
+def test_every_verdict_has_its_words(
+    folder: Path, target: float | None, verdict: Verdict, words: str
+) -> None:
+    with open_farm(folder) as store:
+        hill = next(one for one in store.blocks() if one.block_id == "Hill")
+        store.save_blocks([replace(hill, target_fruit_per_tree=target)])
+        stands = standings(store, Settings())
+        (found,) = thinning_of_farm(stands, Settings(), on=WALK, plans={})
+    assert found.verdict is verdict
+    assert words in "\n".join(thinning_lines(found))
+
+
+def test_prices_are_kept_and_told_by_block_with_what_pays_to_measure(folder: Path) -> None:
+    prices = folder / "mine.csv"
+    prices.write_text("variety,per_carton\nGala,20\nGalla,3\n", encoding="utf-8")
+    status, text = run("worth", "--farm", str(folder), "--prices", str(prices))
+    assert status == 2
+    assert "holds no forecast yet" in text
+    run("forecast", "--farm", str(folder), "--sizes", "classes_5mm")
+    status, text = run("worth", "--farm", str(folder))
+    assert status == 0
+    assert "Hill (Gala): " in text
+    assert "an hour: photograph 10 more trees" in text
+    assert "made of: Hill 100%" in text
+    assert "No prices are loaded" not in text
+    status, text = run("worth", "--farm", str(folder), "--prices", str(prices))
+    assert status == 1
+    assert "No block is of variety 'Galla'" in text
+
+
+def test_blocks_to_thin_are_ranked_by_worth_only_where_prices_tell_it(folder: Path) -> None:
+    run("forecast", "--farm", str(folder), "--sizes", "classes_5mm")
+    with open_farm(folder) as store:
+        checks = thinning_of_farm(standings(store, Settings()), Settings(), on=WALK, plans={})
+        by_cartons = ranked_by_worth(checks, worth_if_known(store, Settings()))
+        assert [one.worth for one in by_cartons] == [None]
+    (folder / "prices.csv").write_text("per_carton\n20\n", encoding="utf-8")
+    run("worth", "--farm", str(folder), "--prices", str(folder / "prices.csv"))
+    with open_farm(folder) as store:
+        worth = worth_if_known(store, Settings())
+    assert worth is not None
+    (first,) = ranked_by_worth(checks, worth)
+    assert first.worth == pytest.approx(first.fruit * worth.blocks[0].per_fruit)
