@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 import streamlit as st
 
 from app import session, show
+from app.chosen import in_address
 from app.score.chart import against_ranges
 from app.score.data import score_of
 from app.score.learned import learned_part
@@ -12,7 +13,7 @@ from app.score.season import season_part
 from app.score.words import coverage_words, length, signed_length, stage_words, variety_words
 from app.wording import number, percent, say, signed
 from fruitvision.learning.layers import Comparison
-from fruitvision.learning.score import NOMINAL, Coverage, Score, StageScore
+from fruitvision.learning.score import NOMINAL, Coverage, Score, StageScore, VarietyScore
 from fruitvision.pipeline.learning import FarmScore
 from fruitvision.pipeline.photos import Refused
 from fruitvision.unit_system import Unit
@@ -48,10 +49,19 @@ def verdict(whole: Coverage) -> str:
     return f"{say(f'score.verdict_{name}')} {span}"
 
 
+# More rows are shown a season at a time. Our choice: two heights of a phone.
+MOST_ROWS = 40
+
+
 def ranges(found: Sequence[Comparison]) -> None:
+    """The chart of all seasons, or of the one that is chosen where there are many rows."""
+    st.subheader(say("score.ranges_head"))
+    seasons = list(dict.fromkeys(one.season for one in found))
+    if len(found) > MOST_ROWS and len(seasons) > 1:
+        season = in_address(say("score.season"), seasons, name="season")
+        found = [one for one in found if one.season == season]
     chart = against_ranges(found)
     if chart is not None:
-        st.subheader(say("score.ranges_head"))
         st.altair_chart(chart, width="stretch")
         st.caption(say("score.ranges_help"))
 
@@ -88,10 +98,22 @@ def _error(
 
 
 def varieties(found: Score, unit: Unit) -> None:
+    """One paragraph a variety; those of earlier seasons can be opened."""
     st.subheader(say("score.varieties_head"))
+    latest = max(one.season for one in found.varieties)
+    earlier = [one for one in found.varieties if one.season < latest]
     for one in found.varieties:
-        head = show.plain(f"{one.variety} {one.season}")
-        st.markdown(f"**{head}** – {show.plain(variety_words(one, unit))}")
+        if one.season == latest:
+            paragraph(one, unit)
+    if earlier:
+        with st.expander(say("score.earlier_seasons")):
+            for one in earlier:
+                paragraph(one, unit)
+
+
+def paragraph(one: VarietyScore, unit: Unit) -> None:
+    head = show.plain(f"{one.variety} {one.season}")
+    st.markdown(f"**{head}** – {show.plain(variety_words(one, unit))}")
 
 
 def loose(found: FarmScore) -> None:

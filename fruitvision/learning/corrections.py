@@ -62,7 +62,6 @@ def proposals(
     blocks: Sequence[Block],
     *,
     cull_base: Mapping[str, float],
-    choices: Sequence[LearnedChoice] = (),
 ) -> tuple[Proposal, ...]:
     """One for each block, from the seasons that nobody left out; none before the first season.
 
@@ -73,8 +72,6 @@ def proposals(
     cull_base : mapping
         Share of culls that each block's forecasts assume now: what is learned of culls is told
         against it, whatever was assumed then.
-    choices : sequence of LearnedChoice
-        The oldest first.
     """
     latest = max((one.season for one in found), default=0)
     used = [one for one in found if not one.left_out and one.season > latest - SEASONS_BACK]
@@ -98,7 +95,6 @@ def proposals(
                 results=_seasons_of(used, target.block_id),
             )
         )
-    now = latest_choices(choices)
     return tuple(
         Proposal(
             block_id=block.block_id,
@@ -107,10 +103,17 @@ def proposals(
             seasons=len(seasons),
             results=_seasons_of(used, block.block_id),
             left_out=_left_out(found, block.block_id),
-            choice=now.get(block.block_id),
         )
         for block in blocks
     )
+
+
+def with_choices(
+    found: Sequence[Proposal], choices: Sequence[LearnedChoice]
+) -> tuple[Proposal, ...]:
+    """Proposals with the latest word on each; `choices` with the oldest first."""
+    now = latest_choices(choices)
+    return tuple(replace(one, choice=now.get(one.block_id)) for one in found)
 
 
 def latest_choices(choices: Sequence[LearnedChoice]) -> dict[str, LearnedChoice]:

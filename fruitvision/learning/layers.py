@@ -388,7 +388,7 @@ class _Read:
 
 def _without(error: float, learned_error: float) -> float:
     """A forecast's own standard error, without that of what was learned and added to it."""
-    return max(error**2 - learned_error**2, 0.0) ** 0.5
+    return float(max(error**2 - learned_error**2, 0.0) ** 0.5)
 
 
 def _log_error(estimate: Estimate) -> float:

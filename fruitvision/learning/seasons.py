@@ -10,13 +10,10 @@ from fruitvision.learning.matching import SeasonResult
 from fruitvision.learning.stages import stage_of
 
 
-def comparisons(
-    forecasts: Sequence[Forecast],
-    frozen: Collection[str],
-    results: Sequence[SeasonResult],
-    table_of: TableOf,
-) -> tuple[Comparison, ...]:
-    """Every result against one forecast a stage, the earliest stage first.
+def chosen_forecasts(
+    forecasts: Sequence[Forecast], frozen: Collection[str], result: SeasonResult
+) -> tuple[Forecast, ...]:
+    """The forecasts that a result is held against: one a stage, the earliest stage first.
 
     Of several forecasts of a stage the last one that was frozen for sales counts, else the last
     one: it is what people worked with. What-ifs and forecasts made after the first pick do not
@@ -29,23 +26,31 @@ def comparisons(
     frozen : collection of str
         Versions that were frozen.
     """
-    found = []
-    for result in results:
-        of_stage: dict[Stage, Forecast] = {}
-        for forecast in forecasts:
-            days = _days_before(forecast, result)
-            if days is None or days < 0:
-                continue
-            stage = stage_of(days)
-            before = of_stage.get(stage)
-            if before is None or forecast.forecast_id in frozen or before.forecast_id not in frozen:
-                of_stage[stage] = forecast
-        held = (
-            compare(one, result, table_of, frozen=one.forecast_id in frozen)
-            for one in of_stage.values()
-        )
-        found += sorted((one for one in held if one is not None), key=lambda one: -one.days_before)
-    return tuple(found)
+    of_stage: dict[Stage, Forecast] = {}
+    for forecast in forecasts:
+        days = _days_before(forecast, result)
+        if days is None or days < 0:
+            continue
+        stage = stage_of(days)
+        before = of_stage.get(stage)
+        if before is None or forecast.forecast_id in frozen or before.forecast_id not in frozen:
+            of_stage[stage] = forecast
+    return tuple(of_stage[stage] for stage in Stage if stage in of_stage)
+
+
+def comparisons(
+    forecasts: Sequence[Forecast],
+    frozen: Collection[str],
+    results: Sequence[SeasonResult],
+    table_of: TableOf,
+) -> tuple[Comparison, ...]:
+    """Every result against its `chosen_forecasts`."""
+    held = (
+        compare(forecast, result, table_of, frozen=forecast.forecast_id in frozen)
+        for result in results
+        for forecast in chosen_forecasts(forecasts, frozen, result)
+    )
+    return tuple(one for one in held if one is not None)
 
 
 def last_looks(found: Sequence[Comparison]) -> tuple[Comparison, ...]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from typing import TypeVar
 
 from fruitvision.domain import (
@@ -23,15 +24,17 @@ from fruitvision.learning.corrections import (
     accepted_for,
     latest_choices,
     proposals,
+    with_choices,
     with_learned,
 )
 from fruitvision.learning.expected import ExpectedCrop
-from fruitvision.learning.layers import Comparison
-from fruitvision.learning.matching import Loose, Matched, season_results
+from fruitvision.learning.layers import Comparison, TableOf
+from fruitvision.learning.matching import Loose, Matched, SeasonResult, season_results
 from fruitvision.learning.score import Coverage, Score, coverage, score
-from fruitvision.learning.seasons import comparisons, last_looks
+from fruitvision.learning.seasons import chosen_forecasts, comparisons, last_looks
 from fruitvision.learning.stages import stage_of
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.kept import kept, key_of
 from fruitvision.pipeline.sales import of_record
 from fruitvision.pipeline.size_tables import farm_size_table
 from fruitvision.settings import Settings
@@ -65,17 +68,11 @@ def farm_score(store: Store) -> FarmScore:
     forecasts = of_record(store.forecasts())
     matched = _matched(store, forecasts)
     found = _compared(store, forecasts, matched)
-    blocks = store.blocks()
     return FarmScore(
         score=score(found),
         found=found,
         loose=matched.loose,
-        proposals=proposals(
-            found,
-            blocks,
-            cull_base=_cull_bases(forecasts, blocks),
-            choices=store.learned_choices(),
-        ),
+        proposals=with_choices(_proposals(store, forecasts, found), store.learned_choices()),
     )
 
 
@@ -112,6 +109,7 @@ def _matched(store: Store, forecasts: Sequence[Forecast]) -> Matched:
 def _compared(
     store: Store, forecasts: Sequence[Forecast], matched: Matched
 ) -> tuple[Comparison, ...]:
+    """Every result against one forecast a stage; kept until papers or forecasts are others."""
     frozen = {one.forecast_id for one in store.frozen_forecasts()}
 
     def table_of(name: str) -> SizeTable | None:
@@ -120,7 +118,48 @@ def _compared(
         except SizeTableError:
             return None
 
-    return comparisons(forecasts, frozen, matched.results, table_of)
+    found: list[Comparison] = []
+    for result in matched.results:
+        of_result = chosen_forecasts(forecasts, frozen, result)
+        tables = {piece.size_table: table_of(piece.size_table) for piece in result.pieces}
+        key = key_of(
+            result, tables, [(one.forecast_id, one.forecast_id in frozen) for one in of_result]
+        )
+        place = store.folder, f"score of {result.block_id} {result.season}", key
+        make = partial(_held, of_result, frozen, result, table_of)
+        found += kept(place, _Held, make).found
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Held:
+    found: tuple[Comparison, ...]
+
+
+def _held(
+    forecasts: Sequence[Forecast],
+    frozen: Collection[str],
+    result: SeasonResult,
+    table_of: TableOf,
+) -> _Held:
+    return _Held(found=comparisons(forecasts, frozen, [result], table_of))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Proposed:
+    found: tuple[Proposal, ...]
+
+
+def _proposals(
+    store: Store, forecasts: Sequence[Forecast], found: Sequence[Comparison]
+) -> tuple[Proposal, ...]:
+    """Corrections of all blocks; kept until anything that they rest on is another one."""
+    blocks = store.blocks()
+    bases = _cull_bases(forecasts, blocks)
+    names = [(block.block_id, block.variety) for block in blocks]
+    place = store.folder, "learned", key_of(found, names, bases)
+    make = partial(proposals, found, blocks, cull_base=bases)
+    return kept(place, _Proposed, lambda: _Proposed(found=make())).found
 
 
 # ---------------------------------------------------------------- what culls are assumed

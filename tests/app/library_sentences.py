@@ -88,6 +88,7 @@ ERRORS_ONLY = {
 # Names of what is kept, and values that pages say in words of their own.
 NOT_SHOWN = {
     "record of {name}",
+    "score of {block_id} {season}",
     "walks of {name}",
     "estimate of {name}",
     "growth of {name}",
