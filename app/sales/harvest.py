@@ -81,7 +81,7 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     st.altair_chart(charts_forecast.pickers(days, calendar.crew), width="stretch")
     st.caption(say("forecast.bars_help"))
     _days(days)
-    st.caption(say("sales.spread"))
+    st.caption(f"{say('harvest.crew_help')} {say('sales.spread')}")
     st.download_button(
         say("sales.calendar_csv"),
         partial(files.bytes_of, partial(write_harvest_csv, calendar), "harvest.csv"),
@@ -135,14 +135,16 @@ def _caution() -> None:
 
 
 def _short(calendar: HarvestCalendar) -> None:
-    """On which days the crew or the bins are too few; nothing where neither is set."""
-    if not calendar.crew and not calendar.bins_on_hand and calendar.rooms is None:
+    """On which days crew, bins or rooms are too few; nothing where the farm set none of them."""
+    rooms = calendar.rooms is not None
+    if not calendar.crew and not calendar.bins_on_hand and not rooms:
         return
     short = [day_words(one.day) for one in calendar.short_days]
+    words = {"n": len(short), "days": _some(short, NAMED_DAYS)} if short else {}
     if short:
-        st.warning(say("sales.days_short", n=len(short), days=_some(short, NAMED_DAYS)))
+        st.warning(say("harvest.days_short" if rooms else "sales.days_short", **words))
     else:
-        st.success(say("sales.none_short"))
+        st.success(say("harvest.none_short" if rooms else "sales.none_short"))
 
 
 def _passes(passes: Sequence[PassPlan]) -> None:
@@ -202,12 +204,7 @@ def _days(days: Sequence[HarvestDay]) -> None:
                 say("sales.day_column"): day_words(one.day),
                 say("sales.pass_column"): _some(list(dict.fromkeys(one.blocks)), NAMED_BLOCKS),
                 say("sales.bins"): range_of(one.need.bins),
-                say("sales.pickers_column"): _with_mark(range_of(one.need.picker_days), one),
-                say("harvest.crew_column"): say(
-                    "harvest.crew_and_overtime",
-                    crew=ceil(one.need.pickers_planned),
-                    overtime=ceil(one.need.pickers_overtime),
-                ),
+                say("sales.pickers_column"): _with_mark(_pickers(one), one),
             }
             for one in days
         ]
@@ -219,6 +216,15 @@ def _some(names: Sequence[str], most: int) -> str:
     if len(names) <= most:
         return ", ".join(names)
     return say("sales.and_more", names=", ".join(names[: most - 1]), n=len(names) - most + 1)
+
+
+def _pickers(one: HarvestDay) -> str:
+    return say(
+        "harvest.pickers_and_plan",
+        pickers=range_of(one.need.picker_days),
+        crew=ceil(one.need.pickers_planned),
+        overtime=ceil(one.need.pickers_overtime),
+    )
 
 
 def _with_mark(text: str, one: HarvestDay) -> str:

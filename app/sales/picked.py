@@ -117,8 +117,9 @@ def _line(one: PassProgress) -> dict[str, str]:
             block=_pass_words(one.block_id, one.number, one.passes),
             days=day_words(one.pick_date),
         ),
-        say("harvest.planned_column"): range_of(one.planned),
-        say("harvest.picked_column"): amount(one.picked_bins),
+        say("harvest.picked_column"): say(
+            "harvest.picked_of", picked=amount(one.picked_bins), planned=range_of(one.planned)
+        ),
         say("harvest.rest_column"): say("harvest.state_inferred", state=state)
         if one.inferred
         else state
