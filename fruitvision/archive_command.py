@@ -61,6 +61,7 @@ def restore_command(
         f"{farm}: the farm {manifest.farm} as of {manifest.made_at:%Y-%m-%d %H:%M} UTC, "
         f"{len(manifest.files)} files."
     )
+    typer.echo("Who may sign in is not in an archive: add people with fruitvision people.")
     if not manifest.with_photos:
         typer.echo("The archive holds no photos: numbers are there, pictures can't be shown.")
     typer.echo(f"See it in the browser: fruitvision app --farm {farm}")

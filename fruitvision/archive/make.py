@@ -27,8 +27,9 @@ from fruitvision.store.photos import PHOTOS_NAME
 from fruitvision.store.snapshot import copy_database
 from fruitvision.whole_file import whole_file
 
-# What a farm makes again by itself, and what belongs to a running process.
-REBUILT = {"worked-out", "thumbnails", "work.lock", "work.log"}
+# What a farm makes again by itself, what belongs to a running process, and who may sign in on this
+# computer, with the hashes of their passwords: they are added anew where the farm is restored.
+NOT_ARCHIVED = {"worked-out", "thumbnails", "work.lock", "work.log", "accounts.json"}
 _OF_DATABASE = {f"{DATABASE_NAME}{end}" for end in ("", "-wal", "-shm", "-journal")}
 # Bytes that are read at once. Our choice.
 PIECE_BYTES = 1 << 20
@@ -109,7 +110,7 @@ def _files(
     farm: Path, out: Path, photos: bool, left_out: list[LeftOut]
 ) -> Iterator[tuple[str, Path]]:
     """Name and path of each file, by name; what is passed over is added to `left_out`."""
-    skipped = REBUILT | _OF_DATABASE | (set() if photos else {PHOTOS_NAME})
+    skipped = NOT_ARCHIVED | _OF_DATABASE | (set() if photos else {PHOTOS_NAME})
     for path in _walked(farm, skipped):
         name = path.relative_to(farm).as_posix()
         if path.is_symlink() or not path.is_file():

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
-from fruitvision.archive.make import REBUILT, pieces
+from fruitvision.archive.make import NOT_ARCHIVED, pieces
 from fruitvision.archive.manifest import (
     MANIFEST_NAME,
     MOST_DATABASE_BYTES,
@@ -161,7 +161,7 @@ def _refuse_difference(manifest: Manifest, entries: dict[str, ZipInfo]) -> None:
     for name, file in listed.items():
         if entries[name].file_size != file.size_bytes:
             raise _altered(f"{name} is larger or smaller than its manifest says")
-        if name.partition("/")[0] in REBUILT:
+        if name.partition("/")[0] in NOT_ARCHIVED:
             raise _altered(f"{name} is no part of an archive")
 
 
