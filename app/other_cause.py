@@ -13,7 +13,7 @@ def other_words(earlier: Forecast | None, now: Forecast) -> str:
     """The blocks that came or went by name, and what else changed; in general where the earlier
     forecast is not known, or nothing of it is left to name."""
     found = None if earlier is None else other_cause(earlier, now)
-    if found is None or not found.words:
+    if found is None or not found.is_known:
         return say("forecast.cause_other_help")
     parts = [say("forecast.other_came", name=name) for name in found.came]
     parts += [say("forecast.other_went", name=name) for name in found.went]

@@ -138,6 +138,11 @@ def _box(x0: float, y0: float, x1: float, y1: float) -> tuple[float, float, floa
     left, right = sorted((x0, x1))
     top, bottom = sorted((y0, y1))
     wide, tall = right - left, bottom - top
+    if min(left, top) < 0:
+        raise FieldDataError(
+            f"The box begins at {min(left, top):g} px, outside the photo.",
+            fix="Draw it in the photo: 0 is its left or upper edge.",
+        )
     if min(wide, tall) < _LEAST_BOX_PX or max(wide, tall) > _MOST_ASPECT * min(wide, tall):
         raise FieldDataError(
             f"The box {x0:g}, {y0:g}, {x1:g}, {y1:g} is {wide:g} px wide and {tall:g} px high.",

@@ -82,11 +82,16 @@ def plan_walk(
     Raises
     ------
     FieldDataError
-        If fewer than 1 or more trees are wanted than bear, or the register is of several blocks.
+        If fewer than 1 or more trees are wanted than bear, fewer than 0 hand counts, or the
+        register is of several blocks.
     """
     places = {item.tree: item for item in register if item.kind is not TreeKind.POLLINIZER}
     frame = {tree: item for tree, item in places.items() if tree not in without}
     _check(frame, trees)
+    if hand_counts < 0:
+        raise FieldDataError(
+            f"{hand_counts} trees can't be counted by hand.", fix="Ask for 0 or more."
+        )
     way = serpentine(list(places))
     before = set(earlier)
     rng = np.random.default_rng(seed)

@@ -44,26 +44,6 @@ class WaitingCount:
         """Days between the count and the nearest photos, either way; 0 without photos."""
         return 0 if self.photos_on is None else abs((self.photos_on - self.count.counted_on).days)
 
-    @property
-    def words(self) -> str:
-        """One line: which count, and why it is not used."""
-        tree, day = self.count.tree, self.count.counted_on
-        return f"row {tree.row} tree {tree.position}, counted on {day}: {self._why}"
-
-    @property
-    def _why(self) -> str:
-        return {
-            WaitsFor.NO_PHOTO: "no photo of this tree",
-            WaitsFor.DAYS: f"its nearest photos are of {self.photos_on}, {self.days_apart} days "
-            f"away; a count serves photos up to {HAND_COUNT_DAYS} days before or after it",
-            WaitsFor.USABLE: f"the photos of {self.photos_on} are not measured yet, not usable, or "
-            "lack a face",
-            WaitsFor.PROTOCOL: f"counted for {self.count.protocol.value}, the photos show "
-            f"{self.photos_show.value if self.photos_show else 'something else'}",
-            WaitsFor.NEARER: f"another count of this tree is nearer to the photos of "
-            f"{self.photos_on}",
-        }[self.waits_for]
-
 
 def counts_that_wait(
     counts: Sequence[HandCount],

@@ -102,9 +102,32 @@ def _walk_photo(row: CsvRow) -> WalkPhoto:
 
 def _trees_in_photo(text: str) -> int:
     trees = parse_count(text or "1", field="trees")
-    if trees > MOST_TREES:
+    _check_trees(trees)
+    return trees
+
+
+def _check_trees(trees: int) -> None:
+    if not 1 <= trees <= MOST_TREES:
         raise FieldDataError(
-            f"trees is {text}.",
+            f"trees is {trees}.",
             fix=f"It is the number of trees in the photo, {MOST_TREES} at most.",
         )
-    return trees
+
+
+def check_walk_photo(photo: WalkPhoto) -> None:
+    """Refuse a line that was typed in boxes and can't be, as `read_walk` refuses one of a table.
+
+    Raises
+    ------
+    FieldDataError
+        If row or place is below 1, no tree or too many are shown, or vigour is not above 0.
+    """
+    tree = photo.tree
+    for value, what in ((tree.row, "row"), (tree.position, "place in the row")):
+        if value < 1:
+            raise FieldDataError(f"A number is too small: {what} {value}.", fix="Type 1 or more.")
+    _check_trees(photo.trees)
+    if photo.vigour is not None and photo.vigour <= 0:
+        raise FieldDataError(
+            f"vigour is {photo.vigour:g}.", fix="Give a number above 0, or nothing."
+        )

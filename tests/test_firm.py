@@ -133,7 +133,7 @@ def test_blocks_that_came_and_went_and_settings_are_named(farm: FarmStore) -> No
     found = other_cause(first, second)
     assert (found.came, found.went, found.settings) == (("Mill",), (), ("cull_share",))
     assert other_cause(second, first).went == ("Mill",)
-    assert other_cause(first, first).words == ""
+    assert not other_cause(first, first).is_known
     (line,) = (one for one in forecast_lines(second, earlier=first) if "other " in one)
     assert line.endswith("(new block Mill; settings cull_share)")
 

@@ -7,7 +7,12 @@ import pytest
 from fruitvision.domain import PointedReference, ReferenceKind
 from fruitvision.errors import FieldDataError
 from fruitvision.field_table import FieldTable
-from fruitvision.reference_table import ReferenceRow, in_known_photos, read_references
+from fruitvision.reference_table import (
+    ReferenceRow,
+    in_known_photos,
+    pointed_reference,
+    read_references,
+)
 
 HEADER = "photo,kind,size_mm,size_in,x0,y0,x1,y1\n"
 
@@ -68,3 +73,8 @@ def test_a_table_without_sizes_is_refused(tmp_path: Path) -> None:
     path.write_text("photo,kind,x0,y0,x1,y1\n", encoding="utf-8")
     with pytest.raises(FieldDataError, match="size_mm and size_in"):
         read_references(path)
+
+
+def test_a_box_that_begins_outside_the_photo_is_refused() -> None:
+    with pytest.raises(FieldDataError, match="begins at -3 px"):
+        pointed_reference(ReferenceKind.BALL, 70.0, (-3, 20, 57, 80))

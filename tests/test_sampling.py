@@ -164,3 +164,9 @@ def test_two_blocks_in_one_register_are_refused() -> None:
     two = [*register(), RegisteredTree(tree=TreeId("Hill", 1, 1))]
     with pytest.raises(FieldDataError, match="Hill, Mill"):
         plan_walk(two, trees=5, seed=1)
+
+
+def test_fewer_than_no_hand_counts_are_refused() -> None:
+    register = rows_of_positions("Hill", (20,))
+    with pytest.raises(FieldDataError, match="-1 trees can't be counted"):
+        plan_walk(register, trees=4, seed=1, hand_counts=-1)

@@ -6,6 +6,7 @@ import pytest
 
 from fruitvision.domain import HandCount, Protocol, TreePhoto, TreeSample
 from fruitvision.hidden_pairs import HAND_COUNT_DAYS
+from fruitvision.report.blocks import waiting_words
 from fruitvision.waiting_counts import WaitsFor, counts_that_wait
 from tests import records
 from tests.records import WALK, hand_count
@@ -78,7 +79,7 @@ def test_a_count_of_an_earlier_walk_is_used_there() -> None:
 def test_the_line_names_tree_day_and_distance() -> None:
     (told,) = counts_that_wait([hand_count(1, 90, on=FAR)], photos(1), [[records.tree(1, 40)]])
     assert told.days_apart == 15
-    assert told.words == (
+    assert waiting_words(told) == (
         f"row 1 tree 1, counted on {FAR}: its nearest photos are of {WALK}, 15 days away; a count "
         "serves photos up to 14 days before or after it"
     )

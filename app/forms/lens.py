@@ -57,9 +57,7 @@ def lens_form(store: FarmStore) -> None:
         accept_multiple_files=True,
         key=f"board {session.upload_round()}",
     )
-    square_mm = st.number_input(
-        say("forms.side_of_square"), min_value=0.0, value=PAPERS[paper][1], step=0.1
-    )
+    square_mm = st.number_input(say("forms.side_of_square"), value=PAPERS[paper][1], step=0.1)
     if st.button(say("forms.calibrate"), disabled=not photos):
         with show.errors(), files.saved(photos) as saved:
             calibrated = calibrate_lens(

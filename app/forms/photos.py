@@ -13,7 +13,7 @@ from app.wording import say
 from fruitvision.domain import Block, TreeId
 from fruitvision.pipeline.additions import walk_rows
 from fruitvision.store import FarmStore
-from fruitvision.walk_data import FACES, MOST_TREES, WalkPhoto
+from fruitvision.walk_data import FACES, WalkPhoto, check_walk_photo
 
 
 def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
@@ -22,12 +22,10 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
     st.caption(say("forms.places_hint"))
     block = session.choose_block(blocks)
     left, right = st.columns(2)
-    row = left.number_input(say("forms.row"), min_value=1, value=1, step=1)
-    position = right.number_input(say("forms.tree_in_row"), min_value=1, value=1, step=1)
-    trees = left.number_input(
-        say("forms.trees_in_photo"), min_value=1, max_value=MOST_TREES, value=1, step=1
-    )
-    vigour = right.number_input(say("forms.vigour"), min_value=0.0, value=None)
+    row = left.number_input(say("forms.row"), value=1, step=1)
+    position = right.number_input(say("forms.tree_in_row"), value=1, step=1)
+    trees = left.number_input(say("forms.trees_in_photo"), value=1, step=1)
+    vigour = right.number_input(say("forms.vigour"), value=None, step=0.1)
     walked_on = _walk_day("tree")
     uploads = [
         st.file_uploader(
@@ -52,10 +50,12 @@ def tree_form(store: FarmStore, blocks: Sequence[Block]) -> None:
                     tree=tree,
                     face=face,
                     trees=int(trees),
-                    vigour=vigour or None,
+                    vigour=vigour,
                 )
                 for (face, _), file in zip(chosen, saved, strict=True)
             }
+            for photo in rows.values():
+                check_walk_photo(photo)
             work.measure(rows, store, walked_on=walked_on)
 
 

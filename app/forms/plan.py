@@ -10,16 +10,28 @@ from app import files, session, show
 from app.wording import number, say
 from fruitvision.domain import Block, PlannedPlace, TreeKind, WalkPlan
 from fruitvision.pipeline.plan import plan_next_walk
+from fruitvision.pipeline.walking import current_walk
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_counts
 from fruitvision.walk_list import PAPERS, write_walk_list
 
 
 def walk_plan(store: FarmStore, block: Block) -> None:
-    """How many trees, then the list of stops and its PDF. The same day gives the same walk."""
+    """The list of stops and its PDF: of the walk under way, else of one that is drawn now."""
+    under_way = current_walk(store, block.block_id, session.today())
+    if under_way is not None:
+        stops = len(under_way.plan.places)
+        st.write(say("blocks.plan_kept", day=under_way.drawn_on, n=stops))
+        _to_print(under_way.plan)
+        return
+    _draw_one(store, block)
+
+
+def _draw_one(store: FarmStore, block: Block) -> None:
+    """How many trees, then the walk. The same day gives the same walk."""
     left, right = st.columns(2)
-    trees = left.number_input(say("blocks.plan_trees"), min_value=1, value=12, step=1)
-    counts = right.number_input(say("blocks.plan_counts"), min_value=0, value=5, step=1)
+    trees = left.number_input(say("blocks.plan_trees"), value=12, step=1)
+    counts = right.number_input(say("blocks.plan_counts"), value=5, step=1)
     rows = ""
     if not store.register(block.block_id):
         rows = st.text_input(
@@ -36,16 +48,20 @@ def walk_plan(store: FarmStore, block: Block) -> None:
             row_lengths=parse_counts(rows, field=say("blocks.plan_rows")),
             seed=session.today().toordinal(),
         )
-        for column, paper in zip(st.columns(len(PAPERS)), PAPERS, strict=True):
-            column.download_button(
-                say("blocks.plan_list", paper=paper),
-                files.bytes_of(partial(write_walk_list, plan, paper=paper), "walk.pdf"),
-                file_name=f"walk-{files.safe_name(block.block_id)}-{paper.lower()}.pdf",
-                mime="application/pdf",
-                icon=":material/download:",
-                width="stretch",
-            )
-        _stops(plan)
+        _to_print(plan)
+
+
+def _to_print(plan: WalkPlan) -> None:
+    for column, paper in zip(st.columns(len(PAPERS)), PAPERS, strict=True):
+        column.download_button(
+            say("blocks.plan_list", paper=paper),
+            files.bytes_of(partial(write_walk_list, plan, paper=paper), "walk.pdf"),
+            file_name=f"walk-{files.safe_name(plan.block_id)}-{paper.lower()}.pdf",
+            mime="application/pdf",
+            icon=":material/download:",
+            width="stretch",
+        )
+    _stops(plan)
 
 
 def _stops(plan: WalkPlan) -> None:

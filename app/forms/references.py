@@ -58,7 +58,7 @@ def _new(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReference]
     columns = st.columns(4)
     typed = [
         column.number_input(
-            say(f"forms.side_{side}"), min_value=0, value=value, key=f"{side} {photo_id} {value}"
+            say(f"forms.side_{side}"), value=value, step=1, key=f"{side} {photo_id} {value}"
         )
         for column, side, value in zip(columns, SIDES, sides, strict=True)
     ]

@@ -22,15 +22,9 @@ class OtherCause:
     table: bool = False
 
     @property
-    def words(self) -> str:
-        """`new block Mill; gone block Hill; another size table; settings cull_share`."""
-        parts = [
-            *(f"new block {name}" for name in self.came),
-            *(f"gone block {name}" for name in self.went),
-            *(["another size table"] if self.table else []),
-            *([f"settings {', '.join(self.settings)}"] if self.settings else []),
-        ]
-        return "; ".join(parts)
+    def is_known(self) -> bool:
+        """Whether anything of it can be named."""
+        return bool(self.came or self.went or self.settings or self.table)
 
 
 def other_cause(earlier: Forecast, now: Forecast) -> OtherCause:

@@ -15,13 +15,14 @@ from fruitvision.domain import (
     Pollinizers,
 )
 from fruitvision.hidden_factor import factor_words
+from fruitvision.hidden_pairs import HAND_COUNT_DAYS
 from fruitvision.pipeline.blocks import BlockWalks
 from fruitvision.pipeline.standing import BlockStanding
 from fruitvision.register import trees_by_spacing
 from fruitvision.report.words import doubt_lines, many, range_words
 from fruitvision.target import LoadAgainstTarget, SizeAgainstTarget, Standing
 from fruitvision.unit_system import METRIC, Unit, Units
-from fruitvision.waiting_counts import WaitingCount
+from fruitvision.waiting_counts import WaitingCount, WaitsFor
 
 # Width of the words before a number.
 WORDS = 24
@@ -228,7 +229,26 @@ def waiting_lines(found: Sequence[WaitingCount]) -> list[str]:
     if not found:
         return []
     head = f"{many(len(found), 'hand count')} in no number:"
-    return [_line("hand counts", head), *(_line("", f"  {one.words}") for one in found)]
+    return [_line("hand counts", head), *(_line("", f"  {waiting_words(one)}") for one in found)]
+
+
+def waiting_words(one: WaitingCount) -> str:
+    """`row 1 tree 7, counted on 2026-07-03: ...`: which count, and why it is not used."""
+    tree, day = one.count.tree, one.count.counted_on
+    return f"row {tree.row} tree {tree.position}, counted on {day}: {_why(one)}"
+
+
+def _why(one: WaitingCount) -> str:
+    day, shown = one.photos_on, one.photos_show
+    return {
+        WaitsFor.NO_PHOTO: "no photo of this tree",
+        WaitsFor.DAYS: f"its nearest photos are of {day}, {one.days_apart} days away; a count "
+        f"serves photos up to {HAND_COUNT_DAYS} days before or after it",
+        WaitsFor.USABLE: f"the photos of {day} are not measured yet, not usable, or lack a face",
+        WaitsFor.PROTOCOL: f"counted for {one.count.protocol.value}, the photos of {day} show "
+        f"{shown.value if shown else 'something else'}",
+        WaitsFor.NEARER: f"another count of this tree is nearer to the photos of {day}",
+    }[one.waits_for]
 
 
 def attention_lines(found: Sequence[Attention]) -> list[str]:

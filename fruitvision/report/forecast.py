@@ -202,4 +202,17 @@ def bridge_lines(bridge: Bridge | None, other: OtherCause | None = None) -> list
 
 
 def _behind(step: BridgeStep, other: OtherCause | None) -> str:
-    return f"  ({other.words})" if step.cause == "other" and other and other.words else ""
+    if step.cause != "other" or other is None or not other.is_known:
+        return ""
+    return f"  ({other_words(other)})"
+
+
+def other_words(other: OtherCause) -> str:
+    """`new block Mill; gone block Hill; another size table; settings cull_share`."""
+    parts = [
+        *(f"new block {name}" for name in other.came),
+        *(f"gone block {name}" for name in other.went),
+        *(["another size table"] if other.table else []),
+        *([f"settings {', '.join(other.settings)}"] if other.settings else []),
+    ]
+    return "; ".join(parts)

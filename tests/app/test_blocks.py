@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from app import session
 from app.blocks import data, words
 from app.blocks.ranges import range_picture
 from app.charts_curve import size_curve as curve_chart
@@ -28,6 +29,7 @@ from fruitvision.domain import (
 from fruitvision.field_map import FieldMap, field_map
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.standing import standings
+from fruitvision.pipeline.walking import WalkSize, start_walk
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.target import SizeAgainstTarget, Standing, size_curve
 from fruitvision.trust import Grade, Reason, Why
@@ -293,6 +295,23 @@ def test_panels_are_called_so_with_their_trees(filled: Path) -> None:
     assert trees["Tree"].tolist()[:2] == ["1, panel of 4", "2, panel of 4"]
     assert trees["Hand count"].tolist() == ["–"] * TREES
     assert "Hand counts belong to another way of taking photos" in text(app)
+
+
+def test_a_walk_under_way_is_printed_and_no_other_drawn(filled: Path) -> None:
+    with open_farm(filled) as store:
+        walk = start_walk(
+            store,
+            BLOCK_ID,
+            WalkSize(trees=7, hand_counts=2),
+            on=session.today(),
+            who="Ana",
+            row_lengths=(500, 500),
+        )
+    app = block_page()
+    assert f"this is its list, {len(walk.plan.places)} stops" in text(app)
+    assert "Trees to walk to" not in [item.label for item in app.number_input]
+    listed = next(item.value for item in app.table if "Stop" in item.value)
+    assert listed["Tree"].tolist() == [str(place.tree.position) for place in walk.plan.places]
 
 
 def test_the_next_walk_is_planned_from_the_page_of_a_block(filled: Path) -> None:

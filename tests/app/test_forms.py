@@ -22,6 +22,7 @@ from fruitvision.walk_data import WalkPhoto
 from tests import records
 from tests.app.pages import (
     FEW_PIXELS,
+    PAGES,
     block_page,
     page,
     photo_of,
@@ -155,6 +156,38 @@ def test_a_kept_count_is_taken_out_with_who_did_it(filled: Path) -> None:
         assert [one.tree.position for one in store.hand_counts()] == [2, 3, 4, 5]
         (change,) = store.changes()
     assert change.after is None
+
+
+@pytest.mark.parametrize(
+    ("label", "value", "words"),
+    [
+        ("Row", 0, "A number is too small: row 0."),
+        ("Tree in the row", -2, "A number is too small: place in the row -2."),
+        ("Trees in each photo, from this one on", 40, "trees is 40."),
+        ("Vigour or trunk, if you note it", 0.0, "vigour is 0."),
+    ],
+)
+def test_a_number_out_of_reason_is_refused_in_words_and_kept_in_its_box(
+    filled: Path, row_photo: bytes, label: str, value: float, words: str
+) -> None:
+    app = page("photos")
+    (box,) = (item for item in app.number_input if item.label == label)
+    box.set_value(value)
+    upload(app, "Photo of face A", ("row.png", row_photo))
+    press(app, "Measure this tree")
+    assert not app.exception
+    assert words in errors(app)
+    assert next(item.value for item in app.number_input if item.label == label) == value
+    with open_farm(filled) as store:
+        assert all(photo.tree.row == 1 for photo in store.tree_photos())
+        assert store.jobs() == ()
+
+
+def test_no_number_box_has_a_limit_that_only_it_knows(filled: Path) -> None:
+    for name in PAGES:
+        boxes = [item.proto for item in page(name).number_input]
+        boxes += [item.proto for item in block_page().number_input] if name == "blocks" else []
+        assert [box.label for box in boxes if box.has_min or box.has_max] == []
 
 
 def errors(app: AppTest) -> str:
