@@ -6,12 +6,14 @@ import streamlit as st
 
 from app import changes, conflicts, session, show
 from app.forms.block_off import take_off_form
-from app.forms.blocks import block_form, block_tables, pick_date_form, target_form
+from app.forms.blocks import block_form, pick_date_form, target_form
 from app.forms.first_start import first_start
 from app.forms.hand_work import ruler_form
 from app.forms.lens import lens_form
+from app.forms.planning import planning_form
 from app.forms.size_table import size_table_upload
 from app.forms.take_out import take_out_part
+from app.papers.link import tables_link
 from app.show_crop import size_table_words
 from app.wording import LANGUAGES, day, forget_language, measure, number, say
 from fruitvision.domain import Block
@@ -104,6 +106,8 @@ def farm_part(store: FarmStore) -> None:
         st.caption(say("setup.usual_words"))
         units_form(store)
         language_form(store)
+    with st.expander(say("planning.head")):
+        planning_form(store)
     with st.expander(say("setup.take_out")):
         take_out_part(store)
     with st.expander(say("setup.changes")):
@@ -140,7 +144,7 @@ def blocks_part(store: FarmStore, blocks: Sequence[Block]) -> None:
         with st.expander(say("setup.take_off")):
             take_off_form(store, blocks)
     with st.expander(say("setup.tables")):
-        block_tables(store)
+        tables_link("register")
 
 
 store = session.farm()

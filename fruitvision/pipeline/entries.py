@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from types import SimpleNamespace
 from typing import Any
 
 from fruitvision.crop_load import check_trunk
@@ -323,6 +324,56 @@ def set_crew(new: Settings, seen: Farm, store: Store, *, who: str) -> None:
             "A picker fills no bins.", fix="Type how many bins a picker fills a day."
         )
     save_settings(new, seen, store, who=who)
+
+
+def set_planning(
+    amounts: Mapping[str, float],
+    seen: Farm,
+    store: Store,
+    *,
+    biennial_varieties: str,
+    currency: str,
+    who: str,
+) -> None:
+    """Keep what thinning and the choice of what to measure next go by.
+
+    Parameters
+    ----------
+    amounts : mapping of str to float
+        By name of the setting: those of `_PLANNED`, and `way_to_block_min`.
+
+    Raises
+    ------
+    FieldDataError
+        If a guide or minutes of work are not above 0, or the way to a block is below it.
+    ConflictError
+        If somebody else changed the same.
+    """
+    for name, what in _PLANNED.items():
+        value = amounts[name]
+        if value <= 0:
+            raise FieldDataError(
+                f"A number is too small: {what} {value:g}.", fix="Type a number above 0."
+            )
+    way = {"way_to_block_min": "minutes to a block and back"}
+    refuse_below(0, way, SimpleNamespace(**amounts))
+    new = replace(
+        settings_of(seen),
+        biennial_varieties=biennial_varieties.strip(),
+        currency=currency.strip(),
+        **amounts,  # type: ignore[arg-type]
+    )
+    save_settings(new, seen, store, who=who)
+
+
+# Settings of planning that are above 0, and what they are called.
+_PLANNED = {
+    "fruit_per_cm2_biennial": "trunk guide",
+    "fruit_per_cm2_annual": "trunk guide",
+    "photo_tree_min": "minutes to photograph a tree",
+    "hand_count_min": "minutes to count a tree by hand",
+    "caliper_tree_min": "minutes to caliper a tree",
+}
 
 
 def set_units(system: UnitSystem, seen: Farm, store: Store, *, who: str) -> None:

@@ -14,6 +14,7 @@ from app import session
 from app.charts_thinning import load_chart
 from fruitvision.domain import Block, CartonPrice, ThingKind
 from fruitvision.pipeline import forecast_farm
+from fruitvision.pipeline.entries import settings_of
 from fruitvision.pipeline.standing import standings
 from fruitvision.pipeline.thinning import thinning_of_farm
 from fruitvision.settings import Settings
@@ -206,3 +207,17 @@ def test_a_trunk_or_a_bloom_that_can_not_be_is_refused_in_words(filled: Path) ->
     press(app, "Save block")
     assert "is not before the pick" in app.error[0].value
     assert kept(filled).trunk_area_cm2 is None
+
+
+def test_minutes_guides_and_currency_are_kept_and_nonsense_refused(filled: Path) -> None:
+    app = page("setup")
+    (currency,) = (item for item in app.text_input if item.label == "Currency of your prices")
+    currency.set_value("EUR")
+    number_box(app, "Minutes to photograph a tree").set_value(0.0)
+    press(app, "Keep these")
+    assert "minutes to photograph a tree 0" in app.error[0].value
+    number_box(app, "Minutes to photograph a tree").set_value(3.0)
+    press(app, "Keep these")
+    with open_farm(filled) as store:
+        settings = settings_of(store.farm())
+    assert (settings.currency, settings.photo_tree_min) == ("EUR", 3.0)
