@@ -30,6 +30,7 @@ ALLOWED: dict[str, set[str]] = {
     "packed_data": BASE | {"field_table", "csv_file", "units"},
     "learning": BASE | {"forecast"},
     "packout_data": BASE | {"field_table", "csv_file", "units"},
+    "room_data": BASE | {"field_table", "csv_file", "units"},
     "price_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "unit_system", "units"},
     "photo": BASE | {"photo_folder", "photo_tags"},

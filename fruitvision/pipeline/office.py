@@ -1,4 +1,4 @@
-"""Tables of the office into the farm: register, gaps, picks, weighed fruit, pack-out, prices."""
+"""Tables of the office into the farm: from the register to prices of cartons and cold rooms."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
-from fruitvision.domain import Block, PickPlan
+from fruitvision.domain import Block
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import TreeRow, check_blocks
 from fruitvision.field_table import FieldTable
@@ -17,8 +18,11 @@ from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.price_data import read_prices
 from fruitvision.register import check_register_rows
+from fruitvision.room_data import read_rooms
 from fruitvision.store import Store
-from fruitvision.store.things import kept_pick_plan
+from fruitvision.store.things import kept_cold_room, kept_pick_plan
+
+Thing = TypeVar("Thing")
 
 # Endings of a table, in the order in which they are looked for.
 ENDINGS = (".csv", ".xlsx")
@@ -31,6 +35,7 @@ TABLES = {
     "culls": "size_class, cull_share (cull_share_error, variety)",
     "grades": "size_class, grade, share (variety)",
     "prices": "per_carton (variety, size_class, grade)",
+    "rooms": "room, bins (daily_share, variety)",
 }
 
 
@@ -45,6 +50,7 @@ class OfficeRows:
     culls: int = 0
     grades: int = 0
     prices: int = 0
+    rooms: int = 0
 
     @property
     def words(self) -> str:
@@ -57,6 +63,7 @@ class OfficeRows:
             (self.culls, "classes with culls"),
             (self.grades, "grades of classes"),
             (self.prices, "prices of cartons"),
+            (self.rooms, "cold rooms"),
         )
         return ", ".join(f"{count:,} {what}" for count, what in found if count)
 
@@ -118,6 +125,7 @@ def load_tables(
     prices = _of_varieties(paths.get("prices"), read_prices, blocks, refused)
     if prices:
         store.save_prices(prices)
+    rooms = _load_rooms(paths.get("rooms"), store, blocks, refused, who)
     counts = OfficeRows(
         register=kept,
         gaps=len(gaps),
@@ -126,10 +134,11 @@ def load_tables(
         culls=len(culls),
         grades=len(grades),
         prices=len(prices),
+        rooms=rooms,
     )
     for name in paths:
-        # Pick plans are kept with who changed each of them.
-        if name != "picks" and (rows_in := getattr(counts, name)):
+        # Pick plans and rooms are kept with who changed each of them.
+        if name not in ("picks", "rooms") and (rows_in := getattr(counts, name)):
             store.note_table(name, rows_in, who=who, at=now_utc())
     return counts, tuple(refused)
 
@@ -185,7 +194,20 @@ def _load_picks(
     return len(names & found.plans.keys())
 
 
-def _instead(new: PickPlan, _before: PickPlan | None) -> PickPlan:
+def _load_rooms(
+    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused], who: str
+) -> int:
+    """Rooms by name; those that the table does not name stay as they are."""
+    rooms = _of_varieties(path, read_rooms, blocks, refused)
+    store.save_each(
+        [(kept_cold_room(room.name), partial(_instead, room)) for room in rooms],
+        who=who,
+        at=now_utc(),
+    )
+    return len(rooms)
+
+
+def _instead(new: Thing, _before: Thing | None) -> Thing:
     return new
 
 

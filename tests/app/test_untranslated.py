@@ -22,7 +22,7 @@ OWN = frozenset(
         "Gala North", "Gala", "English", "Español", "Français", "fruitvision", "Larkhill",
         "walk.csv", "blocks.csv", "caliper_pairs.csv", "hand_counts.csv", "calipers.csv",
         "references.csv", "register", "gaps", "picks", "weighed", "culls", "grades", "blocks",
-        "prices",
+        "prices", "rooms",
         "block, row, position, fruit_count, counted_on",
         "block, row, position, measured_on, diameter_mm", ".jpg", "mm³", "in³",
     }
