@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from getpass import getuser
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fruitvision.console import farm_settings_or, farm_store, say
 from fruitvision.errors import StoreError
+
+if TYPE_CHECKING:
+    from fruitvision.pipeline.sales import SoldFrom
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
@@ -86,7 +89,7 @@ def harvest(
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
     from fruitvision.export.calendar_pdf import write_harvest_pdf
     from fruitvision.harvest_command import AskedHarvest, asked_harvest
-    from fruitvision.pipeline.sales import frozen_before, sold_from, version_words
+    from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines
 
     with farm_store(farm, create=False) as store:
@@ -123,7 +126,15 @@ def harvest(
             calendar,
             pdf,
             written_on=now.astimezone().date(),
-            version=version_words(sold),
+            version=_version_words(sold),
             paper=paper,
         )
         typer.echo(f"Written: {pdf}.")
+
+
+def _version_words(sold: SoldFrom) -> str:
+    """Which version it is, and who froze it."""
+    words = f"Forecast {sold.forecast.forecast_id} of {sold.forecast.made_on}"
+    if sold.frozen is None:
+        return f"{words}, not frozen"
+    return f"{words}, frozen by {sold.frozen.frozen_by} on {sold.frozen.frozen_at:%Y-%m-%d}"

@@ -2,7 +2,8 @@
 
 An archive is a ZIP file: `manifest.json`, the database as it was at one moment, and all files of
 the farm's folder. What is made again by itself (`worked-out`, `thumbnails`) stays out, and so do
-accounts with their passwords. Names of people (who changed what) and the places of photos are in it: it is for the farm alone.
+accounts with their passwords. Names of people (who changed what) and the places of photos are in
+it: it is for the farm alone.
 """
 
 from __future__ import annotations

@@ -29,7 +29,14 @@ from fruitvision.whole_file import whole_file
 
 # What a farm makes again by itself, what belongs to a running process, and who may sign in on this
 # computer, with the hashes of their passwords: they are added anew where the farm is restored.
-NOT_ARCHIVED = {"worked-out", "thumbnails", "work.lock", "work.log", "accounts.json"}
+NOT_ARCHIVED = {
+    "worked-out",
+    "thumbnails",
+    "work.lock",
+    "work.log",
+    "accounts.json",
+    "accounts.lock",
+}
 _OF_DATABASE = {f"{DATABASE_NAME}{end}" for end in ("", "-wal", "-shm", "-journal")}
 # Bytes that are read at once. Our choice.
 PIECE_BYTES = 1 << 20

@@ -141,11 +141,3 @@ def frozen_before(store: Store, sold: SoldFrom | None) -> tuple[Forecast, ...]:
     frozen = dict.fromkeys(one.forecast_id for one in store.frozen_forecasts())
     others = (name for name in frozen if name != sold.forecast.forecast_id)
     return tuple(known[name] for name in others if name in known)
-
-
-def version_words(sold: SoldFrom) -> str:
-    """Which version it is, and who froze it."""
-    words = f"Forecast {sold.forecast.forecast_id} of {sold.forecast.made_on}"
-    if sold.frozen is None:
-        return f"{words}, not frozen"
-    return f"{words}, frozen by {sold.frozen.frozen_by} on {sold.frozen.frozen_at:%Y-%m-%d}"
