@@ -1,4 +1,4 @@
-"""The files of a forecast for sales, each written when somebody asks for it."""
+"""The files of a forecast and the sales sheets, each written when somebody asks for it."""
 
 from __future__ import annotations
 
@@ -6,19 +6,29 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Literal
 
 import streamlit as st
 
-from app import files, session
+from app import drawn, files, session
 from app.wording import say
-from fruitvision.domain import Forecast
+from fruitvision.domain import Forecast, UseQuantiles
 from fruitvision.export import (
     write_forecast_csv,
     write_forecast_json,
     write_forecast_xlsx,
     write_weeks_csv,
 )
-from fruitvision.unit_system import Units
+from fruitvision.export.sheet_words import stem_of
+from fruitvision.export.sheets import SHEET_FORMS, write_sheet
+from fruitvision.pipeline.sales import SoldFrom
+from fruitvision.pipeline.sheet import sales_sheets
+from fruitvision.sheet import for_buyer
+from fruitvision.store import FarmStore
+from fruitvision.unit_system import Units, UnitSystem
+
+# A button that runs the page again takes its own file away while the browser asks for it.
+KEEP_PAGE: Literal["ignore"] = "ignore"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,4 +75,64 @@ def download_row(forecast: Forecast, kinds: Sequence[ForecastFile]) -> None:
                 file_name=f"{forecast.forecast_id}-{kind.name}",
                 mime=kind.mime,
                 icon=":material/download:",
+                on_click=KEEP_PAGE,
             )
+
+
+# Type of each form of a sales sheet.
+_SHEET_MIMES = {
+    "pdf": "application/pdf",
+    "xlsx": FORECAST_XLSX.mime,
+    "csv": FORECAST_CSV.mime,
+    "json": FORECAST_JSON.mime,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetSource:
+    """What the sheet of a variety is made from, when somebody asks for it.
+
+    `hidden` : names of blocks that a buyer's copy may not hold; None for the farm's own.
+    """
+
+    variety: str
+    sold: SoldFrom
+    quantiles: UseQuantiles
+    units: Units
+    hidden: tuple[str, ...] | None
+
+    def name(self, form: str) -> str:
+        """Of the file in a form."""
+        number, buyers = self.sold.forecast.number, self.hidden is not None
+        return f"{stem_of(self.variety, number, for_buyer=buyers)}.{form}"
+
+
+def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: FarmStore) -> None:
+    """The sales sheet of a variety: a row of buttons for the farm's own, and one for buyers."""
+    blocks = [block.block_id for block in store.blocks()]
+    blocks += [block.name for block in sold.forecast.blocks]
+    for row, hidden in (("own", None), ("buyer", tuple(blocks))):
+        source = SheetSource(
+            variety=variety, sold=sold, quantiles=quantiles, units=session.units(), hidden=hidden
+        )
+        st.caption(say(f"sales.sheet_{row}"))
+        with st.container(horizontal=True):
+            for form in SHEET_FORMS:
+                st.download_button(
+                    say(f"sales.sheet_file_{row}", form=form.upper()),
+                    partial(sheet_bytes, source, form),
+                    file_name=source.name(form),
+                    mime=_SHEET_MIMES[form],
+                    icon=":material/download:",
+                    on_click=KEEP_PAGE,
+                )
+
+
+def sheet_bytes(source: SheetSource, form: str) -> bytes:
+    """The file of a sheet in a form."""
+    made = sales_sheets(source.sold, source.quantiles, changes=drawn.changes).sheets
+    (sheet,) = (one for one in made if one.variety == source.variety)
+    copy = sheet if source.hidden is None else for_buyer(sheet, source.hidden)
+    paper = "Letter" if source.units.system is UnitSystem.US else "A4"
+    write = partial(write_sheet, copy, form=form, units=source.units, paper=paper)
+    return files.bytes_of(write, source.name(form))

@@ -7,7 +7,7 @@ import streamlit as st
 
 from app import charts_forecast, drawn, session, show, show_crop
 from app.chosen import in_address
-from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row
+from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row, sheet_rows
 from app.other_cause import other_words
 from app.sales.harvest import harvest
 from app.sales.orders import order_book
@@ -173,6 +173,9 @@ with show.errors():
     variety(chosen, sold, changes, quantiles, compared=compared)
 with show.errors():
     order_book(drawn.firm(sold.forecast).forecast, chosen, store)
+if chosen.cartons is not None:
+    st.markdown(f"**{say('sales.sheet_head', variety=show.plain(chosen.variety))}**")
+    sheet_rows(chosen.variety, sold, quantiles, store)
 st.markdown(f"**{say('sales.to_others')}**")
 download_row(sold.forecast, (FORECAST_XLSX, WEEKS_CSV))
 with show.errors():

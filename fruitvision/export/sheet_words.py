@@ -124,13 +124,20 @@ def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str
 
 
 def file_stem(sheet: SalesSheet, taken: Collection[str] = ()) -> str:
-    """`Gala-sales-sheet-no3`: letters, digits, `-` and `_` only, none of those taken."""
-    variety = re.sub(r"[^\w-]+", "_", sheet.variety)[:_LONGEST_STEM].strip("_") or "variety"
-    number = f"-no{sheet.version.number}" if sheet.version.number else ""
-    buyer = "-buyer" if sheet.for_buyer else ""
+    """`stem_of` a sheet, other than those taken."""
     used = {name.casefold() for name in taken}
-    stems = (f"{variety}{again}-sales-sheet{number}{buyer}" for again in _again())
+    stems = (
+        stem_of(sheet.variety, sheet.version.number, for_buyer=sheet.for_buyer, again=again)
+        for again in _again()
+    )
     return next(stem for stem in stems if stem.casefold() not in used)
+
+
+def stem_of(variety: str, number: int, *, for_buyer: bool, again: str = "") -> str:
+    """`Gala-sales-sheet-no3`: the name of a sheet's files of letters, digits, `-` and `_` only."""
+    name = re.sub(r"[^\w-]+", "_", variety)[:_LONGEST_STEM].strip("_") or "variety"
+    version = f"-no{number}" if number else ""
+    return f"{name}{again}-sales-sheet{version}{'-buyer' if for_buyer else ''}"
 
 
 def _again() -> Iterable[str]:
