@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import show
+from app import session, show
 from app.wording import say
 from fruitvision.domain import Block, HandCount
 from fruitvision.hidden_pairs import HAND_COUNT_DAYS
@@ -54,3 +54,10 @@ def reason_words(one: WaitingCount) -> str:
         most=HAND_COUNT_DAYS,
         shown=say(f"forms.protocol_{shown.name.lower()}") if shown else "",
     )
+
+
+def all_that_wait(store: FarmStore) -> str:
+    """How many counts of the farm enter no number; empty if all do."""
+    names = [block.block_id for block in store.blocks()]
+    n = sum(len(waiting_counts(name, store, session.walks_of(name))) for name in names)
+    return say("forms.counts_wait", n=n) if n else ""

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
 import streamlit as st
 
-from app import conflicts, files, session, show
+from app import conflicts, session
 from app.wording import say
 from fruitvision.crop_load import trunk_area_from_girth_cm2
 from fruitvision.domain import Block
-from fruitvision.pipeline.additions import Added, NamedFile, add_blocks
 from fruitvision.pipeline.entries import save_block
-from fruitvision.pipeline.office import load_tables
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
-
-TABLE_TYPES = ["csv", "xlsx"]
 
 
 def pick_date_form(store: FarmStore, block: Block) -> None:
@@ -183,32 +179,3 @@ def _length(label: str, unit: Unit, now: float | None) -> float | None:
     if typed == shown:
         return now
     return unit.kept(float(typed)) if typed else None
-
-
-def block_tables(store: FarmStore) -> None:
-    """The list of blocks and the tree register, as tables."""
-    st.write(say("setup.tables_words"))
-    _table_box(
-        "blocks",
-        say("setup.blocks_columns"),
-        lambda file: add_blocks(file.path, store, who=session.person()),
-    )
-    _table_box("register", say("setup.register_columns"), lambda file: _register(file, store))
-
-
-def _register(file: NamedFile, store: FarmStore) -> Added:
-    rows, refused = load_tables({"register": file.path}, store, store.blocks())
-    return Added(rows=rows.register, refused=refused)
-
-
-def _table_box(name: str, columns: str, add: Callable[[NamedFile], Added]) -> None:
-    upload = st.file_uploader(
-        say("forms.table_box", file=name, columns=columns),
-        type=TABLE_TYPES,
-        key=f"{name} {session.upload_round()}",
-    )
-    if upload and st.button(say("forms.load_file", file=name)):
-        with show.errors(), files.saved([upload]) as saved:
-            added = add(saved[0])
-            session.say_rows(upload.name, added.rows, added.refused)
-            st.rerun()

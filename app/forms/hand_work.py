@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
-from app import conflicts, files, session, show, work
+from app import conflicts, session, work
 from app.waiting import reason_words
 from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
-from fruitvision.pipeline.additions import Added, add_calipers, add_hand_counts
 from fruitvision.pipeline.entries import save_hand_count, set_ruler, settings_of
-from fruitvision.pipeline.waiting import wait_of, waiting_counts
+from fruitvision.pipeline.waiting import wait_of
 from fruitvision.settings import RULER_MM
 from fruitvision.store import FarmStore
 
@@ -66,43 +64,6 @@ def _waits(count: HandCount, store: FarmStore) -> str:
     """Why a count that was just saved enters no number; empty if it does."""
     found = wait_of(count, store, session.walks_of(count.tree.block_id))
     return "" if found is None else say("forms.count_waits", why=reason_words(found))
-
-
-def _all_that_wait(store: FarmStore) -> str:
-    """How many counts of the farm enter no number; empty if all do."""
-    names = [block.block_id for block in store.blocks()]
-    n = sum(len(waiting_counts(name, store, session.walks_of(name))) for name in names)
-    return say("forms.counts_wait", n=n) if n else ""
-
-
-def hand_uploads(store: FarmStore) -> None:
-    """Whole tables of hand counts and caliper readings."""
-    _table_upload(
-        "hand_counts.csv",
-        "block, row, position, fruit_count, counted_on",
-        lambda path: add_hand_counts(path, store, who=session.person()),
-        but=lambda: _all_that_wait(store),
-    )
-    _table_upload(
-        "calipers.csv",
-        "block, row, position, measured_on, diameter_mm",
-        lambda path: add_calipers(path, store, who=session.person()),
-    )
-
-
-def _table_upload(
-    file: str, columns: str, add: Callable[[Path], Added], *, but: Callable[[], str] = str
-) -> None:
-    upload = st.file_uploader(
-        say("forms.table_box", file=file, columns=columns),
-        type="csv",
-        key=f"{file} {session.upload_round()}",
-    )
-    if upload and st.button(say("forms.load_file", file=file)):
-        with show.errors(), files.saved([upload]) as saved:
-            added = add(saved[0].path)
-            session.say_rows(file, added.rows, added.refused, but=but())
-            st.rerun()
 
 
 # Our choice: what a steel rule of that kind reads.

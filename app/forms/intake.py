@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app.forms.calipers import caliper_form
-from app.forms.hand_work import hand_count_form, hand_uploads, ruler_form
+from app.forms.hand_work import hand_count_form, ruler_form
 from app.forms.kept_counts import take_out_form
-from app.forms.office import office_uploads
 from app.forms.photos import tree_form, walk_form
 from app.forms.references import reference_form
+from app.papers.link import tables_link
 from app.wording import say
 from fruitvision.domain import Block
 from fruitvision.store import FarmStore
@@ -37,7 +37,7 @@ def intake(store: FarmStore, blocks: Sequence[Block]) -> bool:
         walk_form(store)
     with hand_work:
         hand_count_form(store, blocks)
-        hand_uploads(store)
+        tables_link("hand_work")
         with st.expander(say("forms.kept_counts")):
             take_out_form(store, blocks)
     with calipered:
@@ -45,7 +45,7 @@ def intake(store: FarmStore, blocks: Sequence[Block]) -> bool:
     with pointed:
         reference_form(store, blocks)
     with office:
-        office_uploads(store)
+        tables_link("office")
     with ruler:
         ruler_form(store)
     return blind

@@ -33,10 +33,11 @@ _ANSWERS = "paper answers"
 _OPEN = "\0"
 
 
-def answers_about(file: str) -> Answers:
-    """The answers so far about a file; none about another one."""
+def answers_about(file: str, *, kind: str = "") -> Answers:
+    """The answers so far about a file; none about another one. `kind` : what it is for sure."""
     kept = st.session_state.get(_ANSWERS)
-    return cast("Answers", kept[1]) if kept and kept[0] == file else Answers()
+    found = cast("Answers", kept[1]) if kept and kept[0] == file else Answers()
+    return replace(found, kind=kind) if kind else found
 
 
 def forget_answers() -> None:

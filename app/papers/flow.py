@@ -17,6 +17,7 @@ from app.papers.told import (
     would_change,
 )
 from app.papers.words import kind_words
+from app.waiting import all_that_wait
 from app.wording import say
 from fruitvision.papers.answers import Answers
 from fruitvision.papers.kinds import BLOCK
@@ -32,30 +33,31 @@ _ROUND = "papers taken in"
 _SIGNS = 12
 
 
-def table_flow(store: FarmStore) -> None:
-    """A box for any table, and all that follows from it."""
+def table_flow(store: FarmStore, *, only: str = "") -> None:
+    """A box for any table, and all that follows from it. `only` : the one kind that it may be."""
     upload = st.file_uploader(
-        say("papers.box"), type=TABLE_TYPES, key=f"papers {st.session_state.get(_ROUND, 0)}"
+        say("papers.box"), type=TABLE_TYPES, key=f"papers {only} {st.session_state.get(_ROUND, 0)}"
     )
     if upload is None:
         return
     file = hashlib.sha256(upload.getvalue()).hexdigest()[:_SIGNS]
-    answers = answers_about(file)
+    answers = answers_about(file, kind=only)
     with show.errors(), files.saved([upload]) as saved:
         preview = look_at(saved[0].path, store, answers, name=upload.name)
-        _ask(preview, Asker(file, answers), store)
+        _ask(preview, Asker(file, answers), store, only=only)
         _tell(preview)
         if _yes(preview):
             _take_in(saved[0], preview, answers, store)
 
 
-def _ask(preview: Preview, asker: Asker, store: FarmStore) -> None:
+def _ask(preview: Preview, asker: Asker, store: FarmStore, *, only: str) -> None:
     asker.sheet(preview)
     if preview.read_from is None:
         return
-    asker.kind(preview)
-    if preview.kind:
-        why_this_kind(preview)
+    if not only:
+        asker.kind(preview)
+        if preview.kind:
+            why_this_kind(preview)
     about_sheet(preview.read_from)
     found = preview.understood
     if found is None:
@@ -107,5 +109,6 @@ def _take_in(file: NamedFile, preview: Preview, answers: Answers, store: FarmSto
     words = say("papers.same_all")
     if taken.changed:
         words = say("papers.taken", file=file.name, n=preview.rows, kind=kind_words(preview.kind))
-    session.say_next(words)
+    # Some counts wait for photos before they enter a number.
+    session.say_next(words, but=all_that_wait(store) if preview.kind == "hand_counts" else "")
     st.rerun()

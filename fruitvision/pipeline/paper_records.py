@@ -31,6 +31,8 @@ class Preview:
         Names of the workbook's sheets; `sheet` is empty while one of several must be chosen.
     kinds : tuple of str
         What the table may be, the likeliest first; `kind` is empty while it must be chosen.
+    kind_clear : bool
+        Whether the header tells the kind, so that nobody needs to say it.
     kind_said : NameMapping or None
         Who said so of a table with this header.
     understood : Understood or None
@@ -52,6 +54,7 @@ class Preview:
     kind: str = ""
     fitting: tuple[str, ...] = ()
     kind_by_file: bool = False
+    kind_clear: bool = False
     kind_said: NameMapping | None = None
     read_from: Sheet | None = None
     heading: Heading | None = None

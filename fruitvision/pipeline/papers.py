@@ -168,6 +168,7 @@ def _looked_at(
         kind=kind,
         fitting=guess.fitting if guess.kinds[:1] == (kind,) else (),
         kind_by_file=guess.by_file,
+        kind_clear=guess.clear and guess.kinds[:1] == (kind,),
         kind_said=None if answers.kind else said,
     )
     if not kind:
@@ -331,7 +332,7 @@ def _said_now(
         if one.said is None and (one.what, name_key(one.written)) in answers.names
     ]
     header = header_key(heading.labels)
-    if answers.kind:
+    if answers.kind and not preview.kind_clear:
         said.append(NameMapping(kind=TABLES, written=header, meant=preview.kind, who=who, at=at))
     if answers.columns:
         kept = before.columns.get((preview.kind, header))

@@ -84,19 +84,16 @@ def test_a_walk_is_measured_by_its_list(folder: Path, row_photo: bytes) -> None:
 
 
 def test_hand_counts_and_calipers_come_in_by_file_and_by_form(filled: Path) -> None:
-    app = page("photos")
-    upload(
-        app,
-        "calipers.csv",
-        (
-            "calipers.csv",
-            b"block,row,position,measured_on,diameter_mm\n"
-            b"Gala North,1,1,2026-08-12,71.5\nGala North,1,1,2026-08-12,700\n",
-        ),
+    app = page("papers")
+    table = (
+        b"block,row,position,measured_on,diameter_mm\n"
+        b"Gala North,1,1,2026-08-12,71.5\nGala North,1,1,2026-08-12,700\n"
     )
-    press(app, "Load calipers.csv")
-    assert "calipers.csv: 1 row is in." in app.success[0].value
+    upload(app, "Table", ("calipers.csv", table))
     assert "700" in app.warning[0].value
+    press(app, "Take this 1 row in")
+    assert "calipers.csv: 1 row is in." in app.success[0].value
+    app = page("photos")
     counts = {item.label: item for item in app.number_input}
     counts["Place in the row"].set_value(9)
     counts["Fruit on the tree"].set_value(61)
@@ -126,10 +123,10 @@ def test_a_count_far_from_its_photos_is_told_where_it_is_typed_and_on_its_block(
 
 
 def test_a_count_of_a_tree_without_photos_is_told_also_in_a_table(filled: Path) -> None:
-    app = page("photos")
+    app = page("papers")
     table = b"block,row,position,fruit_count,counted_on\nGala North,1,55,61,2026-08-12\n"
-    upload(app, "hand_counts.csv", ("hand_counts.csv", table))
-    press(app, "Load hand_counts.csv")
+    upload(app, "Table", ("hand_counts.csv", table))
+    press(app, "Take this 1 row in")
     assert "1 hand count of the farm enters no number yet" in app.warning[0].value
     assert "this tree has no photo" in text(block_page())
 
@@ -287,13 +284,13 @@ def test_culls_and_grades_come_in_by_upload_and_part_the_pack_out(filled: Path) 
         ["size_class,grade,share"]
         + [f"{name},{grade}" for name in names for grade in ("fancy,0.6", "standard,0.4")]
     )
-    app = page("photos")
-    upload(app, "culls", ("culls.csv", culls.encode()))
-    press(app, "Load culls")
-    assert f"culls.csv: {len(names)} classes with culls in." in app.success[0].value
+    app = page("papers")
+    upload(app, "Table", ("culls.csv", culls.encode()))
     assert "It is a share: write 0 to 1." in text(app)
-    upload(app, "grades", ("grades.csv", grades.encode()))
-    press(app, "Load grades")
+    press(app, f"Take these {len(names)} rows in")
+    assert f"culls.csv: {len(names)} rows are in." in app.success[0].value
+    upload(app, "Table", ("grades.csv", grades.encode()))
+    press(app, f"Take these {2 * len(names)} rows in")
     app = page("forecast")
     size_table = next(box for box in app.selectbox if box.label == "Size table")
     size_table.set_value("box_counts_42lb").run()

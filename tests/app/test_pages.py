@@ -83,10 +83,10 @@ def test_a_register_comes_in_by_upload_and_parts_the_block(filled: Path) -> None
         kind = "pollinizer" if place > 990 else "bearing"
         stratum = "low" if place % 2 else ""
         lines.append(f"Gala North,1,{place},{kind},{stratum},{'Fuji' if place > 990 else ''}")
-    app = page("photos")
-    upload(app, "register", ("register.csv", "\n".join(lines).encode()))
-    press(app, "Load register")
-    assert "register.csv: 1,000 register places in." in app.success[0].value
+    app = page("papers")
+    upload(app, "Table", ("register.csv", "\n".join(lines).encode()))
+    press(app, "Take these 1,000 rows in")
+    assert "register.csv: 1,000 rows are in." in app.success[0].value
     app = block_page()
     assert "10 trees of Fuji, not in these numbers" in text(app)
     parts = next(item.value for item in app.table if "Part" in item.value)

@@ -12,11 +12,10 @@ from app import show
 from app.wording import LANGUAGES, texts
 from fruitvision.domain import RegisteredTree, TreeId
 from fruitvision.errors import FieldDataError
-from fruitvision.pipeline.additions import (
-    add_blocks,
-    farm_settings,
-)
+from fruitvision.papers.answers import Answers
+from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.entries import save_block
+from fruitvision.pipeline.papers import take_in
 from fruitvision.store import open_farm
 from fruitvision.store.block_off import tables_of_blocks
 from fruitvision.unit_system import UnitSystem
@@ -92,10 +91,10 @@ def test_a_bad_line_of_blocks_does_not_stop_the_others(folder: Path, tmp_path: P
     file = tmp_path / "blocks.csv"
     file.write_text("block,variety,positions\nHill,Gala,300\nMill,Fuji,-3\nRill,Fuji,90\n")
     with open_farm(folder) as store:
-        added = add_blocks(file, store)
+        taken = take_in(file, store, Answers(), who="").preview
         assert [block.block_id for block in store.blocks()] == ["Hill", "Rill"]
-    assert added.rows == 2
-    assert [item.name for item in added.refused] == ["blocks.csv, line 3"]
+    assert taken.rows == 2
+    assert [row.line for row in taken.refused] == [3]
 
 
 def test_targets_are_typed_in_the_visitors_units_and_kept_metric(filled: Path) -> None:
@@ -207,10 +206,10 @@ def test_a_farm_has_a_usual_language_which_a_visitor_may_leave(folder: Path) -> 
 def test_columns_of_a_table_may_stand_in_any_order(filled: Path) -> None:
     with open_farm(filled) as store:
         store.save_blocks([records.block(trees=2)])
-    app = page("setup")
+    app = page("papers")
     lines = b"kind,position,row,block\nmissing,2,1,Gala North\nbearing,1,1,Gala North\n"
-    upload(app, "register", ("trees.csv", lines))
-    press(app, "Load register")
+    upload(app, "Table", ("trees.csv", lines))
+    press(app, "Take these 2 rows in")
     assert not app.exception
     assert "trees.csv: 2 rows are in." in app.success[0].value
     with open_farm(filled) as store:

@@ -11,6 +11,7 @@ from streamlit.testing.v1 import AppTest
 
 from fruitvision.domain import OrderLine, Pick, PickPlan
 from fruitvision.forecast.picks import monday_of
+from fruitvision.papers.days import DayOrder
 from fruitvision.store import open_farm
 from tests import records
 from tests.app import pseudo
@@ -107,15 +108,33 @@ def test_what_is_refused_is_said_without_untranslated_text(folder: Path) -> None
     app = press(opened("forecast"), "⟦Make forecast⟧")
     assert "before the photos" in app.error[0].value
     assert untranslated(app, folder) == {}
-    app = opened("photos")
+
+
+@pytest.mark.usefixtures("in_marks")
+def test_a_table_is_asked_about_and_told_without_untranslated_text(filled: Path) -> None:
     rows = (
-        "block,row,position,measured_on,diameter_mm",
-        "Gala North,1,1,2026-08-12,700",
-        "Gala North,1,x,2026-08-12,70",
-        "Hill,1,2,12/8/26,70",
-        "Gala North,1,1,2026-08-12,2.4",
+        "block,Reihe,position,measured_on,diameter_mm,Notes",
+        "Gala North,1,1,3/4/2026,700,x",
+        "Gala North,1,2,3/4/2026,70,",
+        "Gala N,1,3,3/4/2026,71,",
+        "Gala North,1,4,3/4/2026,2.4,",
     )
-    upload(app, "calipers.csv", ("calipers.csv", "\n".join(rows).encode()))
-    app = press(app, "⟦Load ⟧calipers.csv")
-    assert len(app.warning) >= len(rows) - 1
-    assert untranslated(app, folder, *COLUMNS, "Hill") == {}
+    app = opened("papers")
+    upload(app, "⟦Table", ("calipers.csv", "\n".join(rows).encode()))
+    own = (*COLUMNS, "Reihe", "Notes", "Gala N", "block")
+    assert untranslated(app, filled, *own) == {}
+    (row,) = (box for box in app.selectbox if box.label.startswith("⟦Which column is"))
+    app = row.set_value("Reihe").run()
+    day = next(box for box in app.radio if "3/4/2026" in box.label)
+    app = day.set_value(DayOrder.DAY_FIRST).run()
+    assert untranslated(app, filled, *own) == {}
+    inches = next(box for box in app.radio if "2.4" in box.label)
+    app = inches.set_value(True).run()
+    name = next(box for box in app.selectbox if "Gala N" in box.label)
+    app = name.set_value("Gala North").run()
+    assert untranslated(app, filled, *own) == {}
+    (button,) = (one for one in app.button if one.label.startswith("⟦Take these"))
+    app = button.click().run()
+    assert untranslated(app, filled, *own) == {}
+    with open_farm(filled) as store:
+        assert len(store.caliper_readings()) == 3

@@ -212,16 +212,13 @@ class TestWords:
             {"position": str(place), "kind": "bearing", "row": "1", "block": BLOCK}
             for place in range(1, PLACES + 1)
         ]
-        ana.open("setup")
-        ana.unfold("setup.tables")
-        ana.page.get_by_test_id("stFileUploader").filter(
-            has_text=ana.say("setup.register_columns")
-        ).locator("input[type=file]").set_input_files(
+        ana.open("papers")
+        ana.page.locator("input[type=file]").first.set_input_files(
             str(write_table(tmp_path / "register.csv", rows))
         )
         ana.settle()
-        ana.press("forms.load_file", file="register")
-        ana.reads(ana.say("forms.rows_in", file="register.csv", n=PLACES))
+        ana.press("papers.take_in", n=PLACES)
+        ana.reads(f"register.csv: {PLACES}")
         with open_farm(app.farm, create=False) as store:
             assert len(store.register(BLOCK)) == PLACES
 
