@@ -188,8 +188,9 @@ def _verdict(
 def trees_to_decide(estimate: BlockEstimate, target: float, settings: Settings) -> MoreTrees | None:
     """The least work after which the range is expected to lie on one side of the target.
 
-    The block's mean is taken to stay; the range narrows as `sample_errors.with_walk` says. 8 trees
-    or more; None if not even `MOST_MORE` decide.
+    The block's mean is taken to stay; the range narrows as `sample_errors.with_walk` says. Since
+    the mean moves too, it decides about every other time (tests/test_thinning.py). 8 trees or more;
+    None if not even `MOST_MORE` decide.
     """
     now = estimate.fruit_per_tree
     errors = errors_of(estimate)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from fruitvision.domain import BlockEstimate, Estimate
@@ -122,6 +124,45 @@ def test_more_trees_are_the_least_work_that_decides_and_never_fewer_than_eight()
     near = trees_to_decide(bearing(99.5, 112, 124.5), 100, SETTINGS)
     assert near is not None
     assert (near.trees, near.hand_counts) == (8, 0)
+
+
+def test_more_trees_decide_every_other_time_and_then_rightly() -> None:
+    # Blocks about the target of 100, trees that stray by 30: 12 are photographed, and where the
+    # range straddles the target as many more as are asked for.
+    rng = np.random.default_rng(3)
+    factor = replace(block_estimate().factor, trees=12)  # type: ignore[type-var]
+    asked = decided = right = 0
+    for _ in range(1500):
+        true = 100 * float(np.exp(rng.normal(0, 0.12)))
+        loads = rng.normal(true, 30, 72)
+        now, half = mean_and_half(loads[:12])
+        if not now - half <= 100 <= now + half:
+            continue
+        error = half / float(stdtrit(11, 0.9))
+        estimate = replace(
+            bearing(now - half, now, now + half),
+            factor=factor,
+            fruit_per_tree_error=error,
+            sampling_error=error,
+            degrees_of_freedom=11,
+        )
+        more = trees_to_decide(estimate, 100, SETTINGS)
+        if more is None:
+            continue
+        then, narrower = mean_and_half(loads[: 12 + more.trees])
+        asked += 1
+        decided += abs(then - 100) > narrower
+        right += abs(then - 100) > narrower and (then > 100) == (true > 100)
+    # By 3,000 such blocks 49 % are decided, and of these 94 % rightly; here some 470 are asked for.
+    assert asked > 300
+    assert decided / asked == pytest.approx(0.49, abs=0.08)
+    assert right / decided == pytest.approx(0.94, abs=0.05)
+
+
+def mean_and_half(loads: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean and half of P10 to P90."""
+    error = float(loads.std(ddof=1)) / len(loads) ** 0.5
+    return float(loads.mean()), float(stdtrit(len(loads) - 1, 0.9)) * error
 
 
 def test_a_load_that_no_counting_tells_from_the_target_is_left() -> None:
