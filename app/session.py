@@ -31,7 +31,7 @@ from fruitvision.pipeline import BlockWalks, Measured, Refused, estimate_blocks
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.size_tables import farm_size_table, size_tables_of
-from fruitvision.serve import FARM_VARIABLE
+from fruitvision.serve import DAY_VARIABLE, FARM_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.unit_system import Units, UnitSystem, units_of
@@ -213,8 +213,13 @@ def _walks(
 
 
 def today() -> date:
-    """The day on this computer's clock, for what is made now."""
-    return datetime.now(UTC).astimezone().date()
+    """The day on this computer's clock, for what is made now.
+
+    A test sets another one by `DAY_VARIABLE`, as 2026-08-14, so that pages look the same on every
+    day.
+    """
+    given = os.environ.get(DAY_VARIABLE, "")
+    return date.fromisoformat(given) if given else datetime.now(UTC).astimezone().date()
 
 
 def thumbnail(photo_id: str) -> bytes:

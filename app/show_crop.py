@@ -13,6 +13,7 @@ from app.wording import day, number, percent, ranged, say, sentence, week
 from fruitvision.domain import (
     Block,
     CropForecast,
+    Doubt,
     Estimate,
     Forecast,
     FrozenForecast,
@@ -59,6 +60,11 @@ def uses(forecast: Forecast) -> None:
             if one.level == "farm"
         ]
     )
+
+
+def doubts(crop: CropForecast) -> None:
+    """The doubts of a crop, without that of a pick date that is past: `not_in_it` tells it."""
+    show.doubts(tuple(one for one in crop.doubts if one is not Doubt.PAST_PICK))
 
 
 def not_in_it(forecast: Forecast, blocks: Sequence[Block], today: date) -> None:

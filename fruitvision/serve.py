@@ -20,6 +20,8 @@ from fruitvision.share import shared_folder
 
 # Where the app finds the farm that it was started for.
 FARM_VARIABLE = "FRUITVISION_FARM"
+# The day that the app takes for today, such as 2026-08-14; without it this computer's own.
+DAY_VARIABLE = "FRUITVISION_TODAY"
 # Largest file that the browser sends, MB of 2^20 bytes: what `photo` opens. Several hundred photos
 # may come at once; they lie in memory until they are in the farm.
 UPLOAD_LIMIT_MB = MOST_BYTES // 2**20

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import streamlit as st
 
 from app import files, session, show
@@ -64,7 +62,7 @@ def lens_form(store: FarmStore) -> None:
                 [file.path for file in saved],
                 store,
                 square_mm=float(square_mm),
-                made_on=datetime.now(UTC).astimezone().date(),
+                made_on=session.today(),
                 on_progress=show.progress(),
             )
             session.say_next(say("forms.calibrated", lens=calibrated.lens.name), calibrated.refused)

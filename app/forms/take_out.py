@@ -26,7 +26,7 @@ _LONGEST_NAME = 40
 
 def take_out_part(store: FarmStore) -> None:
     """A button a file, with what it is good for and who may have it."""
-    today = datetime.now(UTC).astimezone().date()
+    today = session.today()
     name = Path(files.safe_name(store.farm_name)).stem[:_LONGEST_NAME].strip("_-") or "farm"
     # All photos and all names of people are in it.
     if session.role() in (None, Role.MANAGER):

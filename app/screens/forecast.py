@@ -73,7 +73,7 @@ def packout(forecast: Forecast, crop: CropForecast) -> None:
         st.markdown(f"**{say('forecast.by_week')}**")
         show_crop.weeks(crop)
     st.caption(show.plain(sentence(crop.rests_on)))
-    show.doubts(crop.doubts)
+    show_crop.doubts(crop)
 
 
 def sizes(forecast: Forecast, crop: CropForecast) -> None:
@@ -179,7 +179,7 @@ def blocks(crops: Sequence[CropForecast]) -> None:
     if len(crop.picks) > 1:
         show_crop.picks_table(crop, session.units().diameter)
     st.caption(show.plain(sentence(crop.rests_on)))
-    show.doubts(crop.doubts)
+    show_crop.doubts(crop)
 
 
 store = session.farm()

@@ -117,7 +117,7 @@ def variety(
     name = show.plain(whole_crop.variety)
     if whole_crop.cartons is None:
         st.write(say("sales.cartons_unknown"))
-        show.doubts(whole_crop.doubts)
+        show_crop.doubts(whole_crop)
         return
     st.subheader(say("sales.table_head", variety=name))
     firm_ones = drawn.firm(sold.forecast)
@@ -149,7 +149,7 @@ def variety(
         st.caption(say("sales.no_earlier"))
     if any(step.cause == "other" for one in of_variety for step in one.reasons(NAMED_REASONS)):
         st.caption(other_words(sold.earlier, sold.forecast))
-    show.doubts(crop.doubts)
+    show_crop.doubts(crop)
 
 
 store = session.farm()

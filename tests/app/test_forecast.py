@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -16,6 +17,7 @@ from fruitvision.domain import Bridge, BridgeStep, ClassForecast, Estimate, Pick
 from fruitvision.forecast.growth import Weather
 from fruitvision.forecast.size_bands import SizeBand
 from fruitvision.pipeline.size_tables import farm_size_table
+from fruitvision.serve import DAY_VARIABLE
 from fruitvision.store import open_farm
 from fruitvision.unit_system import UnitSystem, units_of
 from tests import records
@@ -224,6 +226,17 @@ def test_of_many_varieties_one_is_shown_with_its_blocks(filled: Path) -> None:
     assert "Gala: pack-out" not in heads
     assert box(app, "Block").options == ["Fuji 1, pick 3 Sep 2026 (week 36)"]
     assert app.query_params["variety"] in ("Fuji", ["Fuji"])
+
+
+def test_a_pick_date_that_is_past_is_told_once(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day, times in (("2026-09-03", 0), ("2026-09-04", 1)):
+        monkeypatch.setenv(DAY_VARIABLE, day)
+        app = press(page("forecast"), "Make forecast")
+        assert not app.exception
+        told = "\n".join([text(app), *(item.value for item in app.warning)])
+        assert len(set(re.findall(r"The pick date (?:is|was) past.*", told))) == times
 
 
 def test_the_cause_other_names_the_block_that_came(filled: Path) -> None:

@@ -11,9 +11,11 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from http.client import HTTPConnection
 from pathlib import Path
 
+from fruitvision.serve import DAY_VARIABLE
 from fruitvision.store import open_farm
 from fruitvision.store.farm_store import DATABASE_NAME
 
@@ -41,14 +43,22 @@ class Served:
 
 
 @contextmanager
-def served(farm: Path) -> Iterator[Served]:
-    """The app of a farm, from its start to its end; what it printed is in `log`."""
+def served(farm: Path, *, day: date | None = None) -> Iterator[Served]:
+    """The app of a farm, from its start to its end; what it printed is in `log`.
+
+    Parameters
+    ----------
+    day : date, optional
+        What the app takes for today, so that its pages look the same on every day.
+    """
     port = free_port()
     log = farm.parent / f"{farm.name}-{port}.log"
     command = [str(Path(sys.executable).with_name("fruitvision")), "app"]
     command += ["--farm", str(farm), "--port", str(port)]
     # Without the variables of the test's own run, as a person's terminal is.
     clean = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
+    if day is not None:
+        clean[DAY_VARIABLE] = day.isoformat()
     with log.open("wb") as stream:
         process = subprocess.Popen(  # noqa: S603
             command, stdout=stream, stderr=stream, env=clean, start_new_session=True

@@ -6,7 +6,7 @@ import io
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,9 @@ from tests.browser.visitor import DESKTOP, PAGES, PHONE, Traffic, Visitor, visit
 from tests.conftest import Demo
 
 DOCS = Path(__file__).parents[2] / "docs"
+# What the pages take for today: between the demo's walk and its pick, so that they are the same on
+# every day.
+TODAY = date(2026, 8, 20)
 # Our choice: a README that opens at once on a slow line.
 MOST_PICTURE_BYTES = 300_000
 # Our choice: row and tree are read without a thumb's move, whatever is measured in the background.
@@ -129,16 +132,15 @@ def larkhill(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
     farm = tmp_path_factory.mktemp("pages") / "larkhill"
     shutil.copytree(demo.farm, farm)
     with open_farm(farm, create=False) as store:
-        freeze(store, by="Ana", at=datetime(2026, 8, 20, 9, 0, tzinfo=UTC), note="Monday")
+        freeze(store, by="Ana", at=datetime.combine(TODAY, time(9), tzinfo=UTC), note="Monday")
         size = WalkSize(trees=6, hand_counts=2)
-        today = datetime.now(UTC).astimezone().date()
-        start_walk(store, "Gala North", size, on=today, who="Ben")
+        start_walk(store, "Gala North", size, on=TODAY, who="Ben")
     return farm
 
 
 @pytest.fixture(scope="module")
 def app(larkhill: Path) -> Iterator[Served]:
-    with served(larkhill) as running:
+    with served(larkhill, day=TODAY) as running:
         yield running
 
 
