@@ -12,9 +12,11 @@ import pytest
 from fruitvision.domain import BlockInputs, Forecast, GrowthRate, Pick, UseQuantiles
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.draw import draw_block
+from fruitvision.forecast.season import Season
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import pick_forecasts
 from fruitvision.harvest import HarvestCalendar, harvest_calendar, pick_days, picker_days
+from fruitvision.report import harvest_lines
 from fruitvision.settings import Settings, all_settings_to_text
 from tests.forecast_records import EXACT, TABLE, block_estimate, block_inputs, exact_sizes, sizes
 from tests.records import PICK
@@ -47,6 +49,64 @@ def test_bins_by_picks_and_a_crew_of_ten_as_worked_out_by_hand() -> None:
     days = picker_days(2000 * bins, bins_per_picker_day=4, bin_kg=381)
     assert bins.tolist() == pytest.approx([42, 36.75, 26.25])
     assert (days / 10).tolist() == pytest.approx([1.05, 0.92, 0.66], abs=0.005)
+
+
+def test_the_same_block_in_the_calendar_with_its_p90() -> None:
+    # 105 bins of 2,000 fruit of one size, 190.5 g: 79.45 mm by the general rule. 1,000 trees, of
+    # whose fruit 4 % fall.
+    mm = (190.5 / 3.8e-4) ** (1 / 3)
+    alike = replace(exact_sizes(mean_mm=mm), quantiles_mm=(mm,) * 9, sd_mm=0.0)
+    exact = block_estimate(with_sizes=alike, error=0.0)
+    exact = replace(exact, fruit_per_tree_mean=210_000 / 0.96 / 1000)
+    still = GrowthRate(mm3_per_day=0, mm3_per_day_error=0, source="none")
+    shares = (0.40, 0.35, 0.25)
+    inputs = block_inputs(exact, settings=EXACT, growth=still, shares=shares)
+    crew = replace(EXACT, bins_per_picker_day=4, picker_pace_error=0, crew=10)
+    calendar = harvest_calendar(kept([inputs], EXACT), crew)
+    bins = [one.need.bins.p50 for one in calendar.days]
+    assert bins == pytest.approx([42, 36.75, 26.25], rel=1e-3)
+    days = [one.need.picker_days.p50 / crew.crew for one in calendar.days]
+    assert days == pytest.approx([1.05, 0.92, 0.66], abs=0.005)
+    assert [one.pickers_short for one in calendar.days] == [1, 0, 0]
+    # With errors P90 is above P50, and is shown.
+    unsure = harvest_calendar(kept([three_passes()]), replace(SETTINGS, bins_per_picker_day=4))
+    lines = "\n".join(harvest_lines(unsure))
+    for one in unsure.days:
+        assert one.need.picker_days.p90 > one.need.picker_days.p50
+        digits = int(one.need.bins.p90 < 10)
+        assert f"–{one.need.bins.p90:.{digits}f})" in lines
+
+
+def test_fruit_of_several_picks_are_more_alike_than_those_of_one() -> None:
+    # The small ones hang on and grow: picks of 35, 33 and 32 % a week apart, held against one pick
+    # in the middle of them.
+    estimate = block_estimate(with_sizes=exact_sizes())
+
+    def masses(inputs: BlockInputs) -> tuple[list[float], float]:
+        """Mean mass of each pass, and the standard deviation of all fruit, g."""
+        found = inputs.estimate.sizes
+        assert found is not None
+        season = Season(inputs, found, EXACT, draw_shared(EXACT))
+        weights = season.taken()
+        grams = np.stack(
+            [
+                season.nodes.masses_g(
+                    mean_mm=season.expected_mm(pick.pick_date),
+                    factor=inputs.weight.factor,
+                    power=inputs.weight.power,
+                )
+                for pick in inputs.plan.picks
+            ]
+        )
+        means = [float(np.average(g, weights=w)) for g, w in zip(grams, weights, strict=True)]
+        mean = np.average(grams, weights=weights)
+        return means, float(np.average((grams - mean) ** 2, weights=weights) ** 0.5)
+
+    three = block_inputs(estimate, settings=EXACT, shares=(0.35, 0.33, 0.32))
+    one = replace(three, plan=replace(three.plan, picks=(replace(three.plan.picks[1], share=1.0),)))
+    means, of_three = masses(three)
+    assert means[0] > means[1] > means[2]
+    assert of_three < 0.95 * masses(one)[1]
 
 
 def test_small_fruit_take_longer_by_their_number() -> None:

@@ -100,5 +100,8 @@ def test_the_calendar_as_csv_adds_up(folder: Path, tmp_path: Path) -> None:
     assert (day["day"], day["week"], day["farm"]) == ("2026-09-03", "2026-W36", "Larkhill")
     assert int(day["pickers_short"]) > 0
     # Bins on hand are not set.
-    assert day["bins_short"] == ""
+    assert (day["bins_short"], day["rooms_over"]) == ("", "")
+    assert float(day["pickers_overtime"]) >= float(day["pickers_planned"])
+    block = next(row for row in rows if row["level"] == "block")
+    assert (block["day"], block["place_bins_on"]) == ("2026-09-03", "2026-09-02")
     assert day["note"] == "forecast, not an offer"

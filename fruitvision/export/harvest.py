@@ -4,8 +4,10 @@ harvest.csv
     One row per block, pass and day; one per day of the farm; one for the whole harvest. `level` is
     block, day or farm. `week` is the ISO week of the day, `monday` its first day. `share` is the
     part (0 to 1) of the pass that is planned for the day. Means add up over the rows of a level,
-    ranges and numbers to plan with do not. `pickers_short` and `bins_short` are what P90 of a day
-    is above the crew and the bins on hand; empty where these are not set. A picker-day is one
+    ranges and numbers to plan with do not. `pickers_overtime` is what overtime of the planned crew
+    should reach. `pickers_short` and `bins_short` are what P90 of a day is above the crew and the
+    bins on hand, `rooms_over` the bins that the cold rooms do not take then; empty where these are
+    not set. `place_bins_on` is the day on which empty bins go into the lanes. A picker-day is one
     picker for one day.
 """
 
@@ -39,8 +41,11 @@ HARVEST_COLUMNS = (
     "picker_days_mean",
     *(f"picker_days_{percentile}" for percentile in PERCENTILES),
     "pickers_planned",
+    "pickers_overtime",
     "pickers_short",
     "bins_short",
+    "rooms_over",
+    "place_bins_on",
     "note",
     "farm",
     "forecast_id",
@@ -60,16 +65,20 @@ def write_harvest_csv(calendar: HarvestCalendar, path: Path) -> None:
 
 
 def _rows(calendar: HarvestCalendar) -> Iterator[tuple[Cell, ...]]:
+    places = calendar.stock.places if calendar.stock is not None else ()
+    placed = {(one.block_id, one.number, one.day): one.place_on.isoformat() for one in places}
     for part in calendar.parts:
         where = part.block_id, part.variety, part.number, round(part.share, 4)
-        yield ("block", *_when(part.day), *where, *_numbers(part.need), None, None)
+        place = placed.get((part.block_id, part.number, part.day))
+        yield ("block", *_when(part.day), *where, *_numbers(part.need), None, None, None, place)
     for day in calendar.days:
         pickers = day.pickers_short if calendar.crew else None
         bins = day.bins_short if calendar.bins_on_hand else None
+        over = day.rooms_over if calendar.rooms is not None else None
         nowhere = None, None, None, None
-        yield ("day", *_when(day.day), *nowhere, *_numbers(day.need), pickers, bins)
+        yield ("day", *_when(day.day), *nowhere, *_numbers(day.need), pickers, bins, over, None)
     if calendar.total is not None:
-        yield ("farm", *[None] * 7, *_numbers(calendar.total), None, None)
+        yield ("farm", *[None] * 7, *_numbers(calendar.total), *[None] * 4)
 
 
 def _when(day: date) -> tuple[str, str, str]:
@@ -84,5 +93,6 @@ def _numbers(need: Need) -> tuple[float | None, ...]:
         need.mean_picker_days,
         *(getattr(need.picker_days, percentile) for percentile in PERCENTILES),
         need.pickers_planned,
+        need.pickers_overtime,
     )
     return tuple(rounded(value, _DECIMALS) for value in values)
