@@ -171,7 +171,8 @@ def _need_lines(need: Need) -> list[str]:
 def _whole_words(calendar: HarvestCalendar) -> str:
     words = f"By forecast {calendar.forecast_id}; {NOTE}."
     if calendar.total is not None:
-        words = f"Whole harvest: {_words(calendar.total.bins)} bins. {words}"
+        what = "Still to pick" if calendar.picked_bins else "Whole harvest"
+        words = f"{what}: {_words(calendar.total.bins)} bins. {words}"
     if calendar.unknown:
         words += f" Bins not known, so not in it: {', '.join(calendar.unknown)}."
     return words

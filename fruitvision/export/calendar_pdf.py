@@ -115,6 +115,11 @@ def _draw_line(
 
 def _foot(canvas: Canvas, left: float, room: float, calendar: HarvestCalendar) -> None:
     notes = [f"{NOTE[0].upper()}{NOTE[1:]}. {HOW_TO_READ}", CAUTIONS[-1] + " " + CAUTIONS[2]]
+    if calendar.moved:
+        notes.insert(0, f"By other passes than the forecast's: {', '.join(calendar.moved)}.")
+    if calendar.picked_bins:
+        picked = f"{calendar.picked_bins:,.1f} bins are picked, by tickets; this is the rest."
+        notes.insert(0, picked)
     if calendar.unknown:
         notes.insert(0, f"Bins not known, so not in it: {', '.join(calendar.unknown)}.")
     base = 10 * mm + 3.4 * mm * (sum(len(_wrapped(note, room, 7.5)) for note in notes) - 1)
