@@ -107,6 +107,10 @@ class Settings:
     # How full the bins of a pass are against `bin_kg`, relative. Our choice: a bin is filled by
     # eye, and all bins of a pass alike.
     bin_fill_error: float = 0.05
+    # What it costs to pick a bin and to pack a carton, in the farm's currency; 0: not set, and no
+    # pass is held against its costs.
+    pick_cost_per_bin: float = 0.0
+    pack_cost_per_carton: float = 0.0
 
     # Fruit that a tree may carry per cm² of its trunk's section: varieties that tend to bear every
     # other year, and others (UMass Extension, "Crop load guide for young apple trees", 2017). A
@@ -242,6 +246,8 @@ _PLANNING = (
     "bins_waiting_days",
     "pass_share_error",
     "bin_fill_error",
+    "pick_cost_per_bin",
+    "pack_cost_per_carton",
     *_THINNING,
     *_MINUTES,
 )
