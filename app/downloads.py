@@ -22,7 +22,7 @@ from fruitvision.export import (
 from fruitvision.export.sheet_words import stem_of
 from fruitvision.export.sheets import SHEET_FORMS, write_sheet
 from fruitvision.pipeline.sales import SoldFrom
-from fruitvision.pipeline.sheet import sales_sheets
+from fruitvision.pipeline.sheet import sales_sheets, track_records
 from fruitvision.sheet import for_buyer
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Units, UnitSystem
@@ -98,6 +98,7 @@ class SheetSource:
     variety: str
     sold: SoldFrom
     quantiles: UseQuantiles
+    store: FarmStore
     units: Units
     hidden: tuple[str, ...] | None
 
@@ -113,7 +114,12 @@ def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: Far
     blocks += [block.name for block in sold.forecast.blocks]
     for row, hidden in (("own", None), ("buyer", tuple(blocks))):
         source = SheetSource(
-            variety=variety, sold=sold, quantiles=quantiles, units=session.units(), hidden=hidden
+            variety=variety,
+            sold=sold,
+            quantiles=quantiles,
+            store=store,
+            units=session.units(),
+            hidden=hidden,
         )
         st.caption(say(f"sales.sheet_{row}"))
         with st.container(horizontal=True):
@@ -130,7 +136,8 @@ def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: Far
 
 def sheet_bytes(source: SheetSource, form: str) -> bytes:
     """The file of a sheet in a form."""
-    made = sales_sheets(source.sold, source.quantiles, changes=drawn.changes).sheets
+    records = track_records(source.store, source.sold.forecast)
+    made = sales_sheets(source.sold, source.quantiles, track_records=records, drawn=drawn).sheets
     (sheet,) = (one for one in made if one.variety == source.variety)
     copy = sheet if source.hidden is None else for_buyer(sheet, source.hidden)
     paper = "Letter" if source.units.system is UnitSystem.US else "A4"

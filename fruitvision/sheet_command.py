@@ -42,13 +42,14 @@ def sheet(
     Example: fruitvision sheet --farm larkhill --out for-buyers --buyer --format pdf,xlsx
     """
     from fruitvision.forecast.words import use_quantiles
-    from fruitvision.pipeline.sheet import sales_sheets, sold_as
+    from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
 
     asked = checked_forms([one.strip().lower() for one in forms.split(",") if one.strip()])
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, None)
         sold = sold_as(store, version)
-        made = sales_sheets(sold, use_quantiles(settings))
+        records = track_records(store, sold.forecast)
+        made = sales_sheets(sold, use_quantiles(settings), track_records=records)
         blocks = [block.block_id for block in store.blocks()]
     names = [*blocks, *(block.name for block in sold.forecast.blocks)]
     sheets = _chosen(made.sheets, variety, [one.name for one in made.left_out])

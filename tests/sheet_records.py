@@ -117,7 +117,7 @@ def large_sheet(
         lines=tuple(lines),
         promise_quantile=0.1,
         first_look=False,
-        track_record=TrackRecord(inside=14, of=18),
+        track_record=TrackRecord(inside=14, of=18, stage="15 to 30 days before the pick"),
     )
 
 

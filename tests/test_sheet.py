@@ -11,13 +11,15 @@ from shutil import copytree
 
 import pytest
 
-from fruitvision.domain import Doubt, Forecast, UseQuantiles
+from fruitvision.domain import Doubt, Forecast, Stage, UseQuantiles
 from fruitvision.errors import ForecastError, StoreError
+from fruitvision.forecast.firm import firm_part
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import blocks_of, to_promise
 from fruitvision.forecast.words import use_quantiles
+from fruitvision.learning.score import Coverage
 from fruitvision.pipeline.sales import sold_from
-from fruitvision.pipeline.sheet import NO_EARLIER, sales_sheets, sold_as
+from fruitvision.pipeline.sheet import NO_EARLIER, sales_sheets, sold_as, track_records
 from fruitvision.records import from_json, to_json
 from fruitvision.sheet import SalesSheet, TrackRecord, for_buyer
 from fruitvision.sheet.stage import pick_window, stage_words
@@ -28,6 +30,7 @@ from tests.sheet_records import BLOCKS, MONDAY, SETTINGS, WEEK, frozen_twice, ma
 
 QUANTILES = use_quantiles(SETTINGS)
 TOLERANCE = 1e-6
+RECORD = TrackRecord(inside=3, of=4, stage="31 to 60 days before the pick")
 
 
 @pytest.fixture(scope="module")
@@ -134,11 +137,9 @@ def test_it_says_version_author_stage_and_the_version_before(
 
 
 def test_a_variety_without_cartons_is_left_out_by_name(store: FarmStore) -> None:
-    made = sales_sheets(
-        sold_as(store), QUANTILES, track_records={"Fuji": TrackRecord(inside=3, of=4)}
-    )
+    made = sales_sheets(sold_as(store), QUANTILES, track_records={"Fuji": RECORD})
     assert [one.variety for one in made.sheets] == ["Gala", "Fuji"]
-    assert made.sheets[1].track_record == TrackRecord(inside=3, of=4)
+    assert made.sheets[1].track_record == RECORD
     (left,) = made.left_out
     assert left.name == "Braeburn"
     assert left.what == "Cartons of Braeburn are not known, so that there is no sales sheet of it."
@@ -182,25 +183,70 @@ def test_a_what_if_is_not_sold_from(tmp_path: Path) -> None:
             sold_as(farm, "2026-08-17-dry")
 
 
-def test_nothing_is_safe_of_a_first_look_but_the_firm_blocks(store: FarmStore) -> None:
+def first_looks(made: Forecast, *names: str) -> Forecast:
+    """The forecast as if these blocks had been photographed on too few trees."""
+    blocks = tuple(
+        replace(one, doubts=(Doubt.FEW_TREES,)) if one.name in names else one for one in made.blocks
+    )
+    return replace(made, blocks=blocks)
+
+
+def test_a_first_look_beside_firm_blocks_is_left_out_by_name(store: FarmStore) -> None:
     sold = sold_from(store)
     assert sold is not None
-    made = sold.forecast
-    few = tuple(
-        replace(one, doubts=(Doubt.FEW_TREES,)) if one.name == BLOCKS[1] else one
-        for one in made.blocks
-    )
-    unsure = replace(made, blocks=few)
+    unsure = first_looks(sold.forecast, BLOCKS[1])
     gala = sales_sheets(replace(sold, forecast=unsure), QUANTILES).sheets[0]
-    assert gala.first_look
-    assert {line.safe_cartons for line in gala.lines if line != gala.whole} == {None}
-    variety = next(one for one in made.varieties if one.variety == "Gala")
-    expected = to_promise(variety, blocks_of(variety, unsure), QUANTILES)
-    assert expected is not None
-    assert gala.whole.safe_cartons == floor(expected)
-    none = tuple(replace(one, doubts=(Doubt.FEW_TREES,)) for one in made.blocks)
-    gala = sales_sheets(replace(sold, forecast=replace(made, blocks=none)), QUANTILES).sheets[0]
+    assert (gala.first_look, gala.left_out, gala.left_out_blocks) == (False, 1, (BLOCKS[1],))
+    # As the page for sales has it.
+    firm = next(one for one in firm_part(unsure).forecast.varieties if one.variety == "Gala")
+    assert gala.whole.cartons == firm.cartons
+    for row in firm.weeks:
+        assert gala.line(row.week, row.size_class).cartons == row.cartons
+    whole = next(one for one in unsure.varieties if one.variety == "Gala")
+    promise = to_promise(whole, blocks_of(whole, unsure), QUANTILES)
+    assert promise is not None
+    assert gala.whole.safe_cartons == floor(promise)
+    assert gala.pick is not None
+    # The other block is picked on the 9th: in between.
+    assert (gala.pick.first, gala.pick.last) == (date(2026, 9, 3), date(2026, 9, 15))
+    for week in gala.weeks:
+        means = [gala.line(week, name).mean_cartons or 0.0 for name in gala.classes]
+        assert sum(means) == pytest.approx(gala.line(week).mean_cartons, abs=TOLERANCE)
+    assert gala.whole.mean_cartons == pytest.approx(gala.whole.cartons.p50, rel=0.05)
+    assert for_buyer(gala, BLOCKS).left_out == 1
+    assert for_buyer(gala, BLOCKS).left_out_blocks == ()
+
+
+def test_nothing_is_safe_of_a_variety_that_is_a_first_look(store: FarmStore) -> None:
+    sold = sold_from(store)
+    assert sold is not None
+    unsure = first_looks(sold.forecast, *BLOCKS)
+    gala = sales_sheets(replace(sold, forecast=unsure), QUANTILES).sheets[0]
+    assert (gala.first_look, gala.left_out) == (True, 0)
     assert {line.safe_cartons for line in gala.lines} == {None}
+    whole = next(one for one in unsure.varieties if one.variety == "Gala")
+    assert gala.whole.cartons == whole.cartons
+
+
+def test_without_history_there_is_no_track_record(store: FarmStore) -> None:
+    assert track_records(store, store.forecasts()[-1]) == {}
+
+
+def test_a_track_record_is_that_of_the_same_stage(
+    store: FarmStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[Stage] = []
+
+    def known(_: object, stage: Stage) -> Coverage | None:
+        asked.append(stage)
+        return Coverage(inside=7, of=9, low=0.5, high=0.9) if stage is Stage.LAST else None
+
+    monkeypatch.setattr("fruitvision.pipeline.sheet.coverage_of", known)
+    found = track_records(store, store.forecasts()[-1])
+    # Made on 24 August: the Gala and the Braeburn are picked in 10 days, the Fuji in 37.
+    record = TrackRecord(inside=7, of=9, stage="14 days or less before the pick")
+    assert found == {"Gala": record, "Braeburn": record}
+    assert set(asked) >= {Stage.LAST, Stage.QUOTE}
 
 
 def test_another_quantile_moves_what_is_safe_only(store: FarmStore) -> None:
@@ -292,4 +338,4 @@ def test_a_sheet_goes_through_json_unchanged(gala: SalesSheet) -> None:
 @pytest.mark.parametrize(("inside", "of"), [(-1, 3), (4, 3), (0, 0)])
 def test_a_track_record_that_makes_no_sense_is_refused(inside: int, of: int) -> None:
     with pytest.raises(ValueError, match="need 0 <= inside <= of"):
-        TrackRecord(inside=inside, of=of)
+        TrackRecord(inside=inside, of=of, stage="")

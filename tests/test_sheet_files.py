@@ -157,7 +157,8 @@ def test_the_document_holds_every_number_unrounded(folder: Path, sheet: SalesShe
         assert found["mean_cartons"] == line.mean_cartons
         assert found["safe_cartons"] == line.safe_cartons
         assert found["monday"] == (None if line.week is None else line.week.isoformat())
-    assert document["track_record"] == {"inside": 14, "of": 18}
+    record = {"inside": 14, "of": 18, "stage": "15 to 30 days before the pick"}
+    assert document["track_record"] == record
     assert document["classes"] == list(CLASSES)
 
 
@@ -279,6 +280,7 @@ def test_twelve_classes_and_eight_weeks_are_one_page_with_every_range(
         assert f"{cartons.p10:,.0f}–{cartons.p90:,.0f}" in words
     for part in (
         "Gala", "Larkhill", "FORECAST, NOT AN OFFER", "17 days before the pick", "14 of 18",
+        "in P10 to P90 of 15 to 30 days before the pick",
         "pick 3 Sep to 22 Oct 2026 ± 3 days", "Forecast no. 7 of 17 Aug 2026 (2026-08-17-0a1b2c3d)",
         "frozen by Ines on 17 Aug 2026 06:30 UTC", "against forecast no. 5 of 10 Aug 2026",
         "Workbook only means and reasons class by class", "size -8,185", "cartons of 19.05 kg",
@@ -402,6 +404,8 @@ def test_no_block_is_named_anywhere_in_a_buyers_file(tmp_path: Path, form: str) 
         rests_on=f"Rests on 12 trees of {BLOCKS[0]}.",
         version=replace(sheet.version, note=f"{BLOCKS[2]} first", frozen_by=f"office {BLOCKS[3]}"),
         earlier=replace(sheet.version, note=f"without {BLOCKS[0]}", number=5),
+        left_out=2,
+        left_out_blocks=BLOCKS[1:3],
     )
     (of_farm,) = write_sheets([telling], tmp_path, [form])[:1]
     # The search finds the names where they are.
@@ -411,6 +415,9 @@ def test_no_block_is_named_anywhere_in_a_buyers_file(tmp_path: Path, form: str) 
     assert [name for name in BLOCKS if name.casefold() in text] == []
     assert [name for name in BLOCKS if name.casefold() in of_buyer.name.casefold()] == []
     assert "forecast, not an offer" in text
+    # That two are not in it is told all the same.
+    told = {"csv": ",2,", "json": '"left_out": 2'}.get(form, "2 blocks are not in these numbers")
+    assert told in text
     assert str(tmp_path) not in everything_in(of_buyer)
 
 

@@ -34,6 +34,8 @@ from fruitvision.export.sheet_words import (
     carton_words,
     change_words,
     day_words,
+    in_words,
+    left_out_words,
     stage_words,
     title_of,
     track_words,
@@ -176,7 +178,7 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
         (
             "Track record",
             track_words(sheet) if record is None else f"{record.inside} of {record.of}",
-            "" if record is None else "results inside P10 to P90 at this stage",
+            "" if record is None else f"in {in_words(record)}",
         )
     )
     return facts
@@ -190,6 +192,7 @@ def _notes(sheet: SalesSheet, page: Page) -> list[tuple[str, str]]:
     grades = [one for one in sheet.grades if one.size_class == ALL]
     notes = [
         ("First look", "Too few trees were photographed: no promise." * sheet.first_look),
+        ("Not in it", left_out_words(sheet)),
         ("How to read", f"{cells}{HOW_TO_READ} {HOW_SUMS}"),
         ("Change", _ended(change_words(sheet))),
         ("Workbook only", page.left_out),

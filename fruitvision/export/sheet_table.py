@@ -46,7 +46,8 @@ def write_sheet_csv(sheet: SalesSheet, path: Path, units: Units = METRIC) -> Non
         *(["safe_cartons"] if not sheet.for_buyer else []),
         "cartons_p10", "cartons_p50", "cartons_p90", "mean_cartons", "change_cartons", "why",
         "note", "farm", "stage", "track_record", "forecast_number", "forecast_id", "made_on",
-        "frozen_at", "frozen_by", "change_since", "size_table", f"carton_{units.carton.name}",
+        "frozen_at", "frozen_by", "change_since", "blocks_left_out", "size_table",
+        f"carton_{units.carton.name}",
     ]  # fmt: skip
     save(path, csv_bytes(columns, _rows(sheet, units)))
 
@@ -110,6 +111,7 @@ def _rows(sheet: SalesSheet, units: Units) -> Iterator[tuple[Cell, ...]]:
         version.frozen_at.isoformat() if version.frozen_at else None,
         version.frozen_by,
         earlier.forecast_id if earlier else None,
+        sheet.left_out,
         sheet.size_table,
         rounded(carton, 3),
     )

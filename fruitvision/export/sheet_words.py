@@ -9,7 +9,7 @@ from datetime import date
 from fruitvision.domain import BridgeStep
 from fruitvision.export.words import NOTE, pick_week
 from fruitvision.forecast.summary import ALL
-from fruitvision.sheet import SalesSheet, SheetVersion
+from fruitvision.sheet import SalesSheet, SheetVersion, TrackRecord
 from fruitvision.unit_system import METRIC, Units
 
 NOT_FROZEN = "NOT FROZEN: may change until somebody freezes it"
@@ -71,7 +71,21 @@ def track_words(sheet: SalesSheet) -> str:
     record = sheet.track_record
     if record is None:
         return NO_HISTORY
-    return f"{record.inside} of {record.of} results ended inside P10 to P90 at this stage"
+    return f"{record.inside} of {record.of} results ended inside {in_words(record)}"
+
+
+def in_words(record: TrackRecord) -> str:
+    """The ranges that a track record is of."""
+    return f"P10 to P90 of {record.stage}"
+
+
+def left_out_words(sheet: SalesSheet) -> str:
+    """How many blocks are not in the numbers, and which, as far as it is told; empty for none."""
+    if not sheet.left_out:
+        return ""
+    many = "1 block is" if sheet.left_out == 1 else f"{sheet.left_out} blocks are"
+    names = f": {', '.join(sheet.left_out_blocks)}" if sheet.left_out_blocks else ""
+    return f"{many} not in these numbers, photographed on too few trees so far{names}."
 
 
 def change_words(sheet: SalesSheet) -> str:
@@ -114,6 +128,7 @@ def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str
         ("Note", sheet.version.note),
         ("Stage", stage_words(sheet)),
         ("Track record", track_words(sheet)),
+        ("Not in it", left_out_words(sheet)),
         ("Change", change_words(sheet)),
         ("Size table", sheet.size_table),
         ("Unit", carton_words(sheet, units)),

@@ -2,21 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
 
-from fruitvision.domain import Forecast, UseQuantiles
+from fruitvision.domain import CropForecast, Forecast, Stage, UseQuantiles
 from fruitvision.errors import ForecastError, StoreError
 from fruitvision.forecast.change import ClassChange, changes_by_class
+from fruitvision.forecast.firm import FirmPart, firm_part, without_blocks
+from fruitvision.forecast.uses import blocks_of, is_first_look
+from fruitvision.learning.stages import stage_of
+from fruitvision.pipeline.learning import track_record as coverage_of
 from fruitvision.pipeline.photos import Refused
 from fruitvision.pipeline.sales import SoldFrom, explains, kept_forecast, sold_from
 from fruitvision.sheet import BehindSheets, SalesSheet, TrackRecord, make_sheet
+from fruitvision.sheet.stage import pick_window
 from fruitvision.store import Store
 
 NO_EARLIER = "There is no earlier frozen version by this size table, so no change is told."
 
-# Changes by class from an earlier forecast to a later one.
-Changes = Callable[[Forecast, Forecast], tuple[ClassChange, ...]]
+
+class Drawn(Protocol):
+    """What is drawn again from forecasts; the app has one that keeps what it found."""
+
+    def changes(
+        self, earlier: Forecast, now: Forecast, left_out: Sequence[str] = ()
+    ) -> tuple[ClassChange, ...]:
+        """Changes by class, without these blocks."""
+        ...
+
+    def firm(self, forecast: Forecast) -> FirmPart:
+        """The forecast without its first looks."""
+        ...
+
+
+class _DrawnAgain:
+    def changes(
+        self, earlier: Forecast, now: Forecast, left_out: Sequence[str] = ()
+    ) -> tuple[ClassChange, ...]:
+        return changes_by_class(without_blocks(earlier, left_out), without_blocks(now, left_out))
+
+    def firm(self, forecast: Forecast) -> FirmPart:
+        return firm_part(forecast)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +106,12 @@ def sales_sheets(
     quantiles: UseQuantiles,
     *,
     track_records: Mapping[str, TrackRecord] | None = None,
-    changes: Changes = changes_by_class,
+    drawn: Drawn | None = None,
 ) -> MadeSheets:
     """A sheet of each variety whose cartons are known.
+
+    Of a variety with firm blocks the blocks that are a first look are left out, as on the page for
+    sales; a variety that is a first look as a whole has a sheet in which nothing is safe.
 
     Parameters
     ----------
@@ -89,15 +119,17 @@ def sales_sheets(
         The farm's, where the forecast has none of its own (an earlier version's).
     track_records : mapping, optional
         By variety.
-    changes : function, optional
-        Another way to `changes_by_class`, which keeps what it found.
+    drawn : Drawn, optional
+        Draws forecasts again; anew if left out.
     """
-    behind = _behind(sold, quantiles, changes)
+    drawn = drawn or _DrawnAgain()
+    whole = _behind(sold, quantiles, drawn)
     sheets: list[SalesSheet] = []
     left_out: list[Refused] = []
-    for crop in sold.forecast.varieties:
+    for variety in sold.forecast.varieties:
+        record = (track_records or {}).get(variety.variety)
+        crop, behind = _firm(variety, whole, sold, drawn)
         try:
-            record = (track_records or {}).get(crop.variety)
             sheets.append(make_sheet(crop, behind, track_record=record))
         except ForecastError as err:
             left_out.append(Refused(name=crop.variety, what=err.what, fix=err.fix))
@@ -107,14 +139,61 @@ def sales_sheets(
     )
 
 
-def _behind(sold: SoldFrom, quantiles: UseQuantiles, changes: Changes) -> BehindSheets:
-    """What the sheets share; without means or changes where a forecast can't be drawn again."""
+def track_records(store: Store, forecast: Forecast) -> dict[str, TrackRecord]:
+    """How often earlier results of the farm ended inside the range of forecasts made as long before
+    the pick, by variety; none where there is no history."""
+    found: dict[str, TrackRecord] = {}
+    by_stage: dict[Stage, TrackRecord | None] = {}
+    for crop in forecast.varieties:
+        pick = pick_window(blocks_of(crop, forecast) or (crop,), (), forecast.made_on)
+        if pick is None:
+            continue
+        stage = stage_of(pick.days_ahead)
+        if stage not in by_stage:
+            by_stage[stage] = _record(store, stage)
+        record = by_stage[stage]
+        if record is not None:
+            found[crop.variety] = record
+    return found
+
+
+def _record(store: Store, stage: Stage) -> TrackRecord | None:
+    known = coverage_of(store, stage)
+    if known is None:
+        return None
+    return TrackRecord(inside=known.inside, of=known.of, stage=stage.value)
+
+
+def _firm(
+    crop: CropForecast, whole: BehindSheets, sold: SoldFrom, drawn: Drawn
+) -> tuple[CropForecast, BehindSheets]:
+    """The variety of its firm blocks, and what stands behind that; as it is where all or none of
+    them are firm, or where it can't be drawn again."""
+    blocks = blocks_of(crop, sold.forecast)
+    out = tuple(one.name for one in blocks if is_first_look(one))
+    if not out or len(out) == len(blocks):
+        return crop, whole
+    try:
+        firm = drawn.firm(sold.forecast)
+    except ForecastError:
+        return crop, whole
+    kept = tuple(one for one in firm.forecast.blocks if one.name not in firm.left_out)
+    behind = _behind(sold, whole.quantiles, drawn, firm.left_out)
+    found = next(one for one in firm.forecast.varieties if one.variety == crop.variety)
+    forecast = replace(firm.forecast, blocks=kept)
+    return found, replace(behind, forecast=forecast, left_out=out)
+
+
+def _behind(
+    sold: SoldFrom, quantiles: UseQuantiles, drawn: Drawn, left_out: Sequence[str] = ()
+) -> BehindSheets:
+    """What sheets share; without means or changes where a forecast can't be drawn again."""
     forecast, earlier, why = sold.forecast, sold.earlier, ""
     means: tuple[ClassChange, ...] = ()
     since: tuple[ClassChange, ...] = ()
     try:
-        means = changes(forecast, forecast)
-        since = () if earlier is None else changes(earlier, forecast)
+        means = drawn.changes(forecast, forecast, left_out)
+        since = () if earlier is None else drawn.changes(earlier, forecast, left_out)
     except ForecastError as err:
         why = f"{err.what} {err.fix}"
     return BehindSheets(

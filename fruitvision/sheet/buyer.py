@@ -34,6 +34,7 @@ def for_buyer(sheet: SalesSheet, block_names: Iterable[str]) -> SalesSheet:
         promise_quantile=None,
         doubts=(),
         rests_on="",
+        left_out_blocks=(),
         for_buyer=True,
     )
 

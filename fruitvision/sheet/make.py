@@ -28,7 +28,7 @@ NOTHING = Estimate(0.0, 0.0, 0.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BehindSheets:
-    """What all sheets of a version share.
+    """What sheets of a version share.
 
     Attributes
     ----------
@@ -39,6 +39,8 @@ class BehindSheets:
         again.
     earlier, earlier_frozen, changes
         The version frozen before, and the changes since; empty where there is none.
+    left_out : tuple of str
+        Blocks that are in none of these numbers, being first looks.
     no_change : str
         Why `changes` is empty, if it is.
     """
@@ -50,6 +52,7 @@ class BehindSheets:
     earlier: Forecast | None = None
     earlier_frozen: FrozenForecast | None = None
     changes: tuple[ClassChange, ...] = ()
+    left_out: tuple[str, ...] = ()
     no_change: str = ""
 
 
@@ -87,6 +90,8 @@ def make_sheet(
         lines=table.lines(),
         promise_quantile=behind.quantiles.promise,
         first_look=not table.firm,
+        left_out=len(behind.left_out),
+        left_out_blocks=behind.left_out,
         no_change=behind.no_change,
         grades=_grades(crop.grades),
         track_record=track_record,

@@ -67,10 +67,12 @@ class PickWindow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRecord:
-    """How many earlier results ended inside P10–P90, of how many, at this stage of a season."""
+    """How many earlier results ended inside P10–P90, of how many, and of forecasts made when: the
+    stage of the season that this sheet is of, in words."""
 
     inside: int
     of: int
+    stage: str
 
     def __post_init__(self) -> None:
         if not 0 <= self.inside <= self.of or self.of == 0:
@@ -95,7 +97,11 @@ class SalesSheet:
     promise_quantile : float or None
         The chance that less than `safe_cartons` comes in; None in a buyer's copy.
     first_look : bool
-        A block of the variety was photographed on too few trees, so that no class of it is safe.
+        Blocks of the variety were photographed on too few trees, so that no class of it is safe.
+    left_out : int
+        So many blocks are not in the numbers, being first looks.
+    left_out_blocks : tuple of str
+        Their names; none in a buyer's copy.
     no_change : str
         Why no change is told; empty where it is.
     """
@@ -113,6 +119,8 @@ class SalesSheet:
     lines: tuple[SheetLine, ...]
     promise_quantile: float | None
     first_look: bool
+    left_out: int = 0
+    left_out_blocks: tuple[str, ...] = ()
     no_change: str = ""
     grades: tuple[GradeForecast, ...] = ()
     track_record: TrackRecord | None = None

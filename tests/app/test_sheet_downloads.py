@@ -45,19 +45,20 @@ def test_a_buyers_file_of_the_page_names_no_block(filled: Path) -> None:
     freeze_one(filled)
     with open_farm(filled) as store:
         sold = sold_from(store)
-    assert sold is not None
-    own, buyers = (
-        SheetSource(
-            variety="Gala",
-            sold=sold,
-            quantiles=use_quantiles(SETTINGS),
-            units=METRIC,
-            hidden=hidden,
+        assert sold is not None
+        own, buyers = (
+            SheetSource(
+                variety="Gala",
+                sold=sold,
+                quantiles=use_quantiles(SETTINGS),
+                store=store,
+                units=METRIC,
+                hidden=hidden,
+            )
+            for hidden in (None, (records.BLOCK_ID,))
         )
-        for hidden in (None, (records.BLOCK_ID,))
-    )
-    assert records.BLOCK_ID in sheet_bytes(own, "json").decode()
-    assert records.BLOCK_ID not in sheet_bytes(buyers, "json").decode()
-    assert own.name("pdf") == "Gala-sales-sheet-no1.pdf"
-    assert buyers.name("pdf") == "Gala-sales-sheet-no1-buyer.pdf"
-    assert sheet_bytes(buyers, "pdf").startswith(b"%PDF")
+        assert records.BLOCK_ID in sheet_bytes(own, "json").decode()
+        assert records.BLOCK_ID not in sheet_bytes(buyers, "json").decode()
+        assert own.name("pdf") == "Gala-sales-sheet-no1.pdf"
+        assert buyers.name("pdf") == "Gala-sales-sheet-no1-buyer.pdf"
+        assert sheet_bytes(buyers, "pdf").startswith(b"%PDF")
