@@ -33,23 +33,32 @@ def planning_form(store: FarmStore) -> None:
         )
         left, right = st.columns(2)
         biennial = left.number_input(
-            say("planning.guide_biennial"), value=kept.fruit_per_cm2_biennial, step=GUIDE_STEP
+            say("planning.guide_biennial"),
+            value=kept.fruit_per_cm2_biennial,
+            step=GUIDE_STEP,
+            format="%.1f",
         )
         annual = right.number_input(
-            say("planning.guide_annual"), value=kept.fruit_per_cm2_annual, step=GUIDE_STEP
+            say("planning.guide_annual"),
+            value=kept.fruit_per_cm2_annual,
+            step=GUIDE_STEP,
+            format="%.1f",
         )
         left, right = st.columns(2)
         photo = left.number_input(
-            say("planning.photo_min"), value=kept.photo_tree_min, step=MINUTES_STEP
+            say("planning.photo_min"), value=kept.photo_tree_min, step=MINUTES_STEP, format="%.0f"
         )
         count = right.number_input(
-            say("planning.count_min"), value=kept.hand_count_min, step=MINUTES_STEP
+            say("planning.count_min"), value=kept.hand_count_min, step=MINUTES_STEP, format="%.0f"
         )
         caliper = left.number_input(
-            say("planning.caliper_min"), value=kept.caliper_tree_min, step=MINUTES_STEP
+            say("planning.caliper_min"),
+            value=kept.caliper_tree_min,
+            step=MINUTES_STEP,
+            format="%.0f",
         )
         way = right.number_input(
-            say("planning.way_min"), value=kept.way_to_block_min, step=MINUTES_STEP
+            say("planning.way_min"), value=kept.way_to_block_min, step=MINUTES_STEP, format="%.0f"
         )
         if conflicts.save_button(say("planning.save"), form):
             with conflicts.asked(form):
