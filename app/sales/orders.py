@@ -8,19 +8,17 @@ from html import escape
 
 import streamlit as st
 
-from app import files, session, show
+from app import show
 from app.charts_forecast import class_words, week_name
 from app.chosen import in_address
 from app.drawn import KEPT
+from app.papers.flow import table_flow
 from app.sales.promises import LEAST_CARTONS, LOOK
 from app.wording import number, say, sentence, signed, week
 from fruitvision.domain import CropForecast, Forecast, OrderLine
-from fruitvision.errors import FruitVisionError
 from fruitvision.orders import CheckedLine, CheckedOrders, OrderCell, Taken, check_orders
-from fruitvision.pipeline.orders import ORDER_COLUMNS, load_orders
 from fruitvision.store import FarmStore
 
-TABLE_TYPES = ["csv", "xlsx"]
 # Oversold classes that are named. Our choice: a screen of a phone.
 NAMED = 6
 
@@ -44,7 +42,8 @@ def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None
     else:
         st.write(say("sales.no_orders"))
     with st.expander(say("sales.orders_load"), expanded=not orders):
-        _upload(store)
+        st.write(say("sales.orders_table"))
+        table_flow(store, only="orders")
 
 
 @st.cache_resource(show_spinner=False, max_entries=KEPT)
@@ -149,26 +148,3 @@ def _short_row(one: CheckedLine) -> dict[str, str]:
         say("sales.short_p10"): number(one.short_p10),
         say("sales.short_p50"): number(one.short_p50),
     }
-
-
-def _upload(store: FarmStore) -> None:
-    st.write(say("sales.orders_table"))
-    upload = st.file_uploader(
-        say("sales.orders_box", columns=sentence(ORDER_COLUMNS)),
-        type=TABLE_TYPES,
-        key=f"orders {session.upload_round()}",
-    )
-    if not upload or not st.button(say("sales.load_orders")):
-        return
-    try:
-        with files.saved([upload]) as saved:
-            loaded = load_orders(saved[0].path, store, who=session.person())
-    except FruitVisionError as err:
-        show.error(err)
-        return
-    if loaded.lines or not loaded.refused:
-        words = say("sales.orders_in", n=loaded.lines, before=number(loaded.before))
-    else:
-        words = say("sales.orders_kept")
-    session.say_next(words, loaded.refused)
-    st.rerun()

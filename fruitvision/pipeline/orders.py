@@ -16,9 +16,6 @@ from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.pipeline.sales import kept_forecast, sold_from
 from fruitvision.store import Store
 
-# Columns of the table; those in brackets need not be there.
-ORDER_COLUMNS = "customer, variety, classes, week, cartons (kind, grade, pack)"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedOrders:

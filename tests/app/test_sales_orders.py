@@ -108,11 +108,12 @@ def test_a_book_is_loaded_with_its_wrong_rows_named(filled: Path, sold: Forecast
     app = page("sales")
     week = f"{WEEK.isocalendar().year}-W{WEEK.isocalendar().week}"
     rows = f"C1,Gala,100,{week},10,\nC2,Gala,99,{week},10,\n"
-    upload(app, "Order book", ("orders.csv", (HEAD + rows).encode()))
-    press(app, "Load orders")
+    upload(app, "Table", ("orders.csv", (HEAD + rows).encode()))
     assert not app.exception
-    assert "1 order is in the book; before it were 0." in text(app)
     assert "classes is '99', no class of " in text(app)
+    press(app, "Take this 1 row in")
+    assert not app.exception
+    assert "orders.csv: 1 row is in. Order book." in text(app).replace("\\", "")
     assert table(app)["100"][0] == "10"
     with open_farm(filled) as store:
         assert [one.customer for one in store.order_book()] == ["C1"]
@@ -123,11 +124,10 @@ def test_a_book_is_loaded_with_its_wrong_rows_named(filled: Path, sold: Forecast
 def test_a_table_of_nothing_but_wrong_rows_leaves_the_book(filled: Path) -> None:
     save(filled, order(10, classes="100"))
     app = page("sales")
-    upload(app, "Order book", ("orders.csv", (HEAD + "C2,Gala,100,2026-W36,-1,\n").encode()))
-    press(app, "Load orders")
-    assert "the book stays as it was" in text(app)
+    upload(app, "Table", ("orders.csv", (HEAD + "C2,Gala,100,2026-W36,-1,\n").encode()))
+    assert "No row can be taken in" in text(app)
+    assert not any(one.label.startswith("Take th") for one in app.button)
     assert table(app)["100"][0] == "10"
-    upload(app, "Order book", ("orders.csv", b"customer,variety\n"))
-    press(app, "Load orders")
+    upload(app, "Table", ("orders.csv", b"customer,variety\n"))
     assert not app.exception
-    assert any("no column 'classes'" in one.value for one in app.error)
+    assert any(one.label == "Which column is: Size classes?" for one in app.selectbox)
