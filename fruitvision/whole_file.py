@@ -73,6 +73,24 @@ def part_beside(path: Path) -> Path:
     return path.with_name(f"{begin}-{os.getpid()}-{secrets.token_hex(4)}.part")
 
 
+@contextmanager
+def folder_beside(path: Path) -> Iterator[Path]:
+    """A new folder beside `path` to make it in; gone afterwards unless it was given that name.
+
+    Raises
+    ------
+    OSError
+        If the folder can't be made.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    folder = part_beside(path)
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def write_asked_for(path: Path, content: bytes) -> None:
     """`write_whole` where a person said where to.
 

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import IO
 from zipfile import ZIP_DEFLATED, ZIP_STORED, ZipFile, ZipInfo
 
@@ -25,7 +24,7 @@ from fruitvision.errors import StoreError
 from fruitvision.store import DATABASE_NAME
 from fruitvision.store.photos import PHOTOS_NAME
 from fruitvision.store.snapshot import copy_database
-from fruitvision.whole_file import whole_file
+from fruitvision.whole_file import folder_beside, whole_file
 
 # What a farm makes again by itself, what belongs to a running process, and who may sign in on this
 # computer, with the hashes of their passwords: they are added anew where the farm is restored.
@@ -76,8 +75,8 @@ def make_archive(
     if not (farm / DATABASE_NAME).is_file():
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
     try:
-        with TemporaryDirectory(prefix="fruitvision-") as folder:
-            copy = Path(folder) / DATABASE_NAME
+        with folder_beside(out) as folder:
+            copy = folder / DATABASE_NAME
             facts = copy_database(farm / DATABASE_NAME, copy)
             left_out: list[LeftOut] = []
             files: list[ArchivedFile] = []

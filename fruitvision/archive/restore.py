@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import secrets
 import shutil
 import stat
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
@@ -29,6 +28,7 @@ from fruitvision.errors import StoreError
 from fruitvision.store import DATABASE_NAME, open_farm
 from fruitvision.store.snapshot import check_database
 from fruitvision.store.tables import SCHEMA
+from fruitvision.whole_file import folder_beside
 
 # Flag of an entry that is locked with a password: ZIP application note, 4.4.4.
 _LOCKED = 0x1
@@ -53,7 +53,7 @@ def restore_archive(archive: Path, farm: Path) -> Manifest:
             manifest = _manifest(opened, entries)
             _refuse_difference(manifest, entries)
             _refuse_no_room(manifest, farm)
-            with _beside(farm) as folder:
+            with folder_beside(farm) as folder:
                 for file in manifest.files:
                     _unpack(opened, entries[file.name], file, folder)
                 _settle(folder, manifest)
@@ -178,19 +178,6 @@ def _refuse_no_room(manifest: Manifest, farm: Path) -> None:
             f"The farm takes {needed / 1e9:.1f} GB and the disk has {free / 1e9:.1f} GB left.",
             fix="Make room, or choose a folder on another disk.",
         )
-
-
-@contextmanager
-def _beside(farm: Path) -> Iterator[Path]:
-    """A folder beside the farm's, which is gone afterwards unless it was renamed."""
-    farm.parent.mkdir(parents=True, exist_ok=True)
-    folder = farm.with_name(f".{secrets.token_hex(8)}.part")
-    folder.mkdir()
-    try:
-        yield folder
-    finally:
-        with suppress(FileNotFoundError):
-            shutil.rmtree(folder)
 
 
 def _unpack(opened: ZipFile, entry: ZipInfo, file: ArchivedFile, folder: Path) -> None:
