@@ -22,6 +22,17 @@ _STYLE = """<style>
   content: {drop}; font-size: .875rem; }}
 [data-testid="InputInstructions"] {{ visibility: hidden; }}
 </style>"""
+# An empty date shows how it is written: yyyy-mm-dd, aaaa-mm-dd, aaaa-mm-jj.
+_DATE = """<style>
+[data-testid="stDateInput"] [data-placeholder="true"] {{ font-size: 0; }}
+[data-testid="stDateInput"] [data-placeholder="true"]::after {{ font-size: 1rem; }}
+[data-testid="stDateInput"] [data-type="year"][data-placeholder="true"]::after {{
+  content: {year}; }}
+[data-testid="stDateInput"] [data-type="month"][data-placeholder="true"]::after {{
+  content: {month}; }}
+[data-testid="stDateInput"] [data-type="day"][data-placeholder="true"]::after {{
+  content: {day}; }}
+</style>"""
 # Why a file box did not take a file: Streamlit tells it in English, and to a mouse only.
 _NOT_TAKEN = """<style>
 [data-testid="stFileUploader"]:has([data-testid="stFileChipIconError"])::after {{
@@ -42,17 +53,20 @@ _SPOKEN = "<script>document.documentElement.lang = {code};</script>"
 
 
 def built_in_words() -> None:
-    """Put words of the visitor's language over the English ones of the file boxes, and hide the
-    hint in text boxes to press Enter; a mistake of the program is said in words too."""
+    """Put words of the app over Streamlit's own in the boxes for files and dates, and hide the hint
+    in text boxes to press Enter; a mistake of the program is said in words too."""
     st.html(_MISTAKE.format(mistake=json.dumps(say("common.mistake"), ensure_ascii=False)))
     with st.container(key="spoken"):
         st.html(_SPOKEN.format(code=json.dumps(language())), unsafe_allow_javascript=True)
     not_taken = json.dumps(say("common.files_not_taken"), ensure_ascii=False)
     st.html(_NOT_TAKEN.format(not_taken=not_taken))
-    if language() == "en":
-        return
-    words = {
-        name: json.dumps(say(f"common.files_{name}"), ensure_ascii=False)
-        for name in ("choose", "drop")
+    st.html(_STYLE.format(**_quoted(choose="files_choose", drop="files_drop")))
+    st.html(_DATE.format(**_quoted(year="date_year", month="date_month", day="date_day")))
+
+
+def _quoted(**names: str) -> dict[str, str]:
+    """Texts as style rules hold them."""
+    return {
+        place: json.dumps(say(f"common.{name}"), ensure_ascii=False)
+        for place, name in names.items()
     }
-    st.html(_STYLE.format(**words))
