@@ -11,7 +11,7 @@ from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
 from app.other_cause import other_words
-from app.wording import ranged, say, sentence, week
+from app.wording import number, ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
 from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.pipeline import forecast_farm
@@ -113,6 +113,9 @@ def changes(forecast: Forecast, known: Sequence[Forecast]) -> None:
         return
     st.write(say("forecast.since", version=version))
     st.altair_chart(charts_forecast.bridge(bridge), width="stretch")
+    if forecast.total.cartons is not None:
+        means = number(bridge.cartons), number(forecast.total.cartons.p50)
+        st.caption(say("forecast.mean_and_p50", mean=means[0], p50=means[1]))
     if any(step.cause == "other" for step in steps):
         st.caption(other_words(earlier[0] if earlier else None, forecast))
 

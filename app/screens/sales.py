@@ -147,6 +147,7 @@ def variety(
         st.caption(say("sales.change_from", version=version, when=when))
     else:
         st.caption(say("sales.no_earlier"))
+    st.caption(say("sales.mean_and_p50"))
     if any(step.cause == "other" for one in of_variety for step in one.reasons(NAMED_REASONS)):
         st.caption(other_words(sold.earlier, sold.forecast))
     show_crop.doubts(crop)

@@ -245,6 +245,13 @@ def test_the_cause_other_names_the_block_that_came(filled: Path) -> None:
         add_good_block(store, "Mill")
     app = press(page("forecast"), "Make forecast")
     assert "Other: new block Mill." in text(app)
+    with open_farm(filled) as store:
+        latest = store.forecasts()[-1]
+    assert latest.bridge is not None
+    assert latest.total.cartons is not None
+    both = f"Expected cartons ({latest.bridge.cartons:,.0f}) are the mean"
+    assert both in text(app)
+    assert f"P50 ({latest.total.cartons.p50:,.0f}) is its middle" in text(app)
 
 
 # ---------------------------------------------------------------- charts
