@@ -15,9 +15,11 @@ from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import DetectorDamaged
 from fruitvision.fruit import tiles
 from fruitvision.fruit.calibration import Calibration
-from fruitvision.fruit.cells import CHANNELS, Cells, Peaks
+from fruitvision.fruit.cells import CHANNELS, OUTLINE, THIS_ROW, Cells, Peaks, decode
 from fruitvision.fruit.detector import Detections
 from fruitvision.fruit.learned import LearnedDetector, learned_detector
+from fruitvision.fruit.mirrored import BothWays, is_looked_at_twice, turned_back
+from fruitvision.fruit.session import network_of
 from fruitvision.fruit.tiles import OVERLAP_PX, see, tiles_over
 from fruitvision.fruit.votes import Votes, masks_of
 from fruitvision.fruit.working_scale import (
@@ -346,6 +348,48 @@ def test_a_look_that_sees_clusters_as_one_gives_way_to_one_that_sees_more() -> N
     twos = Look(0.3, np.full(2, 44.0), 60.0)
     assert best_look([clusters, single, twos], 44.0) is single
     assert best_look([twos], 44.0) is None
+
+
+# ---------------------------------------------------------------- twice, once in the mirror
+
+
+def test_a_mirror_shows_a_network_of_discs_the_same_fruit() -> None:
+    picture = picture_of(160, 96, [(40, 30, 18), (110, 60, 14)], behind=[(100, 20, 10)])
+    network = network_of(detector().card, detector().weights)
+    straight = network.cells(picture)
+    mirrored = turned_back(network.cells(np.ascontiguousarray(picture[:, ::-1])))
+    # What the network reads is even in both directions, so nothing but rounding differs.
+    assert np.abs(mirrored - straight).max() < 1e-3
+    assert np.abs(BothWays(network).cells(picture) - straight).max() < 1e-3
+
+
+def test_a_tilted_outline_tilts_the_other_way_in_a_mirror() -> None:
+    cells = np.full((CHANNELS, 2, 4), -9.0, dtype=np.float32)
+    cells[THIS_ROW, 0, 0] = 5.0
+    # Twice as long as wide, at 30 degrees: the logarithm of the axes' ratio is halved.
+    tilt, longer = np.deg2rad(60.0), np.log(2.0) / 2
+    cells[OUTLINE, 0, 0] = [0.5, -0.25, 2.0, longer * np.cos(tilt), longer * np.sin(tilt)]
+    (seen,) = decode(cells, least_score=0.5).outlines
+    (turned,) = decode(turned_back(cells), least_score=0.5).outlines
+    # Pixels 0 to 15 across: x becomes 15 - x.
+    assert turned == pytest.approx([15 - seen[0], *seen[1:4], -seen[4]], abs=1e-4)
+    assert seen[4] == pytest.approx(30.0, abs=1e-4)
+
+
+def test_turned_back_twice_is_as_before() -> None:
+    cells = np.random.default_rng(1).normal(size=(CHANNELS, 3, 5)).astype(np.float32)
+    assert np.array_equal(turned_back(turned_back(cells)), cells)
+    assert not np.array_equal(turned_back(cells)[:, :, ::-1], cells)
+
+
+@pytest.mark.parametrize(
+    ("size", "factor", "twice"),
+    [((200, 300), 1.3, True), ((200, 300), 1.2, False), ((1000, 1600), 1.3, False)],
+)
+def test_only_small_pictures_made_larger_are_looked_at_twice(
+    size: tuple[int, int], factor: float, twice: bool
+) -> None:
+    assert is_looked_at_twice(np.zeros((*size, 3), dtype=np.uint8), factor) == twice
 
 
 # ---------------------------------------------------------------- tiles

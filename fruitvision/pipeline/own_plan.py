@@ -39,7 +39,7 @@ class OwnPlan:
 
     `outlines` : of all of them; `learn`, `choose`, `tried` : file names; `trees` : how many trees
     each part has; `counted` : hand-counted trees of the farm, none of which is learned from;
-    `fruit` : outlined fruit of the part to learn from.
+    `fruit` : outlined fruit of this row in the part to learn from.
     """
 
     outlines: Outlines
@@ -82,7 +82,7 @@ def plan_own(
         trees=(len(parts[0]), len(parts[1]), len(parts[2])),
         counted=counted,
         fruit=sum(
-            one["category_id"] == CATEGORIES.index(HANGING) + 1
+            one["category_id"] == CATEGORIES.index(HANGING) + 1 and bool(one["fv_this_row"])
             for one in part_of(outlines.coco, learn)["annotations"]
         ),
     )
