@@ -13,10 +13,15 @@ from fruitvision.domain import Forecast, PickPlan
 from fruitvision.errors import ForecastError
 from fruitvision.harvest.moves import moved_plans, parse_move
 from fruitvision.harvest.tickets import PassKey
-from fruitvision.pipeline.harvest_plan import HarvestNow, harvest_now, read_harvest
+from fruitvision.pipeline.harvest_plan import (
+    HarvestNow,
+    harvest_now,
+    margins_now,
+    read_harvest,
+)
 from fruitvision.pipeline.pick_plans import check_moved, keep_plans
 from fruitvision.pipeline.picked import log_update, mark_pass
-from fruitvision.report import update_lines
+from fruitvision.report import margin_lines, update_lines
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -26,13 +31,15 @@ class AskedHarvest:
     """What was asked for.
 
     `moves`, `done`, `not_done` as they were typed. `keep` : what the moves ask for becomes the pick
-    plan. `tickets` : say what is picked, and write what is still to come into the log.
+    plan. `tickets` : say what is picked, and write what is still to come into the log. `margins` :
+    say which passes may not pay.
     `as_forecast` : the whole harvest on the forecast's dates. `who` says it all.
     """
 
     moves: Sequence[str] = ()
     keep: bool = False
     tickets: bool = False
+    margins: bool = False
     done: Sequence[str] = ()
     not_done: Sequence[str] = ()
     as_forecast: bool = False
@@ -62,7 +69,8 @@ def asked_harvest(
     if asked.as_forecast:
         plans: Mapping[str, PickPlan] = {}
         record = replace(record, plans=plans, tickets=(), finished=frozenset())
-    found = harvest_now(forecast, replace(record, plans={**record.plans, **tried}), settings)
+    record = replace(record, plans={**record.plans, **tried})
+    found = harvest_now(forecast, record, settings)
     if tried:
         typer.echo(_moved_words(tried, kept=asked.keep))
     if asked.tickets and found.update is not None:
@@ -71,6 +79,8 @@ def asked_harvest(
         typer.echo(f"Written into the log: {written} {'line' if written == 1 else 'lines'}.\n")
     elif asked.tickets:
         typer.echo("There are no bin tickets of this season yet.")
+    if asked.margins:
+        say([*margin_lines(margins_now(forecast, record, settings), settings.currency), ""])
     return found
 
 

@@ -71,6 +71,7 @@ def harvest(
     not_done: Annotated[
         list[str] | None, typer.Option("--not-done", help="A pass that goes on after all.")
     ] = None,
+    margins: Annotated[bool, typer.Option("--margins", help="Passes that may not pay.")] = False,
     as_forecast: Annotated[
         bool, typer.Option("--as-forecast", help="All on the forecast's dates, without tickets.")
     ] = False,
@@ -103,6 +104,7 @@ def harvest(
             moves=move or (),
             keep=keep,
             tickets=tickets,
+            margins=margins,
             done=done or (),
             not_done=not_done or (),
             as_forecast=as_forecast,

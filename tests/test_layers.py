@@ -95,7 +95,7 @@ ALLOWED: dict[str, set[str]] = {
     "attention": BASE | {"survey", "strata"},
     "attention_heights": BASE | {"attention"},
     "forecast": BASE | {"survey"},
-    "harvest": BASE | {"forecast"},
+    "harvest": BASE | {"forecast", "worth"},
     "orders": BASE | {"csv_file", "field_table", "forecast", "units"},
     "papers": BASE
     | {"csv_file", "field_data", "field_table", "office_data", "orders", "packed_data"}

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitvision.domain import BinTicket, ColdRoom, Forecast, PickPlan
+from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, PickPlan
 from fruitvision.forecast.drawn_with import drawn_again_with
 from fruitvision.harvest import HarvestCalendar
 from fruitvision.harvest.calendar import calendar_of
+from fruitvision.harvest.margins import Margins, pass_margins
 from fruitvision.harvest.passes import DrawnHarvest, draw_harvest
 from fruitvision.harvest.rest import RestDraws, rest_draws
 from fruitvision.harvest.rooms import Arrival
@@ -32,6 +33,7 @@ class HarvestRecord:
     """
 
     plans: Mapping[str, PickPlan]
+    prices: tuple[CartonPrice, ...]
     rooms: tuple[ColdRoom, ...]
     tickets: tuple[BinTicket, ...]
     finished: frozenset[PassKey]
@@ -48,6 +50,7 @@ def read_harvest(store: Store, forecast: Forecast) -> HarvestRecord:
     drawn_again_with(forecast)
     return HarvestRecord(
         plans=kept_plans(store, forecast),
+        prices=store.prices(),
         rooms=store.cold_rooms(),
         tickets=store.bin_tickets(),
         finished=finished_passes(store, season_of(forecast)),
@@ -60,6 +63,18 @@ class HarvestNow:
 
     calendar: HarvestCalendar
     update: HarvestUpdate | None
+
+
+def margins_now(forecast: Forecast, record: HarvestRecord, settings: Settings) -> Margins | None:
+    """What each pass leaves at the farm's prices and costs; None where these are not set.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast was made by a version that did not keep what it was drawn from.
+    """
+    plans = moved_since(record.plans, forecast)
+    return pass_margins(forecast, record.prices, settings, plans=plans)
 
 
 def harvest_now(forecast: Forecast, record: HarvestRecord, settings: Settings) -> HarvestNow:

@@ -3,6 +3,7 @@
 from fruitvision.report.blocks import attention_lines, block_lines, waiting_lines
 from fruitvision.report.forecast import bridge_lines, forecast_lines
 from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
+from fruitvision.report.harvest_margins import margin_lines
 from fruitvision.report.harvest_update import update_lines
 from fruitvision.report.lens import lens_lines
 from fruitvision.report.orders import order_book_lines
@@ -40,6 +41,7 @@ __all__ = [
     "harvest_lines",
     "lens_lines",
     "many",
+    "margin_lines",
     "measured_lines",
     "order_book_lines",
     "range_words",

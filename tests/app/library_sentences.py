@@ -81,6 +81,7 @@ ERRORS_ONLY = {
     "report/blocks.py",
     "report/forecast.py",
     "report/harvest.py",
+    "report/harvest_margins.py",
     "report/harvest_stock.py",
     "report/harvest_update.py",
     "report/orders.py",
