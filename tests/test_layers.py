@@ -134,6 +134,7 @@ FREE = {
     "orders_command",
     "accounts_command",
     "outlines_command",
+    "planning_command",
     "papers_command",
     "sales_command",
     "sheet_command",
