@@ -280,7 +280,7 @@ def test_twelve_classes_and_eight_weeks_are_one_page_with_every_range(
         assert f"{cartons.p10:,.0f}–{cartons.p90:,.0f}" in words
     for part in (
         "Gala", "Larkhill", "FORECAST, NOT AN OFFER", "17 days before the pick", "14 of 18",
-        "in P10 to P90 of 15 to 30 days before the pick",
+        "Track record: inside P10 to P90", "told 15 to 30 days before the pick",
         "pick 3 Sep to 22 Oct 2026 ± 3 days", "Forecast no. 7 of 17 Aug 2026 (2026-08-17-0a1b2c3d)",
         "frozen by Ines on 17 Aug 2026 06:30 UTC", "against forecast no. 5 of 10 Aug 2026",
         "Workbook only means and reasons class by class", "size -8,185", "cartons of 19.05 kg",

@@ -181,11 +181,11 @@ def test_the_workbook_says_its_units_in_the_heads_and_on_the_last_sheet(tmp_path
     for name, units in (("metric", METRIC), ("us", US)):
         write_forecast_xlsx(full(), tmp_path / f"{name}.xlsx", units)
     head, hill, *_ = sheet_of(tmp_path / "us.xlsx", "Blocks")
-    assert head[10:13] == tuple(f"Picked {p} (short tons)" for p in ("P10", "P50", "P90"))
-    assert head[16:19] == tuple(f"Mean diameter {p} (in)" for p in ("P10", "P50", "P90"))
+    assert head[11:14] == tuple(f"Picked {p} (short tons)" for p in ("P10", "P50", "P90"))
+    assert head[17:20] == tuple(f"Mean diameter {p} (in)" for p in ("P10", "P50", "P90"))
     _, metric, *_ = sheet_of(tmp_path / "metric.xlsx", "Blocks")
-    assert [907.18474e-3 * cell for cell in hill[10:13]] == pytest.approx(metric[10:13])
-    assert [25.4 * cell for cell in hill[16:19]] == pytest.approx(metric[16:19])
+    assert [907.18474e-3 * cell for cell in hill[11:14]] == pytest.approx(metric[11:14])
+    assert [25.4 * cell for cell in hill[17:20]] == pytest.approx(metric[17:20])
     assert dict(sheet_of(tmp_path / "us.xlsx", "About"))["Units"].startswith("inches, short tons")
     for sheet in openpyxl.load_workbook(tmp_path / "us.xlsx"):
         heads = " ".join(str(cell.value) for cell in next(iter(sheet.iter_rows(max_row=1))))

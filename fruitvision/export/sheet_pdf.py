@@ -34,7 +34,6 @@ from fruitvision.export.sheet_words import (
     carton_words,
     change_words,
     day_words,
-    in_words,
     left_out_words,
     stage_words,
     title_of,
@@ -53,8 +52,9 @@ _MARGIN = 13 * mm
 _HEAD, _FOOT = 118.0, 14.0
 _NOTE, _NOTE_HEAD = Type(size=7.5), 62.0
 _NOTE_LEADING = 9.6
-# Lines of notes that a table makes room for. Our choice: what must be said fits in them.
-_MOST_NOTES = 8
+# Lines of notes that a table makes room for, one of lines and one of cells. Our choice: what must
+# be said fits in them.
+_MOST_NOTES = {True: 10, False: 8}
 
 
 def write_sheet_pdf(
@@ -93,7 +93,7 @@ def _draw(
     _draw_facts(canvas, sides, top - 62, sheet, units)
     notes = _note_lines(_notes(sheet, page), right - left)
     least = bottom + _FOOT
-    for_notes = min(len(notes), _MOST_NOTES) * _NOTE_LEADING + 14
+    for_notes = min(len(notes), _MOST_NOTES[page.as_lines]) * _NOTE_LEADING + 14
     draw_table = draw_lines if page.as_lines else draw_grid
     end = draw_table(canvas, sides, (top - _HEAD, least + for_notes), sheet, page)
     _draw_notes(canvas, sides, (end - 16, least + 4), notes)
@@ -175,10 +175,12 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
     facts.append(("Stage", stage, f"pick {days.removesuffix(')')}" if days else ""))
     record = sheet.track_record
     facts.append(
-        (
-            "Track record",
-            track_words(sheet) if record is None else f"{record.inside} of {record.of}",
-            "" if record is None else f"in {in_words(record)}",
+        ("Track record", track_words(sheet), "")
+        if record is None
+        else (
+            "Track record: inside P10 to P90",
+            f"{record.inside} of {record.of}",
+            f"told {record.stage}",
         )
     )
     return facts
@@ -195,10 +197,10 @@ def _notes(sheet: SalesSheet, page: Page) -> list[tuple[str, str]]:
         ("Not in it", left_out_words(sheet)),
         ("How to read", f"{cells}{HOW_TO_READ} {HOW_SUMS}"),
         ("Change", _ended(change_words(sheet))),
+        ("Not an offer", " ".join(CAUTIONS[:2])),
         ("Workbook only", page.left_out),
         ("Safe", safe),
         ("Grades", ", ".join(f"{one.grade} {_ranged(one.cartons)}" for one in grades)),
-        ("Not an offer", " ".join(CAUTIONS[:2])),
         ("Size table", sheet.size_table),
         ("Rests on", sheet.rests_on.removeprefix("Rests on ")),
         ("Doubts", " ".join(doubt.words for doubt in sheet.doubts)),

@@ -9,7 +9,7 @@ from datetime import date
 from fruitvision.domain import BridgeStep
 from fruitvision.export.words import NOTE, pick_week
 from fruitvision.forecast.summary import ALL
-from fruitvision.sheet import SalesSheet, SheetVersion, TrackRecord
+from fruitvision.sheet import SalesSheet, SheetVersion
 from fruitvision.unit_system import METRIC, Units
 
 NOT_FROZEN = "NOT FROZEN: may change until somebody freezes it"
@@ -71,12 +71,8 @@ def track_words(sheet: SalesSheet) -> str:
     record = sheet.track_record
     if record is None:
         return NO_HISTORY
-    return f"{record.inside} of {record.of} results ended inside {in_words(record)}"
-
-
-def in_words(record: TrackRecord) -> str:
-    """The ranges that a track record is of."""
-    return f"P10 to P90 of {record.stage}"
+    inside = f"{record.inside} of {record.of} results ended inside P10 to P90"
+    return f"{inside} told {record.stage}"
 
 
 def left_out_words(sheet: SalesSheet) -> str:
