@@ -13,6 +13,7 @@ from app.sales.harvest import harvest
 from app.sales.orders import order_book
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
+from app.score.record import track_record_words
 from app.show_crop import short_version
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
 from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
@@ -166,7 +167,7 @@ quantiles = sold.forecast.quantiles or use_quantiles(session.settings())
 farm_numbers(sold.forecast, quantiles)
 show_crop.not_in_it(sold.forecast, store.blocks(), session.today())
 show.caution()
-st.caption(say("sales.no_history"))
+st.caption(track_record_words(sold.forecast, store))
 changes, compared = compare(sold)
 farm_change(sold, changes, compared=compared)
 chosen = choose_variety(sold.forecast)

@@ -10,10 +10,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app.score.chart import against_ranges
-from fruitvision.domain import BinTicket, PackedCartons, PackedLot
+from fruitvision.domain import BinTicket, PackedCartons, PackedLot, SeasonNote
 from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.learning import farm_score
+from fruitvision.pipeline.packing import note_season
 from fruitvision.size_table import load_size_table
 from fruitvision.store import open_farm
 from tests import records
@@ -153,3 +154,14 @@ def test_no_text_of_the_page_is_untranslated(
     app = AppTest.from_file(str(Path(__file__).parents[2] / "app" / "main.py"), default_timeout=60)
     app = app.run().switch_page("screens/score.py").run()
     assert untranslated(app, came_back, "GALA N-4", "P10–P90", "P50") == {}
+
+
+def test_sales_read_how_such_forecasts_went_and_that_there_is_no_history(came_back: Path) -> None:
+    shown = text(page("sales"))
+    assert "no history yet" not in shown
+    assert "Track record: 0 of 1 earlier results, forecast 15 to 30 days before" in shown
+    with open_farm(came_back) as store:
+        year = records.PICK.year
+        note = SeasonNote(block_id=records.BLOCK_ID, season=year, left_out="hail")
+        note_season(note, None, store, who="Ines")
+    assert "Track record: no history yet." in text(page("sales"))
