@@ -6,6 +6,7 @@ import csv
 import json
 from dataclasses import replace
 from datetime import date, datetime
+from math import log
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,10 @@ from fruitvision.domain import (
     BridgeStep,
     Forecast,
     GradeForecast,
+    Learned,
+    LearnedNumber,
     PickForecast,
+    Stage,
     UseQuantiles,
     WeekForecast,
 )
@@ -34,6 +38,7 @@ from fruitvision.export import (
 )
 from fruitvision.settings import Settings, all_settings_to_text
 from fruitvision.size_table import load_size_table
+from fruitvision.unit_system import US
 from tests.farm_records import about, forecast
 from tests.forecast_records import block_estimate, block_inputs, sizes
 
@@ -171,6 +176,27 @@ def test_picks_bridge_and_inputs_have_units_in_their_heads(tmp_path: Path) -> No
     assert inputs["passes"] == "2026-09-03 40 %; 2026-09-10 60 %"
     # 0.5 mm by trees and 3 % of 68 mm by scale: √(0.25 + 4.16) = 2.10.
     assert inputs["diameter_error_mm"] == "2.1"
+    assert (inputs["learned_fruit_factor"], inputs["learned_accepted_by"]) == ("", "")
+
+
+def test_what_was_learned_and_accepted_is_among_the_inputs(tmp_path: Path) -> None:
+    learned = Learned(
+        stage=Stage.PLAN,
+        count=LearnedNumber(value=log(1.08), error=0.03),
+        size_mm=LearnedNumber(value=-1.27),
+        cull=LearnedNumber(value=0.021),
+        who="Ines",
+    )
+    made = full()
+    made = replace(made, inputs=tuple(replace(one, learned=learned) for one in made.inputs))
+    write_detail_csvs(made, tmp_path, US)
+    (inputs,) = rows_of(tmp_path / detail_file("inputs"))
+    assert (inputs["learned_fruit_factor"], inputs["learned_fruit_factor_error"]) == (
+        "1.08",
+        "0.03",
+    )
+    assert (inputs["learned_diameter_in"], inputs["learned_cull_share"]) == ("-0.05", "0.021")
+    assert inputs["learned_accepted_by"] == "Ines"
 
 
 def test_a_what_if_says_so_in_every_row(tmp_path: Path) -> None:

@@ -54,7 +54,9 @@ def _line(one: Proposal, stage: Stage, unit: Unit) -> dict[str, str]:
         say("score.fruit_column"): count_correction(learned),
         say("score.size_column"): size_correction(learned.size_mm, unit),
         say("score.culls_column"): cull_correction(learned.cull),
-        say("score.seasons_column"): say("score.seasons", n=one.results),
+        say("score.seasons_column"): say("score.seasons", n=one.results)
+        if one.results
+        else say("score.of_others"),
         say("score.said_column"): _said(one),
     }
 

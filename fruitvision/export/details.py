@@ -23,6 +23,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby
+from math import exp
 
 from fruitvision.domain import BlockInputs, CropForecast, Estimate, Forecast, PickPlan
 from fruitvision.export.words import large_first, pick_week
@@ -260,12 +261,24 @@ def _inputs_columns(units: Units) -> tuple[Column, ...]:
         _text("cull_share_by_class", "Culled by class (share)"),
         _number("left_share", "Left on the tree (share)", 3),
         _text("passes", "Passes (day, share)"),
+        _number("learned_fruit_factor", "Learned of past seasons: factor on the fruit", 3),
+        _number("learned_fruit_factor_error", "Learned factor, relative standard error", 3),
+        _number(
+            f"learned_diameter_{size.name}",
+            f"Learned: added to the diameter at the pick ({size.symbol})",
+            2,
+            size,
+        ),
+        _number("learned_cull_share", "Learned: added to the culled share", 3),
+        _text("learned_accepted_by", "Learned, accepted by"),
     )
 
 
 def _inputs(forecast: Forecast, units: Units) -> Iterator[tuple[Value, ...]]:
     for inputs in forecast.inputs:
-        yield (*_counted(inputs), *_sized(inputs), *_to_the_pick(inputs, units))
+        yield (
+            *_counted(inputs), *_sized(inputs), *_to_the_pick(inputs, units), *_learned(inputs)
+        )  # fmt: skip
 
 
 def _counted(inputs: BlockInputs) -> tuple[Value, ...]:
@@ -311,6 +324,19 @@ def _to_the_pick(inputs: BlockInputs, units: Units) -> tuple[Value, ...]:
         "; ".join(f"{one.size_class} {one.cull_share:.3g}" for one in losses.culls_by_class),
         inputs.plan.left_share,
         passes_words(inputs.plan),
+    )
+
+
+def _learned(inputs: BlockInputs) -> tuple[Value, ...]:
+    learned = inputs.learned
+    if learned is None:
+        return (None, None, None, None, "")
+    return (
+        exp(learned.count.value),
+        learned.count.error,
+        learned.size_mm.value,
+        learned.cull.value,
+        learned.who,
     )
 
 
