@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_store, login_name
+from fruitvision.console import day, farm_store, login_name
 
 season_cli = typer.Typer(
     help="A season as a whole.\n\nExample: fruitvision season delete 2024 --farm larkhill",
@@ -36,6 +36,12 @@ def _group() -> None:
 def delete_command(
     season: Annotated[int, typer.Argument(help="Its year, such as 2026.")],
     farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    first: Annotated[
+        str | None, typer.Option("--first", help="Its first day; else 1 January of that year.")
+    ] = None,
+    last: Annotated[
+        str | None, typer.Option("--last", help="Its last day; else 31 December of that year.")
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Really delete it.")] = False,
     by: Annotated[
         str | None, typer.Option("--by", help="Who deletes it; else the name of this login.")
@@ -43,31 +49,35 @@ def delete_command(
 ) -> int:
     """Delete photos, counts and results of a season for good; forecasts stay.
 
-    Without --yes it says what would go. Example: fruitvision season delete 2024 --farm larkhill
+    Without --yes it says what would go. Where a season goes over New Year, name its days.
+
+    Example: fruitvision season delete 2024 --farm larkhill
     """
     from fruitvision.pipeline.season import season_days, season_holds, take_season_off
 
-    first, last = season_days(season)
+    usual = season_days(season)
+    begins = usual[0] if first is None else day(first, option="--first")
+    ends = usual[1] if last is None else day(last, option="--last")
     with farm_store(farm, create=False) as store:
-        holds = season_holds(store, first, last)
+        holds = season_holds(store, begins, ends)
         counts = [f"{len(holds.photo_ids):,} photos"]
         counts += [
             f"{holds.rows[name]:,} {words}" for name, words in _WORDS.items() if name in holds.rows
         ]
         counts += [f"{holds.jobs:,} jobs"] if holds.jobs else []
         counts += [f"{holds.changes:,} entries of who counted what"] if holds.changes else []
-        typer.echo(f"Season {season}, {first} to {last}: {', '.join(counts)}.")
+        typer.echo(f"Season {season}, {begins} to {ends}: {', '.join(counts)}.")
         if not yes:
             typer.echo(
-                "Nothing is deleted yet, and nothing comes back: later seasons can no longer lean on "
-                "its counts and growth. Keep an archive first:\n"
+                "Nothing is deleted yet, and nothing comes back: later seasons can no longer "
+                "lean on its counts and growth. Keep an archive first:\n"
                 f"  fruitvision archive make --farm {farm} --out {farm.resolve().name}.zip\n"
                 "Forecasts, blocks, register, weights and what the packing house told stay. "
                 "To delete the season, add --yes."
             )
             return 2
         who = login_name() if by is None else by
-        taken = take_season_off(store, first, last, expected=holds, about=str(season), who=who)
+        taken = take_season_off(store, begins, ends, expected=holds, about=str(season), who=who)
     typer.echo(f"Deleted, with {taken.files} photo files. It is noted under who changed what.")
     if not taken.traceless:
         typer.echo(

@@ -433,6 +433,9 @@ def test_the_commands(folder: Path, tmp_path: Path) -> None:
     status, text = run("archive", "restore", str(out), "--farm", str(tmp_path / "new"))
     assert status == 2
     assert "new or empty" in text
+    status, text = run("archive", "make", "--farm", str(folder), "--out", str(tmp_path))
+    assert status == 2
+    assert "is a folder" in text
     status, text = run("archive", "make", "--farm", str(tmp_path / "no"), "--out", str(out))
     assert status == 2
     assert "There is no farm in" in text

@@ -227,3 +227,25 @@ def test_the_command_asks_first(folder: Path) -> None:
     status, text = run("season", "delete", "26", "--farm", str(folder), "--yes")
     assert status == 2
     assert "26 is no season" in text
+
+
+def test_a_season_over_new_year_is_named_by_its_days(folder: Path) -> None:
+    days = ("--first", "2025-08-01", "--last", "2026-08-12")
+    status, text = run("season", "delete", "2026", "--farm", str(folder), *days)
+    assert status == 2
+    # The photo that shows no tree came in a day later.
+    assert "2025-08-01 to 2026-08-12: 49 photos" in text
+    assert "12 hand counts" in text
+    status, text = run(
+        "season",
+        "delete",
+        "2026",
+        "--farm",
+        str(folder),
+        "--first",
+        "2026-09-01",
+        "--last",
+        "2026-08-01",
+    )
+    assert status == 2
+    assert "before it begins on 2026-09-01" in text

@@ -74,6 +74,8 @@ def make_archive(
     """
     if not (farm / DATABASE_NAME).is_file():
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
+    if out.is_dir():
+        raise StoreError(f"{out} is a folder.", fix="Name a file, such as farm.zip.")
     try:
         with folder_beside(out) as folder:
             copy = folder / DATABASE_NAME

@@ -36,7 +36,7 @@ class TakenSeason:
 
 
 def season_days(year: int) -> tuple[date, date]:
-    """First and last day of a season: the calendar year.
+    """First and last day of a season where nobody names others: the calendar year.
 
     Raises
     ------
@@ -54,8 +54,12 @@ def season_holds(store: FarmStore, first: date, last: date) -> SeasonHolds:
     Raises
     ------
     FieldDataError
-        If there is nothing of the season.
+        If there is nothing of the season, or its last day is before its first.
     """
+    if last < first:
+        raise FieldDataError(
+            f"The season ends on {last}, before it begins on {first}.", fix="Correct its days."
+        )
     found = store.season_holds(first, last)
     if found.is_empty:
         raise FieldDataError(
