@@ -10,14 +10,8 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
-from fruitvision.errors import FieldDataError
-from fruitvision.field_data import (
-    check_blocks,
-    read_blocks,
-    read_calipers,
-    read_hand_counts,
-)
-from fruitvision.pipeline.entries import check_block, check_name, now_utc, settings_of
+from fruitvision.field_data import check_blocks
+from fruitvision.pipeline.entries import now_utc, settings_of
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.settings import Settings
 from fruitvision.store import Store
@@ -33,14 +27,6 @@ class NamedFile:
     path: Path
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Added:
-    """How many rows of a table went into the farm, and those that were refused."""
-
-    rows: int
-    refused: tuple[Refused, ...]
-
-
 def farm_settings(store: Store) -> Settings:
     """The farm's own settings.
 
@@ -52,50 +38,11 @@ def farm_settings(store: Store) -> Settings:
     return settings_of(store.farm())
 
 
-# ---------------------------------------------------------------- tables
-
-
-def add_blocks(path: Path, store: Store, *, who: str = "") -> Added:
-    """Blocks of a `blocks.csv`; a bad row is refused and the rest goes in.
-
-    The table's word counts, also over what others entered; who brought it is kept with each block
-    that it changes.
-
-    Raises
-    ------
-    FieldDataError
-        If the file can't be read or lacks a column.
-    """
-    table = read_blocks(path)
-    refused = list(map(refused_row, table.refused))
-    done = 0
-    for block in table.rows:
-        try:
-            check_block(block)
-            check_name(block, store)
-        except FieldDataError as err:
-            refused.append(Refused(name=block.block_id, what=err.what, fix=err.fix))
-            continue
-        store.save_each([(kept_block(block.block_id), _always(block))], who=who, at=now_utc())
-        done += 1
-    return Added(rows=done, refused=tuple(refused))
+# ---------------------------------------------------------------- rows of tables
 
 
 def _always(new: R) -> Callable[[R | None], R]:
     return lambda _: new
-
-
-def add_hand_counts(path: Path, store: Store, *, who: str = "") -> Added:
-    """Rows of a `hand_counts.csv` whose block is known. The table's word counts.
-
-    Raises
-    ------
-    FieldDataError
-        If the file can't be read or lacks a column.
-    """
-    table = check_blocks(read_hand_counts(path), store.blocks())
-    keep_hand_counts(table.rows, store, who=who)
-    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
 
 
 def keep_blocks(blocks: Sequence[Block], store: Store, *, who: str) -> None:
@@ -117,21 +64,6 @@ def keep_hand_counts(counts: Sequence[HandCount], store: Store, *, who: str) -> 
     )
 
 
-def add_calipers(path: Path, store: Store, *, who: str = "") -> Added:
-    """Rows of a `calipers.csv` whose block is known. The table's word counts.
-
-    Fruit without a name are one set a tree and day, which stands in place of the one before.
-
-    Raises
-    ------
-    FieldDataError
-        If the file can't be read or lacks a column.
-    """
-    table = check_blocks(read_calipers(path), store.blocks())
-    keep_calipers(table.rows, store, who=who)
-    return Added(rows=len(table.rows), refused=tuple(map(refused_row, table.refused)))
-
-
 def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str) -> None:
     """Keep caliper readings; who brought them is kept with each tree and day that changes."""
     sets: dict[tuple[TreeId, date], list[CaliperReading]] = {}
@@ -139,7 +71,7 @@ def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str)
         sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
     store.save_each(
         [
-            (kept_calipers(tree, measured_on), partial(with_readings, new))
+            (kept_calipers(tree, measured_on), partial(_with_readings, new))
             for (tree, measured_on), new in sets.items()
         ],
         who=who,
@@ -147,7 +79,7 @@ def keep_calipers(readings: Sequence[CaliperReading], store: Store, *, who: str)
     )
 
 
-def with_readings(
+def _with_readings(
     new: Sequence[CaliperReading], present: tuple[CaliperReading, ...] | None
 ) -> tuple[CaliperReading, ...]:
     """Readings of a tree and day: new ones, and those before that they don't stand in place of.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import date
 from functools import partial
 from typing import Any, TypeVar
 
@@ -28,17 +27,12 @@ from fruitvision.errors import FieldDataError
 from fruitvision.field_table import FieldTable, without
 from fruitvision.orders import order_doubts
 from fruitvision.packed_data import PartOfLot, with_parts
-from fruitvision.pipeline.additions import with_readings
+from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.entries import check_block, check_name, now_utc
 from fruitvision.pipeline.sales import sold_from
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
-from fruitvision.store.things import (
-    kept_block,
-    kept_calipers,
-    kept_hand_count,
-    kept_pick_plan,
-)
+from fruitvision.store.things import kept_pick_plan
 
 Row = TypeVar("Row")
 # A thing that a table says something of: its name among those of its kind, in parts.
@@ -239,33 +233,24 @@ def _checked_parts(table: FieldTable[PartOfLot], store: Store) -> FieldTable[Par
 # ---------------------------------------------------------------- how rows are kept
 
 
-def _always(new: Row, _before: Row | None) -> Row:
-    return new
-
-
 def _save_blocks(rows: Sequence[Block], store: Store, who: str) -> None:
-    changes = [(kept_block(block.block_id), partial(_always, block)) for block in rows]
-    store.save_each(changes, who=who, at=now_utc())
+    keep_blocks(rows, store, who=who)
 
 
 def _save_counts(rows: Sequence[HandCount], store: Store, who: str) -> None:
-    changes = [
-        (kept_hand_count(count.tree, count.counted_on, count.protocol), partial(_always, count))
-        for count in rows
-    ]
-    store.save_each(changes, who=who, at=now_utc())
+    keep_hand_counts(rows, store, who=who)
 
 
 def _save_calipers(rows: Sequence[CaliperReading], store: Store, who: str) -> None:
-    sets: dict[tuple[TreeId, date], list[CaliperReading]] = {}
-    for reading in rows:
-        sets.setdefault((reading.tree, reading.measured_on), []).append(reading)
-    changes = [(kept_calipers(*of), partial(with_readings, new)) for of, new in sets.items()]
-    store.save_each(changes, who=who, at=now_utc())
+    keep_calipers(rows, store, who=who)
+
+
+def _instead(new: PickPlan, _before: PickPlan | None) -> PickPlan:
+    return new
 
 
 def _save_picks(rows: Sequence[tuple[str, PickPlan]], store: Store, who: str) -> None:
-    changes = [(kept_pick_plan(block), partial(_always, plan)) for block, plan in rows]
+    changes = [(kept_pick_plan(block), partial(_instead, plan)) for block, plan in rows]
     store.save_each(changes, who=who, at=now_utc())
 
 
