@@ -105,6 +105,8 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.LEARNED: "work.the_learned",
         ThingKind.WALK: "work.the_walk",
     }
+    if kind is ThingKind.TABLE:
+        name = str(texts(language(), "papers").get(f"kind_{name}", name))
     return say(words[kind], name=_name(thing) or name)
 
 

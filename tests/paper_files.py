@@ -22,7 +22,7 @@ BLOCKS = (
 KNOWN = {
     "block": tuple(block.block_id for block in BLOCKS),
     "variety": ("Gala", "Fuji"),
-    "size_class": ("88", "100", "113"),
+    "class": ("88", "100", "113"),
     "grade": ("fancy",),
 }
 

@@ -147,6 +147,34 @@ def test_a_mapped_block_that_was_taken_off_is_asked_again(farm: FarmStore, tmp_p
     assert "GALA N-4" in [one.written for one in found.understood.names_asked]
 
 
+def test_a_ticket_of_another_season_does_not_replace_one_of_the_same_number(
+    farm: FarmStore, tmp_path: Path
+) -> None:
+    head = "ticket,block,picked_on,bins\n"
+    take_in(paper(tmp_path, f"{head}7,Fuji Slope,2025-09-03,2\n"), farm, Answers(), who="")
+    path = paper(tmp_path, f"{head}7,Fuji Slope,2026-09-03,3\n8,Fuji Slope,2026-09-03,1\n")
+    preview = look_at(path, farm, Answers())
+    assert [(row.line, row.what) for row in preview.refused] == [
+        (2, "Ticket 7 is known of 2025-09-03 already.")
+    ]
+    take_in(path, farm, Answers(), who="")
+    assert {one.ticket: one.bins for one in farm.bin_tickets()} == {"7": 2, "8": 1}
+
+
+def test_bins_of_a_lot_need_their_lot(farm: FarmStore, tmp_path: Path) -> None:
+    packed = "lot,packed_on,size_class,cartons\nL1,2026-09-10,88,10\n"
+    take_in(paper(tmp_path, packed), farm, Answers(), who="")
+    parts = "lot,block,bins\nL1,Fuji Slope,5\nL1,Gala North 1,3\nL9,Fuji Slope,2\n"
+    preview = take_in(paper(tmp_path, parts, "lots.csv"), farm, Answers(), who="").preview
+    assert preview.kind == "lots"
+    assert [row.what for row in preview.refused] == ["There is no packed lot L9."]
+    (lot,) = farm.packed_lots()
+    assert [(one.block_id, one.bins) for one in lot.parts] == [
+        ("Fuji Slope", 5),
+        ("Gala North 1", 3),
+    ]
+
+
 # ---------------------------------------------------------------- scenarios 7 and 51
 
 

@@ -22,7 +22,7 @@ from fruitvision.price_data import read_prices
 
 # Kinds of names and words that stand in tables. Those of a farm must be known to it; words of the
 # others are a few, in `words.toml`.
-BLOCK, VARIETY, SIZE_CLASS, GRADE = "block", "variety", "size_class", "grade"
+BLOCK, VARIETY, SIZE_CLASS, GRADE = "block", "variety", "class", "grade"
 TREE_KIND, PROTOCOL, ORDER_KIND, CLASSES = "tree_kind", "protocol", "order_kind", "classes"
 FEW_WORDS = {
     TREE_KIND: ("bearing", "replant", "pollinizer", "missing"),

@@ -135,6 +135,16 @@ def _of_one_season(
     refused: list[Refused],
 ) -> FieldTable[Row]:
     """The table without numbers that another season used already."""
+    return _left(table, of_other_seasons(table, of), refused)
+
+
+def of_other_seasons(
+    table: FieldTable[Row], of: Callable[[Row], tuple[str, date, date | None]]
+) -> dict[int, tuple[str, str]]:
+    """Lines with a number that another season used already: what is wrong, and what to do.
+
+    `of` : of a row its name, its day, and the day of what is kept by that name.
+    """
     bad = {}
     for line, row in zip(table.lines, table.rows, strict=True):
         name, day, known = of(row)
@@ -143,7 +153,7 @@ def _of_one_season(
                 f"{name} is known of {known} already.",
                 "Numbers must differ between seasons: write the year in front of it.",
             )
-    return _left(table, bad, refused)
+    return bad
 
 
 def _of_known_lots(

@@ -29,6 +29,7 @@ from fruitvision.orders import order_doubts
 from fruitvision.packed_data import PartOfLot, with_parts
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.entries import check_block, check_name, now_utc
+from fruitvision.pipeline.packing import of_other_seasons
 from fruitvision.pipeline.sales import sold_from
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
@@ -200,19 +201,36 @@ def _checked_register(
     table: FieldTable[RegisteredTree], store: Store
 ) -> FieldTable[RegisteredTree]:
     """Without the registers that contradict their block, each as a whole."""
+    of_block: dict[str, list[tuple[int, RegisteredTree]]] = {}
+    for line, row in zip(table.lines, table.rows, strict=True):
+        of_block.setdefault(row.tree.block_id, []).append((line, row))
     bad: dict[int, tuple[str, str]] = {}
     for block in store.blocks():
-        found = [
-            (line, row)
-            for line, row in zip(table.lines, table.rows, strict=True)
-            if row.tree.block_id == block.block_id
-        ]
+        found = of_block.get(block.block_id, [])
         try:
             if found:
                 check_register_rows(block, [row for _, row in found])
         except FieldDataError as err:
             bad |= {line: (err.what, err.fix) for line, _ in found}
     return without(table, bad)
+
+
+def _checked_tickets(table: FieldTable[BinTicket], store: Store) -> FieldTable[BinTicket]:
+    known = {one.ticket: one.picked_on for one in store.bin_tickets()}
+    return without(
+        table,
+        of_other_seasons(
+            table, lambda one: (f"Ticket {one.ticket}", one.picked_on, known.get(one.ticket))
+        ),
+    )
+
+
+def _checked_lots(table: FieldTable[PackedLot], store: Store) -> FieldTable[PackedLot]:
+    known = {one.lot: one.packed_on for one in store.packed_lots()}
+    return without(
+        table,
+        of_other_seasons(table, lambda one: (f"Lot {one.lot}", one.packed_on, known.get(one.lot))),
+    )
 
 
 def _checked_orders(table: FieldTable[OrderLine], store: Store) -> FieldTable[OrderLine]:
@@ -223,7 +241,7 @@ def _checked_orders(table: FieldTable[OrderLine], store: Store) -> FieldTable[Or
 def _checked_parts(table: FieldTable[PartOfLot], store: Store) -> FieldTable[PartOfLot]:
     known = {lot.lot for lot in store.packed_lots()}
     bad = {
-        line: (f"No packed lot has the number {row.lot}.", "Load the packed lots first.")
+        line: (f"There is no packed lot {row.lot}.", "Load the packed lots first.")
         for line, row in zip(table.lines, table.rows, strict=True)
         if row.lot not in known
     }
@@ -350,11 +368,13 @@ FARM_TABLES: Mapping[str, FarmTable] = {
         present=lambda store: _by(_ticket_key, store.bin_tickets()),
         after=partial(_added, _ticket_key),
         save=lambda rows, store, _: store.save_bin_tickets(rows),
+        checked=_checked_tickets,
     ),
     "packed": FarmTable(
         present=lambda store: _by(_lot_key, store.packed_lots()),
         after=partial(_added, _lot_key),
         save=lambda rows, store, _: store.save_packed_lots(rows),
+        checked=_checked_lots,
     ),
     "lots": FarmTable(
         present=_lot_parts,
