@@ -120,7 +120,7 @@ def harvest(
         typer.echo(f"Written: {out}.")
     now = datetime.now(UTC)
     if ics is not None:
-        gone = passes_gone(sold.forecast, earlier)
+        gone = passes_gone(calendar, sold.forecast, earlier)
         write_harvest_ics(calendar, ics, written_at=now, gone=gone)
         typer.echo(f"Written: {ics}. Import it again after each new version: events are replaced.")
     if pdf is not None:

@@ -109,8 +109,9 @@ def test_a_pass_that_is_planned_no_longer_is_cancelled() -> None:
     old = kept([three_passes()])
     estimate = block_estimate("Gala North", with_sizes=sizes())
     new = kept([block_inputs(estimate, shares=(0.6, 0.4))])
-    gone = passes_gone(new, [old, new])
-    events = events_of(harvest_ics(harvest_calendar(new, SETTINGS), written_at=NOW, gone=gone))
+    calendar = harvest_calendar(new, SETTINGS)
+    gone = passes_gone(calendar, new, [old, new])
+    events = events_of(harvest_ics(calendar, written_at=NOW, gone=gone))
     before = events_of(harvest_ics(harvest_calendar(old, SETTINGS), written_at=NOW, gone={}))
     assert [one["STATUS"] for one in events] == ["CONFIRMED", "CONFIRMED", "CANCELLED"]
     assert {one["UID"] for one in events} == {one["UID"] for one in before}
@@ -120,7 +121,21 @@ def test_a_pass_that_is_planned_no_longer_is_cancelled() -> None:
         for one in new.inputs[0].plan.picks
     )
     next_year = kept([replace(new.inputs[0], plan=replace(new.inputs[0].plan, picks=picks))])
-    assert passes_gone(next_year, [old, new]) == {}
+    assert passes_gone(harvest_calendar(next_year, SETTINGS), next_year, [old, new]) == {}
+    # A finished pass is in the plan, and not in the calendar of the rest.
+    rest = replace(calendar, passes=calendar.passes[1:], picked_bins=12.0)
+    assert passes_gone(rest, new, []) == {}
+
+
+def test_a_pass_that_the_office_took_out_is_cancelled() -> None:
+    made = kept([three_passes(), three_passes("Fuji")])
+    two = PickPlan(
+        picks=tuple(replace(one, share=0.5) for one in made.inputs[0].plan.picks[:2]),
+        doubling_g=made.inputs[0].plan.doubling_g,
+    )
+    calendar = harvest_calendar(made, SETTINGS, plans={"Gala North": two})
+    gone = passes_gone(calendar, made, [])
+    assert [(name.block_id, name.number) for name in gone] == [("Gala North", 3)]
 
 
 def text_of(path: Path) -> str:
@@ -149,6 +164,12 @@ def test_the_page_tells_days_totals_and_what_is_short(
             assert f"{one.pickers_short} pickers" in text
         assert "Gala North 1/3, Fuji 1/3" in text
         assert "Forecast, not an offer." in text
+    rest = replace(tight, picked_bins=12.0, moved=("Fuji",), unknown=("Mill",))
+    write_harvest_pdf(rest, tmp_path / "h.pdf", written_on=NOW.date(), version="Forecast 1")
+    text = text_of(tmp_path / "h.pdf")
+    assert "12 bins are picked; all numbers are of the rest." in text
+    assert "Picked otherwise than the forecast says: Fuji." in text
+    assert "Bins not known, so not in it: Mill." in text
     with pytest.raises(SettingsError, match="Unknown paper"):
         write_harvest_pdf(
             calendar, tmp_path / "h.pdf", written_on=NOW.date(), version="", paper="A9"

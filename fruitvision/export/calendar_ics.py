@@ -51,13 +51,30 @@ def passes_named(forecast: Forecast) -> Mapping[PassName, date]:
     }
 
 
-def passes_gone(forecast: Forecast, earlier: Iterable[Forecast]) -> Mapping[PassName, date]:
-    """Passes of earlier versions in the same season that are planned no longer."""
-    planned = passes_named(forecast)
-    seasons = {name.season for name in planned}
+def passes_gone(
+    calendar: HarvestCalendar, forecast: Forecast, earlier: Iterable[Forecast]
+) -> Mapping[PassName, date]:
+    """Passes of this season that were planned before and are not any longer.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        What the calendar is made from. Finished passes are in its plan and not in the calendar of
+        the rest: they are not gone. Blocks that are picked otherwise have the calendar's plan.
+    earlier : iterable of Forecast
+        Versions of before.
+    """
+    passes = {one.block_id: one.passes for one in calendar.passes}
+    now = {name: passes[name] for name in calendar.moved if name in passes}
+    planned = {
+        name
+        for name in passes_named(forecast)
+        if name.number <= now.get(name.block_id, name.number)
+    }
+    seasons = {name.season for name in passes_named(forecast)}
     return {
         name: day
-        for one in earlier
+        for one in (*earlier, forecast)
         for name, day in passes_named(one).items()
         if name not in planned and name.season in seasons
     }
@@ -173,6 +190,8 @@ def _whole_words(calendar: HarvestCalendar) -> str:
     if calendar.total is not None:
         what = "Still to pick" if calendar.picked_bins else "Whole harvest"
         words = f"{what}: {_words(calendar.total.bins)} bins. {words}"
+    if calendar.picked_bins:
+        words += f" {calendar.picked_bins:,.0f} bins are picked; all numbers are of the rest."
     if calendar.unknown:
         words += f" Bins not known, so not in it: {', '.join(calendar.unknown)}."
     return words

@@ -120,13 +120,24 @@ def _foot(canvas: Canvas, left: float, room: float, calendar: HarvestCalendar) -
     if calendar.picked_bins:
         picked = f"{calendar.picked_bins:,.1f} bins are picked, by tickets; this is the rest."
         notes.insert(0, picked)
-    if calendar.unknown:
-        notes.insert(0, f"Bins not known, so not in it: {', '.join(calendar.unknown)}.")
+    notes = [*_remarks(calendar), *notes]
     base = 10 * mm + 3.4 * mm * (sum(len(_wrapped(note, room, 7.5)) for note in notes) - 1)
     for note in notes:
         for row in _wrapped(note, room, 7.5):
             _text(canvas, left, base, row, 7.5)
             base -= 3.4 * mm
+
+
+def _remarks(calendar: HarvestCalendar) -> list[str]:
+    """What the numbers don't say by themselves."""
+    found = []
+    if calendar.picked_bins:
+        found.append(f"{calendar.picked_bins:,.0f} bins are picked; all numbers are of the rest.")
+    if calendar.moved:
+        found.append(f"Picked otherwise than the forecast says: {', '.join(calendar.moved)}.")
+    if calendar.unknown:
+        found.append(f"Bins not known, so not in it: {', '.join(calendar.unknown)}.")
+    return found
 
 
 def _wrapped(text: str, room: float, points: float) -> list[str]:
@@ -198,6 +209,7 @@ def _day_line(one: HarvestDay, where: tuple[str, ...]) -> _Line:
     words = [
         *([f"{one.pickers_short} pickers"] * (one.pickers_short > 0)),
         *([f"{one.bins_short} bins"] * (one.bins_short > 0)),
+        *([f"rooms {one.rooms_over}"] * (one.rooms_over > 0)),
     ]
     return _Line(
         when=f"{one.day:%a} {one.day.day} {one.day:%b}",
@@ -216,7 +228,7 @@ def _day_line(one: HarvestDay, where: tuple[str, ...]) -> _Line:
 def _week_line(monday: date, days: list[HarvestDay], names: dict[date, list[str]]) -> _Line:
     """Means of a week: ranges of its days don't add up."""
     where = dict.fromkeys(name for one in days for name in names[one.day])
-    short = sum(1 for one in days if one.pickers_short or one.bins_short)
+    short = sum(1 for one in days if one.pickers_short or one.bins_short or one.rooms_over)
     return _Line(
         when=f"{monday.isocalendar()[0]}-W{monday.isocalendar()[1]:02d}",
         where=tuple(where),
