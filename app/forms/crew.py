@@ -24,7 +24,7 @@ def crew_form(store: FarmStore) -> None:
     with st.form(form, border=False):
         rate = st.number_input(
             say("sales.rate"),
-            value=kept.bins_per_picker_day,
+            value=float(kept.bins_per_picker_day),
             step=RATE_STEP,
             key=key,
             help=say("sales.rate_help"),
@@ -32,10 +32,10 @@ def crew_form(store: FarmStore) -> None:
         crew = st.number_input(say("sales.crew"), value=kept.crew, step=1)
         bins = st.number_input(say("sales.bins_on_hand"), value=kept.bins_on_hand, step=1)
         if conflicts.save_button(say("sales.save_crew"), form):
-            new = replace(
-                kept, bins_per_picker_day=float(rate), crew=int(crew), bins_on_hand=int(bins)
-            )
             with conflicts.asked(form):
+                new = replace(
+                    kept, bins_per_picker_day=float(rate), crew=int(crew), bins_on_hand=int(bins)
+                )
                 set_crew(new, seen, store, who=session.person())
                 conflicts.forget(form)
                 session.say_next(say("sales.crew_saved"))

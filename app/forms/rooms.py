@@ -41,7 +41,7 @@ def rooms_form(store: FarmStore, varieties: Sequence[str]) -> None:
         )
         share = st.number_input(
             say("harvest.room_share"),
-            value=100 * seen.daily_share,
+            value=float(100 * seen.daily_share),
             step=SHARE_STEP,
             help=say("harvest.room_share_help", usual=number(100 * USUAL_DAILY_SHARE)),
             key=f"{key} share",

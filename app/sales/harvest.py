@@ -15,6 +15,7 @@ from app import charts_forecast, drawn, files, session, show
 from app.charts_forecast import amount, day_words, days_words, pass_words, range_of
 from app.forms.crew import crew_form
 from app.forms.rooms import rooms_form
+from app.sales.margins import margins
 from app.sales.moves import moves, try_out_line
 from app.sales.picked import picked
 from app.sales.rooms import empty_bins, room_plan
@@ -67,6 +68,8 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
         rooms_form(store, list(dict.fromkeys(one.variety for one in forecast.varieties)))
     with st.expander(say("harvest.bins_head")):
         empty_bins(calendar.stock, calendar.quantiles)
+    with st.expander(say("harvest.margins_head")):
+        margins(forecast, replace(record, plans={**record.plans, **tried}), store)
     if calendar.unknown:
         st.warning(say("sales.unknown", blocks=show.plain(", ".join(calendar.unknown))))
     if not calendar.days:

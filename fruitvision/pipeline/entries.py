@@ -376,6 +376,30 @@ _PLANNED = {
 }
 
 
+def set_costs(
+    pick_cost_per_bin: float, pack_cost_per_carton: float, seen: Farm, store: Store, *, who: str
+) -> None:
+    """Keep what picking a bin and packing a carton cost.
+
+    Raises
+    ------
+    FieldDataError
+        If a cost is below 0.
+    ConflictError
+        If somebody else changed the same.
+    """
+    costs = (pick_cost_per_bin, "cost of a bin"), (pack_cost_per_carton, "cost of a carton")
+    for value, what in costs:
+        if value < 0:
+            raise FieldDataError(f"A number is too small: {what} {value:g}.", fix="Type 0 or more.")
+    new = replace(
+        settings_of(seen),
+        pick_cost_per_bin=pick_cost_per_bin,
+        pack_cost_per_carton=pack_cost_per_carton,
+    )
+    save_settings(new, seen, store, who=who)
+
+
 def set_units(system: UnitSystem, seen: Farm, store: Store, *, who: str) -> None:
     """Keep the units that are shown to those who ask for no others.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -9,8 +10,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import DateInput
 
-from fruitvision.domain import BinTicket, ColdRoom, Forecast, ThingKind
+from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, ThingKind
 from fruitvision.harvest.moves import Move, moved_plans
+from fruitvision.pipeline.entries import set_costs
 from fruitvision.pipeline.pick_plans import keep_plans
 from fruitvision.pipeline.rooms import save_room
 from fruitvision.store import open_farm
@@ -192,12 +194,43 @@ def test_a_room_without_a_name_is_refused_in_words() -> None:
     assert any("has no name" in one.value for one in app.error)
 
 
+@pytest.mark.usefixtures("forecast")
+def test_passes_are_held_against_costs_once_these_and_prices_are_set(filled: Path) -> None:
+    app = page("sales")
+    assert "Enter what picking a bin and packing a carton cost" in text(app)
+    with open_farm(filled) as store:
+        store.save_prices([CartonPrice(per_carton=1.0)])
+        # As a settings file may have it: whole numbers.
+        farm = store.farm()
+        store.save_farm(
+            replace(farm, settings_text="bins_per_picker_day = 4\npack_cost_per_carton = 2")
+        )
+    app = page("sales")
+    number_box(app, "Picking a bin costs").set_value(50.0)
+    press(app, "Save costs")
+    assert not app.exception
+    assert "The costs are saved." in app.success[0].value
+    assert any("2 passes more likely cost than bring something" in w.value for w in app.warning)
+    shown = next(item.value for item in app.table if "Chance of a loss" in item.value)
+    assert shown["Chance of a loss"].tolist() == ["100%", "100%"]
+    number_box(app, "Picking a bin costs").set_value(-1.0)
+    press(app, "Save costs")
+    assert any("A number is too small" in one.value for one in app.error)
+    number_box(app, "Pickers that you have").set_value(-1)
+    press(app, "Save crew")
+    assert not app.exception
+    assert any("crew" in one.value for one in app.error)
+
+
 def test_a_harvest_under_way_shows_no_untranslated_text(
     filled: Path, forecast: Forecast, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     keep_tickets(filled, 0.2, 0.5)
     with open_farm(filled) as store:
         save_room(ColdRoom(name="North", bins=5), None, store, who="Ines")
+        store.save_prices([CartonPrice(per_carton=1.0, size_class="88")])
+        farm = store.farm()
+        set_costs(50.0, 0.0, farm, store, who="Ines")
         lost = BinTicket(ticket="77", block_id="Nowhere", picked_on=SECOND, bins=1)
         store.save_bin_tickets([lost])
     pseudo.speak(monkeypatch, tmp_path / "texts")
