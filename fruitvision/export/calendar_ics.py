@@ -191,7 +191,7 @@ def _whole_words(calendar: HarvestCalendar) -> str:
         what = "Still to pick" if calendar.picked_bins else "Whole harvest"
         words = f"{what}: {_words(calendar.total.bins)} bins. {words}"
     if calendar.picked_bins:
-        words += f" {calendar.picked_bins:,.0f} bins are picked; all numbers are of the rest."
+        words += f" {calendar.picked_bins:,.0f} bins are picked, by tickets; this is the rest."
     if calendar.unknown:
         words += f" Bins not known, so not in it: {', '.join(calendar.unknown)}."
     return words

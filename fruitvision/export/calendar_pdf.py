@@ -25,18 +25,22 @@ from fruitvision.harvest import HarvestCalendar, HarvestDay
 PAPERS = {"A4": A4, "Letter": LETTER}
 # Most lines of one page. Our choice: they can still be read from a step away.
 MOST_LINES = 46
-_MARGIN_MM, _TOP_MM, _BOTTOM_MM = 13.0, 38.0, 34.0
+_MARGIN_MM, _TOP_MM = 13.0, 38.0
 # Highest line, mm, and its letters as a share of it.
 _LINE_MM, _LETTERS = 7.0, 0.56
 # Columns: head, and right edge in mm from the left margin; the first two start at their left edge.
-_DAY_MM, _BLOCKS_MM, _BLOCKS_END_MM = 0.0, 27.0, 88.0
+_DAY_MM, _BLOCKS_MM, _BLOCKS_END_MM = 0.0, 26.0, 84.0
 _HEADS = (
-    ("bins", 113.0),
-    ("place", 126.0),
-    ("pickers", 150.0),
-    ("plan", 162.0),
-    ("short at P90", 184.0),
+    ("bins", 109.0),
+    ("place", 120.0),
+    ("pickers", 144.0),
+    ("plan", 154.0),
+    ("pickers", 166.0),
+    ("bins", 175.0),
+    ("rooms", 184.0),
 )
+# Notes at the bottom: their lowest line, the step between lines, their letters.
+_FOOT_MM, _NOTE_MM, _NOTE_POINTS = 10.0, 3.4, 7.5
 _FEW = 10
 
 
@@ -90,9 +94,12 @@ def _draw(
     lead = f"{unit}: P50, with P10–P90 in brackets; place: bins to bring; plan: pickers to call."
     _text(canvas, left, height - 27 * mm, lead, 9)
     lines = [*_lines(calendar), *_total(calendar)]
-    room = height - (_TOP_MM + _BOTTOM_MM) * mm
+    notes = _notes(calendar, width - 2 * left)
+    bottom_mm = _FOOT_MM + _NOTE_MM * (len(notes) + 1)
+    room = height - (_TOP_MM + bottom_mm) * mm
     step = min(_LINE_MM * mm, room / max(len(lines), 1))
     points = min(step * _LETTERS, 10.5)
+    _text(canvas, left + _HEADS[-1][1] * mm, height - 31 * mm, "short at P90", 8, right=True)
     for head, right in _HEADS:
         _text(canvas, left + right * mm, height - 35 * mm, head, 8, right=True)
     for number, line in enumerate(lines):
@@ -100,7 +107,7 @@ def _draw(
         _draw_line(canvas, left, base, line, points, bold=line.short or number == len(lines) - 1)
         canvas.setLineWidth(0.3)
         canvas.line(left, base - 0.3 * step, width - left, base - 0.3 * step)
-    _foot(canvas, left, width - 2 * left, calendar)
+    _foot(canvas, left, notes)
 
 
 def _draw_line(
@@ -113,28 +120,30 @@ def _draw_line(
         _text(canvas, left + right * mm, base, cell, points, bold=bold, right=True)
 
 
-def _foot(canvas: Canvas, left: float, room: float, calendar: HarvestCalendar) -> None:
-    notes = [f"{NOTE[0].upper()}{NOTE[1:]}. {HOW_TO_READ}", CAUTIONS[-1] + " " + CAUTIONS[2]]
-    if calendar.moved:
-        notes.insert(0, f"By other passes than the forecast's: {', '.join(calendar.moved)}.")
-    if calendar.picked_bins:
-        picked = f"{calendar.picked_bins:,.1f} bins are picked, by tickets; this is the rest."
-        notes.insert(0, picked)
-    notes = [*_remarks(calendar), *notes]
-    base = 10 * mm + 3.4 * mm * (sum(len(_wrapped(note, room, 7.5)) for note in notes) - 1)
-    for note in notes:
-        for row in _wrapped(note, room, 7.5):
-            _text(canvas, left, base, row, 7.5)
-            base -= 3.4 * mm
+def _foot(canvas: Canvas, left: float, rows: Sequence[str]) -> None:
+    """Lines from the bottom of the page up."""
+    for number, row in enumerate(reversed(rows)):
+        _text(canvas, left, (_FOOT_MM + _NOTE_MM * number) * mm, row, _NOTE_POINTS)
+
+
+def _notes(calendar: HarvestCalendar, room: float) -> list[str]:
+    """What stands below the table, in lines."""
+    notes = [
+        *_remarks(calendar),
+        f"{NOTE[0].upper()}{NOTE[1:]}. {HOW_TO_READ}",
+        f"{CAUTIONS[-1]} {CAUTIONS[2]}",
+    ]
+    return [row for note in notes for row in _wrapped(note, room, _NOTE_POINTS)]
 
 
 def _remarks(calendar: HarvestCalendar) -> list[str]:
     """What the numbers don't say by themselves."""
     found = []
     if calendar.picked_bins:
-        found.append(f"{calendar.picked_bins:,.0f} bins are picked; all numbers are of the rest.")
+        picked = f"{calendar.picked_bins:,.1f} bins are picked, by tickets; this is the rest."
+        found.append(picked)
     if calendar.moved:
-        found.append(f"Picked otherwise than the forecast says: {', '.join(calendar.moved)}.")
+        found.append(f"By other passes than the forecast's: {', '.join(calendar.moved)}.")
     if calendar.unknown:
         found.append(f"Bins not known, so not in it: {', '.join(calendar.unknown)}.")
     return found
@@ -206,11 +215,7 @@ def _lines(calendar: HarvestCalendar) -> list[_Line]:
 
 def _day_line(one: HarvestDay, where: tuple[str, ...]) -> _Line:
     need = one.need
-    words = [
-        *([f"{one.pickers_short} pickers"] * (one.pickers_short > 0)),
-        *([f"{one.bins_short} bins"] * (one.bins_short > 0)),
-        *([f"rooms {one.rooms_over}"] * (one.rooms_over > 0)),
-    ]
+    short = one.pickers_short, one.bins_short, one.rooms_over
     return _Line(
         when=f"{one.day:%a} {one.day.day} {one.day:%b}",
         where=where,
@@ -219,9 +224,9 @@ def _day_line(one: HarvestDay, where: tuple[str, ...]) -> _Line:
             f"{ceil(need.bins_to_order):,}",
             _words(need.picker_days),
             f"{ceil(need.pickers_planned):,}",
-            ", ".join(words),
+            *(f"{one:,}" if one else "" for one in short),
         ),
-        short=bool(words),
+        short=any(short),
     )
 
 
@@ -236,6 +241,8 @@ def _week_line(monday: date, days: list[HarvestDay], names: dict[date, list[str]
             f"mean {sum(one.need.mean_bins for one in days):,.0f}",
             "",
             f"mean {sum(one.need.mean_picker_days for one in days):,.0f}",
+            "",
+            "",
             "",
             f"{short} days" if short else "",
         ),
@@ -255,6 +262,8 @@ def _total(calendar: HarvestCalendar) -> list[_Line]:
                 _words(need.bins),
                 f"{ceil(need.bins_to_order):,}",
                 _words(need.picker_days),
+                "",
+                "",
                 "",
                 "",
             ),
