@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units
-from fruitvision.errors import StoreError, did_you_mean
+from fruitvision.errors import FieldDataError, StoreError, did_you_mean
 from fruitvision.unit_system import UnitSystem
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
@@ -31,6 +31,10 @@ def thinning(
     on: Annotated[
         str | None, typer.Option("--on", help="The day of the work, 2026-06-12; else today.")
     ] = None,
+    fruitful_share: Annotated[
+        float | None,
+        typer.Option("--fruitful-share", help="At pruning: share of buds that bear, 0.84: buds."),
+    ] = None,
     settings_file: SettingsFile = None,
     units: ShownUnits = None,
 ) -> int:
@@ -41,9 +45,19 @@ def thinning(
     from fruitvision.pipeline.standing import standings
     from fruitvision.pipeline.thinning import ranked_by_worth, thinning_of_farm
     from fruitvision.pipeline.worth import worth_if_known
-    from fruitvision.report import THINNING_CAUTION, THINNING_TIP, ranked_lines, thinning_lines
+    from fruitvision.report import (
+        THINNING_CAUTION,
+        THINNING_TIP,
+        bud_lines,
+        ranked_lines,
+        thinning_lines,
+    )
     from fruitvision.thinning import Verdict
 
+    if fruitful_share is not None and not 0 < fruitful_share <= 1:
+        raise FieldDataError(
+            f"--fruitful-share is {fruitful_share:g}.", fix="Give a share above 0, up to 1."
+        )
     work_day = day(on, option="--on") if on else datetime.now(UTC).astimezone().date()
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
@@ -57,7 +71,7 @@ def thinning(
     wanted = [one for one in checks if block_id in (None, one.block_id)]
     shown = shown_units(units, settings)
     for check in wanted:
-        say([*thinning_lines(check, shown), ""])
+        say([*thinning_lines(check, shown), *bud_lines(check, fruitful_share), ""])
     walked = {one.block_id for one in checks}
     missing = [name for name in names if name not in walked and block_id in (None, name)]
     say([f"{name}: not walked yet, or it can't be estimated." for name in missing])

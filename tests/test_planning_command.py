@@ -66,6 +66,17 @@ def test_one_block_alone_is_asked_for_and_an_unknown_one_refused(folder: Path) -
     assert status == 2
 
 
+def test_buds_to_leave_at_pruning_are_told_for_the_target(folder: Path) -> None:
+    # 40 ÷ 0.8 = 50.
+    more = ("Hill", "--farm", str(folder), "--on", ON, "--fruitful-share")
+    status, text = run("thinning", *more, "0.8")
+    assert status == 0
+    assert "50 a tree, of which 80% bear, for 40 fruit" in text
+    status, text = run("thinning", *more, "80")
+    assert status == 2
+    assert "Give a share above 0, up to 1." in text
+
+
 @pytest.mark.parametrize(
     ("target", "verdict", "words"),
     [

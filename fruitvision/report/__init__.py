@@ -10,6 +10,7 @@ from fruitvision.report.orders import order_book_lines
 from fruitvision.report.thinning import (
     THINNING_CAUTION,
     THINNING_TIP,
+    bud_lines,
     ranked_lines,
     thinning_lines,
 )
@@ -34,6 +35,7 @@ __all__ = [
     "attention_lines",
     "block_lines",
     "bridge_lines",
+    "bud_lines",
     "doubt_lines",
     "face_lines",
     "faces_lines",

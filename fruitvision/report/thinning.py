@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from fruitvision.crop_load import buds_per_tree
 from fruitvision.domain import Estimate
 from fruitvision.report.words import many, range_words
 from fruitvision.thinning import MoreTrees, RankedThinning, ThinningCheck, Verdict
@@ -37,6 +38,15 @@ def thinning_lines(found: ThinningCheck, units: Units = METRIC) -> list[str]:
     if found.return_bloom is not None:
         lines.append(_line("bloom next year", _BLOOM[found.return_bloom]))
     return lines
+
+
+def bud_lines(found: ThinningCheck, fruitful_share: float | None) -> list[str]:
+    """Buds to leave at pruning for the target; nothing without it or without a share."""
+    if fruitful_share is None or found.target is None:
+        return []
+    buds = buds_per_tree(fruit_per_tree=found.target, fruitful_share=fruitful_share)
+    words = f"{buds} a tree, of which {fruitful_share:.0%} bear, for {found.target:.0f} fruit"
+    return [_line("buds at pruning", words)]
 
 
 def ranked_lines(found: Sequence[RankedThinning], currency: str) -> list[str]:
