@@ -125,7 +125,7 @@ def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: Far
         with st.container(horizontal=True):
             for form in SHEET_FORMS:
                 st.download_button(
-                    say(f"sales.sheet_file_{row}", form=form.upper()),
+                    say(f"sales.sheet_file_{row}", kind=form.upper()),
                     partial(sheet_bytes, source, form),
                     file_name=source.name(form),
                     mime=_SHEET_MIMES[form],

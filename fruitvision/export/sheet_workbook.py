@@ -208,6 +208,8 @@ class _Book:
         page = self._workbook.add_worksheet(name)
         for column, width in enumerate(widths):
             page.set_column(column, column, width)
+        # Classes such as 80 are names: no mark of a mistake beside them.
+        page.ignore_errors({"number_stored_as_text": "A1:C1048576"})
         page.set_paper(self._paper)
         page.set_landscape()
         page.fit_to_pages(1, 0)
