@@ -20,12 +20,12 @@ from fruitvision.export import (
     write_weeks_csv,
 )
 from fruitvision.export.sheet_words import stem_of
-from fruitvision.export.sheets import SHEET_FORMS, write_sheet
+from fruitvision.export.sheets import SHEET_FORMS, usual_paper, write_sheet
 from fruitvision.pipeline.sales import SoldFrom
 from fruitvision.pipeline.sheet import sales_sheets, track_records
 from fruitvision.sheet import for_buyer
 from fruitvision.store import FarmStore
-from fruitvision.unit_system import Units, UnitSystem
+from fruitvision.unit_system import Units
 
 # A button that runs the page again takes its own file away while the browser asks for it.
 KEEP_PAGE: Literal["ignore"] = "ignore"
@@ -140,6 +140,6 @@ def sheet_bytes(source: SheetSource, form: str) -> bytes:
     made = sales_sheets(source.sold, source.quantiles, track_records=records, drawn=drawn).sheets
     (sheet,) = (one for one in made if one.variety == source.variety)
     copy = sheet if source.hidden is None else for_buyer(sheet, source.hidden)
-    paper = "Letter" if source.units.system is UnitSystem.US else "A4"
+    paper = usual_paper(source.units)
     write = partial(write_sheet, copy, form=form, units=source.units, paper=paper)
     return files.bytes_of(write, source.name(form))

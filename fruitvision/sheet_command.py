@@ -9,7 +9,13 @@ import typer
 
 from fruitvision.console import farm_settings_or, farm_store, say, shown_units
 from fruitvision.errors import StoreError, did_you_mean
-from fruitvision.export.sheets import SHEET_FORMS, SHEET_PAPERS, checked_forms, write_sheets
+from fruitvision.export.sheets import (
+    SHEET_FORMS,
+    SHEET_PAPERS,
+    checked_forms,
+    usual_paper,
+    write_sheets,
+)
 from fruitvision.sheet import SalesSheet, for_buyer
 from fruitvision.unit_system import UnitSystem
 
@@ -30,8 +36,8 @@ def sheet(
         str | None, typer.Option("--version", help="Forecast version; else what sales works with.")
     ] = None,
     paper: Annotated[
-        str, typer.Option("--paper", help=f"{' or '.join(SHEET_PAPERS)}.")
-    ] = SHEET_PAPERS[0],
+        str | None, typer.Option("--paper", help=f"{' or '.join(SHEET_PAPERS)}; else by the units.")
+    ] = None,
     units: Annotated[
         UnitSystem | None,
         typer.Option("--units", envvar="FRUITVISION_UNITS", help="Units of a carton's mass."),
@@ -55,7 +61,8 @@ def sheet(
     sheets = _chosen(made.sheets, variety, [one.name for one in made.left_out])
     if buyer:
         sheets = [for_buyer(one, names) for one in sheets]
-    written = write_sheets(sheets, out, asked, units=shown_units(units, settings), paper=paper)
+    shown = shown_units(units, settings)
+    written = write_sheets(sheets, out, asked, units=shown, paper=paper or usual_paper(shown))
     left_out = [one for one in made.left_out if variety in (None, one.name)]
     say(f"{one.name} is left out. {one.what} {one.fix}" for one in left_out)
     if written:

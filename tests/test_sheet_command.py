@@ -63,6 +63,17 @@ def test_a_buyers_copy_of_one_variety_in_two_forms(folder: Path, tmp_path: Path)
         assert "hidden fruit" in text
 
 
+@pytest.mark.parametrize(
+    ("more", "width"), [((), 595.28), (("--units", "us"), 612), (("--paper", "Letter"), 612)]
+)
+def test_the_paper_is_that_of_the_units_unless_it_is_named(
+    folder: Path, tmp_path: Path, more: tuple[str, ...], width: float
+) -> None:
+    command(folder, tmp_path, "--variety", "Fuji", "--format", "pdf", *more)
+    (page,) = pypdf.PdfReader(tmp_path / "Fuji-sales-sheet-no2.pdf").pages
+    assert min(map(float, page.mediabox[2:])) == pytest.approx(width, abs=0.01)
+
+
 def test_an_older_version_is_written_as_it_was_and_tells_no_change(
     folder: Path, tmp_path: Path
 ) -> None:

@@ -1,4 +1,4 @@
-"""What leaves the tool: forecasts as JSON, CSV and workbook, measurements as CSV.
+"""What leaves the tool: forecasts as JSON, CSV and workbook, measurements as CSV, sales sheets.
 
 Every file is written whole or not at all. Codes of doubts are joined by ';'. Text that a
 spreadsheet would run as a formula stays text.

@@ -8,13 +8,18 @@ from pathlib import Path
 from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.export.sheet_words import file_stem
 from fruitvision.sheet import SalesSheet
-from fruitvision.unit_system import METRIC, Units
+from fruitvision.unit_system import METRIC, Units, UnitSystem
 
 # Every form of a sheet, the one that is sent first.
 SHEET_FORMS = ("pdf", "xlsx", "csv", "json")
 # Papers that a page and a workbook are set up for.
 SHEET_PAPERS = ("A4", "Letter")
 SCHEMA_NAME = "sales_sheet.schema.json"
+
+
+def usual_paper(units: Units) -> str:
+    """Letter for those who use units of the United States, A4 for others."""
+    return "Letter" if units.system is UnitSystem.US else "A4"
 
 
 def write_sheets(
