@@ -45,8 +45,15 @@ def main() -> int:
         sys.stdout.flush()
         if done.returncode:
             broken.append(name)
-            sys.stdout.write("\n".join(done.stderr.splitlines()[-25:]) + "\n")
+            sys.stdout.write(_what_broke(done.stderr))
     return 1 if broken else 0
+
+
+def _what_broke(told: str) -> str:
+    """The trace back of what the reader raised, or the end of what was told."""
+    lines = told.splitlines()
+    begin = next((at for at, line in enumerate(lines) if "Uncaught" in line), len(lines) - 12)
+    return "\n".join(line[:200] for line in lines[begin : begin + 20]) + "\n"
 
 
 def _fuzz(name: str, seconds: int) -> None:
