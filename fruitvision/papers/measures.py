@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 from fruitvision.units import (
     HECTARES_PER_ACRE,
@@ -153,6 +154,7 @@ MEASURES = {
 }
 
 
+@cache
 def measure_of(column: str) -> Measure | None:
     """The measure whose column this is; None for other columns."""
     return next((one for one in MEASURES.values() if column in one.columns), None)

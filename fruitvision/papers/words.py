@@ -6,14 +6,17 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 _WORDS = Path(__file__).with_name("words.toml")
+# Texts whose plain words stay in memory. Our choice: the names and headers of a large table.
+WORDS_KEPT = 10_000
 _SIGNS = re.compile(r"[\W_]+")
 _IN_BRACKETS = re.compile(r"[(\[]\s*([^)\]]*?)\s*[)\]]")
 
 
+@lru_cache(maxsize=WORDS_KEPT)
 def plain(text: str) -> str:
     """Small letters and digits with one space between words; no accents, no other signs."""
     apart = unicodedata.normalize("NFKD", text.casefold())
