@@ -5,15 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from getpass import getuser
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from fruitvision.console import farm_settings_or, farm_store, say
 from fruitvision.errors import StoreError
-
-if TYPE_CHECKING:
-    from fruitvision.pipeline.sales import SoldFrom
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
@@ -88,7 +85,7 @@ def harvest(
     """
     from fruitvision.export import write_harvest_csv
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
-    from fruitvision.export.calendar_pdf import write_harvest_pdf
+    from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
     from fruitvision.harvest_command import AskedHarvest, asked_harvest
     from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines
@@ -128,15 +125,7 @@ def harvest(
             calendar,
             pdf,
             written_on=now.astimezone().date(),
-            version=_version_words(sold),
+            version=printed_version(sold.forecast, sold.frozen),
             paper=paper,
         )
         typer.echo(f"Written: {pdf}.")
-
-
-def _version_words(sold: SoldFrom) -> str:
-    """Which version it is, and who froze it."""
-    words = f"Forecast {sold.forecast.forecast_id} of {sold.forecast.made_on}"
-    if sold.frozen is None:
-        return f"{words}, not frozen"
-    return f"{words}, frozen by {sold.frozen.frozen_by} on {sold.frozen.frozen_at:%Y-%m-%d}"

@@ -5,23 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from functools import partial
 from html import escape
 from math import ceil
 
 import streamlit as st
 
-from app import charts_forecast, drawn, files, session, show
+from app import charts_forecast, drawn, session, show
 from app.charts_forecast import amount, day_words, days_words, pass_words, range_of
 from app.forms.crew import crew_form
 from app.forms.rooms import rooms_form
+from app.sales.calendar_files import calendar_files
 from app.sales.margins import margins
 from app.sales.moves import moves, try_out_line
 from app.sales.picked import picked
 from app.sales.rooms import empty_bins, room_plan
 from app.wording import number, percent, say, week
 from fruitvision.domain import Forecast, PickPlan
-from fruitvision.export import write_harvest_csv
 from fruitvision.forecast.picks import monday_of
 from fruitvision.harvest import HarvestCalendar, HarvestDay, PassPlan
 from fruitvision.pipeline.harvest_plan import read_harvest
@@ -85,13 +84,7 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     st.caption(say("forecast.bars_help"))
     _days(days)
     st.caption(f"{say('harvest.crew_help')} {say('sales.spread')}")
-    st.download_button(
-        say("sales.calendar_csv"),
-        partial(files.bytes_of, partial(write_harvest_csv, calendar), "harvest.csv"),
-        file_name=f"{forecast.forecast_id}-harvest.csv",
-        mime="text/csv",
-        icon=":material/download:",
-    )
+    calendar_files(calendar, forecast, store, is_tried=bool(tried))
 
 
 def _since(calendar: HarvestCalendar, tried: Mapping[str, PickPlan]) -> None:

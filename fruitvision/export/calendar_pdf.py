@@ -17,7 +17,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitvision.domain import Estimate
+from fruitvision.domain import Estimate, Forecast, FrozenForecast
 from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, save
 from fruitvision.harvest import HarvestCalendar, HarvestDay
@@ -80,6 +80,14 @@ def write_harvest_pdf(
     _draw(canvas, PAPERS[paper], calendar, f"{version}, printed {written_on}")
     canvas.save()
     save(path, sheet.getvalue())
+
+
+def printed_version(forecast: Forecast, frozen: FrozenForecast | None) -> str:
+    """Which version the page is of, and who froze it."""
+    words = f"Forecast {forecast.forecast_id} of {forecast.made_on}"
+    if frozen is None:
+        return f"{words}, not frozen"
+    return f"{words}, frozen by {frozen.frozen_by} on {frozen.frozen_at:%Y-%m-%d}"
 
 
 def _draw(
