@@ -368,6 +368,9 @@ def test_a_sheet_and_a_kind_are_chosen_and_the_kind_is_remembered(
     assert again.kind == "register"
     assert again.kind_said is not None
     assert again.kind_said.who == "Ana"
+    # Said otherwise, the last word holds, also where the header alone would have told it.
+    take_in(path, farm, Answers(sheet="Two", kind="lots"), who="Ben")
+    assert look_at(path, farm, Answers(sheet="Two")).kind == "lots"
 
 
 def test_columns_that_were_told_once_need_no_telling_again(farm: FarmStore, tmp_path: Path) -> None:

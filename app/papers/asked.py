@@ -165,7 +165,7 @@ class Asker:
         for one in found.columns:
             if not one.choices:
                 self._select(
-                    _label_words(one.label, one.sample),
+                    show.plain(_label_words(one.label, one.sample)),
                     options,
                     one.column,
                     column_words,
@@ -180,8 +180,11 @@ class Asker:
         if question is None:
             return
         readings = {
-            order: f"{say(f'papers.day_order_{order.name.lower()}')}: "
-            f"{day(found) if found else say('papers.day_none')}"
+            order: say(
+                "papers.day_reading",
+                order=say(f"papers.day_order_{order.name.lower()}"),
+                day=day(found) if found else say("papers.day_none"),
+            )
             for order, found in question.readings
         }
         orders = [order for order, _ in question.readings]
@@ -298,9 +301,7 @@ def _fields(answers: Answers) -> dict[str, Any]:
 
 
 def _label_words(label: str, sample: str) -> str:
-    if not sample:
-        return show.plain(label)
-    return say("papers.column_is", label=show.plain(label), sample=show.plain(sample))
+    return say("papers.column_is", label=label, sample=sample) if sample else label
 
 
 def column_notes(found: Understood) -> None:

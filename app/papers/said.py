@@ -24,7 +24,9 @@ def said_before(store: FarmStore) -> None:
         say("papers.said_which"),
         range(len(found)),
         index=None,
-        format_func=lambda number: f"{what_words(found[number].kind)}: {found[number].written}",
+        format_func=lambda number: say(
+            "papers.said_name", what=what_words(found[number].kind), written=found[number].written
+        ),
         placeholder=say("papers.choose"),
         key=f"papers said {len(found)}",
     )

@@ -94,7 +94,7 @@ def understood_cells(found: Understood) -> None:
         for one in found.converted
     ]
     if converted:
-        lines.append(f"{say('papers.converted')}: {'; '.join(_first(converted))}")
+        lines.append(say("papers.converted", cells="; ".join(_first(converted))))
     if lines:
         st.markdown("\n".join(f"- {line}" for line in _first(lines)))
 
@@ -141,7 +141,8 @@ def _cell_words(cell: str, column: str, days: Collection[str]) -> str:
         found = sure_day(cell)
         return cell if found is None else day(found)
     value = number_in(cell) if measure_of(column) else None
-    return cell if value is None else number(value, _decimals(cell))
+    # A cell of several lines is told in one.
+    return " ".join(cell.split()) if value is None else number(value, _decimals(cell))
 
 
 def left_out(preview: Preview) -> None:

@@ -332,7 +332,8 @@ def _said_now(
         if one.said is None and (one.what, name_key(one.written)) in answers.names
     ]
     header = header_key(heading.labels)
-    if answers.kind and not preview.kind_clear:
+    kept_kind = before.kinds.get(header)
+    if answers.kind and (not preview.kind_clear or kept_kind is not None):
         said.append(NameMapping(kind=TABLES, written=header, meant=preview.kind, who=who, at=at))
     if answers.columns:
         kept = before.columns.get((preview.kind, header))

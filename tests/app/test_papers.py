@@ -138,3 +138,15 @@ def test_what_is_no_table_is_told_by_its_own_name(three_blocks: Path) -> None:
     upload(app, "Table, CSV or XLSX", ("Größe.xlsx", b"\x81\x8d\x00"))
     assert not app.exception
     assert "Größe.xlsx is no text" in app.error[0].value.replace("\\", "")
+
+
+def test_what_looks_like_a_page_stays_text(three_blocks: Path) -> None:
+    content = 'ticket,block,picked_on,bins\n"<b onclick=x>\n\n**T**",Fuji Slope,2026-09-03,2\n'
+    app = brought(content)
+    (shown,) = (one.value for one in app.markdown if "fv-wide" in one.value)
+    assert "&lt;b onclick=x&gt; **T**" in shown
+    assert "<b onclick" not in shown
+    assert "\n\n" not in shown
+    press(app, "Take this 1 row in")
+    with open_farm(three_blocks) as store:
+        assert [one.ticket for one in store.bin_tickets()] == ["<b onclick=x>\n\n**T**"]
