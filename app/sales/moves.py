@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import streamlit as st
 
 from app import conflicts, session, show
-from app.wording import day, number, percent, say
+from app.wording import day, percent, say
 from fruitvision.domain import Forecast, Pick, PickPlan
 from fruitvision.pipeline.pick_plans import check_moved, keep_plans
 from fruitvision.store import FarmStore
@@ -134,4 +134,4 @@ def _forget(name: str, tried: dict[str, _Tried]) -> None:
 def _passes_words(plan: PickPlan) -> str:
     if len(plan.picks) == 1:
         return day(plan.picks[0].pick_date)
-    return ", ".join(f"{day(one.pick_date)} ({number(100 * one.share)} %)" for one in plan.picks)
+    return ", ".join(f"{day(one.pick_date)} ({percent(one.share)})" for one in plan.picks)

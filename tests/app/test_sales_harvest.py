@@ -66,7 +66,7 @@ def test_a_moved_pass_is_tried_out_then_kept(filled: Path, forecast: Forecast) -
     day_box(app, "Day of pass 1").set_value(date(2026, 9, 5)).run()
     assert not app.exception
     assert days(app) == ["Sat 5 Sep", "Thu 10 Sep"]
-    tried = f"A try-out, nothing is saved. {BLOCK}: 5 Sep 2026 (30 %), 10 Sep 2026 (70 %)"
+    tried = f"A try-out, nothing is saved. {BLOCK}: 5 Sep 2026 (30%), 10 Sep 2026 (70%)"
     assert any(tried in one.value for one in app.warning)
     with open_farm(filled) as store:
         assert store.pick_plans()[BLOCK].picks[0].pick_date == records.PICK
