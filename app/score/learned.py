@@ -39,9 +39,7 @@ def learned_part(found: Sequence[Proposal], store: FarmStore, unit: Unit) -> Non
     ]
     show.table([_line(one, stage, unit) for one in found])
     for one in found:
-        if one.left_out:
-            years = show.plain("; ".join(one.left_out))
-            st.caption(say("score.left_out_of", block=show.plain(one.block_id), years=years))
+        st.caption(_standing(one))
     if any(_is_old(one) for one in found):
         st.info(say("score.learned_newer"), icon=":material/update:")
     _choose(found, store)
@@ -54,11 +52,16 @@ def _line(one: Proposal, stage: Stage, unit: Unit) -> dict[str, str]:
         say("score.fruit_column"): count_correction(learned),
         say("score.size_column"): size_correction(learned.size_mm, unit),
         say("score.culls_column"): cull_correction(learned.cull),
-        say("score.seasons_column"): say("score.seasons", n=one.results)
-        if one.results
-        else say("score.of_others"),
-        say("score.said_column"): _said(one),
     }
+
+
+def _standing(one: Proposal) -> str:
+    """What a block's correction rests on, what was left out, and what was said of it."""
+    rests = say("score.seasons", n=one.results) if one.results else say("score.of_others")
+    words = say("score.standing", block=one.block_id, rests=rests, said=_said(one))
+    if one.left_out:
+        words = f"{words} {say('score.left_out_of', years='; '.join(one.left_out))}"
+    return show.plain(words)
 
 
 def _said(one: Proposal) -> str:

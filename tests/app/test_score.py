@@ -56,11 +56,6 @@ def choices(farm: Path) -> list[tuple[str, bool, str]]:
         return [(one.block_id, one.accepted, one.who) for one in store.learned_choices()]
 
 
-def said(app: AppTest) -> str:
-    """All cells of the table of corrections."""
-    return next(item.value for item in app.table if "Said" in item.value).to_string()
-
-
 def test_without_a_season_the_page_says_what_is_needed(filled: Path) -> None:
     app = page("score")
     assert not app.exception
@@ -118,14 +113,14 @@ def test_a_correction_is_accepted_and_refused_by_name(came_back: Path) -> None:
     app = press(app, "Use in forecasts")
     assert choices(came_back) == [(records.BLOCK_ID, True, "Ines")]
     assert "Used from the next forecast on: 1 block." in text(app)
-    assert "used, said Ines" in said(app)
+    assert "used, said Ines" in text(app)
     app.multiselect[0].set_value([records.BLOCK_ID])
     for item in app.text_input:
         if item.label == "Your name":
             item.set_value("Paul")
     app = press(app, "Do not use")
     assert choices(came_back)[-1] == (records.BLOCK_ID, False, "Paul")
-    assert "not used, said Paul" in said(app)
+    assert "not used, said Paul" in text(app)
 
 
 def test_a_season_left_out_is_out_of_score_and_learning(came_back: Path) -> None:
