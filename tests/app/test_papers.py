@@ -9,13 +9,13 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from fruitvision.domain import ThingKind
+from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.papers.days import DayOrder
 from fruitvision.pipeline.papers import names_said
 from fruitvision.store import open_farm
 from tests.app.pages import fill as fill_with_walk
 from tests.app.pages import page, press, text, upload
-from tests.paper_files import fill
+from tests.paper_files import fill, workbook
 
 CALIPERS = (
     "Mediciones de julio\nCuartel;Hilera;Árbol;Fecha;Diámetro\n"
@@ -150,3 +150,23 @@ def test_what_looks_like_a_page_stays_text(three_blocks: Path) -> None:
     press(app, "Take this 1 row in")
     with open_farm(three_blocks) as store:
         assert [one.ticket for one in store.bin_tickets()] == ["<b onclick=x>\n\n**T**"]
+
+
+def test_one_of_several_sheets_is_chosen_and_what_goes_is_told(
+    three_blocks: Path, tmp_path: Path
+) -> None:
+    with open_farm(three_blocks) as store:
+        old = CartonPrice(per_carton=20.0, variety="Fuji")
+        store.save_prices([old])
+    rows: list[list[object]] = [["Variety", "Price per carton"], ["Gala", 25.5]]
+    path = workbook(tmp_path, {"Notes": [["nothing", "here"]], "2026": rows})
+    app = page("papers")
+    upload(app, "Table", ("prices.xlsx", path.read_bytes()))
+    assert yes_buttons(app) == []
+    app = select(app, "Which sheet").set_value("2026").run()
+    assert not app.exception
+    assert select(app, "What is this table?").value == "prices"
+    assert "These would go, since the table takes their place:\n\n- Fuji" in text(app)
+    press(app, "Take this 1 row in")
+    with open_farm(three_blocks) as store:
+        assert store.prices() == (CartonPrice(per_carton=25.5, variety="Gala"),)
