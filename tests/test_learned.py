@@ -305,8 +305,8 @@ def test_fruit_that_fill_much_of_a_small_picture_are_looked_at_as_they_are() -> 
 
 def test_what_a_small_picture_shows_made_much_larger_does_not_tell_its_scale() -> None:
     def look(at: float) -> Look:
-        # Blurred leaves hold many small "fruit"; the one fruit is 30 px wide.
-        return Look(at, np.full(9, 30.0), 7.0) if at > 2 else Look(at, np.array([30.0 * at]), 0.9)
+        # Blurred leaves hold many small "fruit"; the four fruit are 30 px wide.
+        return Look(at, np.full(9, 30.0), 7.0) if at > 2 else Look(at, np.full(4, 30.0 * at), 3.6)
 
     image = np.zeros((200, 300, 3), dtype=np.uint8)
     assert working_factor(image, look, known=None, wanted_px=44.0) == pytest.approx(44.0 / 30.0)
