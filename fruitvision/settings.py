@@ -101,9 +101,10 @@ class Settings:
     bins_ahead_days: int = 1
     bins_waiting_days: int = 1
     # What part of the crop a pass takes errs by so much, relative. Our choice, for a plan by last
-    # year's passes: of a pass planned to take 40 %, two of three take about 37 to 43 %. The larger
-    # it is, the more a low first pass means late colour, and the less a low crop.
-    pass_share_error: float = 0.07
+    # year's passes: of a pass planned to take 40 %, two of three take about 36 to 44 %. The larger
+    # it is, the more a low first pass means late colour, and the less a low crop; where passes err
+    # more than it says, what is still to come errs more than its range says.
+    pass_share_error: float = 0.10
     # How full the bins of a pass are against `bin_kg`, relative. Our choice: a bin is filled by
     # eye, and all bins of a pass alike.
     bin_fill_error: float = 0.05

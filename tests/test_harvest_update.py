@@ -184,7 +184,7 @@ def test_a_low_pass_is_a_low_crop_the_less_the_less_is_known_of_its_share(
             ),
             "Gala North",
         ).moved_bins
-        for error in (0.0, 0.07, 0.5)
+        for error in (0.0, 0.1, 0.5)
     ]
     assert moved[0] < moved[1] < moved[2]
     # Where shares say next to nothing, what one pass left hangs on for the next.
@@ -210,10 +210,10 @@ def test_shares_err_within_a_block_and_leave_its_crop(
     sure = [one.draws.bins for one in drawn.passes[:3]]
     assert np.sum(rest.planned[:3], axis=0) == pytest.approx(np.sum(sure, axis=0))
     spread = [np.std(np.log(one / other)) for one, other in zip(rest.planned, sure, strict=False)]
-    # A pass that takes 40 % errs by less than 7 %, since it moves the whole that it is a share of:
-    # its logarithm by 0.07 times (z1 less the mean of z by shares), whose spread is
+    # A pass that takes 40 % errs by less than 10 %, since it moves the whole that it is a share of:
+    # its logarithm by 0.10 times (z1 less the mean of z by shares), whose spread is
     # (0.6² + 0.35² + 0.25²)^½ = 0.738 (shares of what comes in: a little off 40, 35, 25 %).
-    assert spread[0] == pytest.approx(0.07 * 0.738, rel=0.05)
+    assert spread[0] == pytest.approx(0.10 * 0.738, rel=0.05)
 
 
 # ---------------------------------------------------------------- states, tickets
