@@ -342,6 +342,8 @@ def test_an_abbreviated_name_is_nearest_to_the_block_that_is_meant() -> None:
         assert proposed_names(written, known)[0] == "Gala North 4", written
     assert proposed_names("Fuji", known) == ("Fuji Slope",)
     assert proposed_names("Braeburn Home", known) == ()
+    # Another number is another block, however alike the rest is.
+    assert proposed_names("Hill 1", ["Hill 11", "Hall 1"])[0] == "Hall 1"
     assert likeness("Gala North 4", "Gala North 14") < likeness("Gala North 4", "gala NORTH 4") == 1
 
 

@@ -50,7 +50,7 @@ class FarmTable:
     present : callable
         The farm's records of this kind by their key.
     after : callable
-        Those that are there once the rows are in.
+        Those that are there once the rows are in; no row takes nothing away.
     save : callable
         Keeps the rows; `who` brought them.
     checked : callable

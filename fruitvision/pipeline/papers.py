@@ -244,8 +244,7 @@ def _with_rows(
     odd = odd_counts(table, store, answers.odd_lines) if preview.kind == "hand_counts" else ()
     doubted = {one.line for one in odd if not one.meant}
     table = _without_lines(table, doubted)
-    # A table of which no row is understood takes nothing away.
-    after = kind.after(present, table.rows) if table.rows else present
+    after = kind.after(present, table.rows)
     touched = kind.after({}, table.rows)
     new = tuple(ThingSeen(key=key) for key in after if key not in present)
     gone = tuple(ThingSeen(key=key) for key in present if key not in after)
