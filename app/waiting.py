@@ -32,7 +32,7 @@ def waiting_part(block: Block, store: FarmStore, walks: BlockWalks | None) -> No
 
 def waiting_words(one: WaitingCount) -> str:
     """`Row 1, tree 9, 61 fruit counted on 3 Jun 2026: …` and why it is not used."""
-    return f"{count_words(one.count)}: {reason_words(one)}"
+    return say("blocks.waits_line", count=count_words(one.count), why=reason_words(one))
 
 
 def count_words(count: HandCount) -> str:
