@@ -117,7 +117,7 @@ def _questions(preview: Preview, found: Understood) -> Iterator[str]:
             f"line {one.line}: {one.typed} in = {one.mm:.1f} mm"
             for one in found.inch_cells[:LISTED]
         )
-        yield f"? Inches among millimetres? --inches or --no-inches; else they stay out. {cells}"
+        yield f"? Inches among millimetres? --inches or --no-inches; until then left out. {cells}"
     for name in found.names_asked:
         yield from _name_question(name)
     for odd in preview.odd_counts:
@@ -129,8 +129,8 @@ def _questions(preview: Preview, found: Understood) -> Iterator[str]:
 
 
 def _name_question(one: NameQuestion) -> Iterator[str]:
-    rows = f"{many(len(one.lines), 'row')} ({_numbers(one.lines)})"
-    yield f"? {one.what} '{one.written}' is not known; {rows} stay out."
+    rows = f"{many(len(one.lines), 'row')} left out (line {_numbers(one.lines)})"
+    yield f"? {one.what} '{one.written}' is not known: {rows}."
     choices = one.proposed or one.choices[:LISTED]
     for name in choices:
         yield f"    --name '{one.what}:{one.written}={name}'"
