@@ -10,7 +10,7 @@ against the forecast without what was learned before, so that nothing is learned
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import log
@@ -28,18 +28,15 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.learning.expected import ExpectedCrop, SizeMove
+from fruitvision.learning.lot_tables import TableOf, of_one_table
 from fruitvision.learning.matching import LotPiece, SeasonResult
 from fruitvision.learning.packed_sizes import (
     PackedSizes,
     packed_by_class,
     read_sizes,
-    unknown_classes,
 )
 from fruitvision.learning.stages import stage_of
 from fruitvision.settings import Settings
-
-# Size table by name; None where the farm has none of that name.
-TableOf = Callable[[str], SizeTable | None]
 
 # Part of a block's bins that must be packed before its sizes, culls and cartons are read. Our
 # choice: what is packed first is not like the rest.
@@ -141,12 +138,12 @@ class _Compared:
     ) -> None:
         self.crop, self.inputs, self.result = crop, inputs, result
         self.settings = settings
-        self.days_late = _days_late(inputs, result)
+        self.days_late = result.days_late(inputs.plan)
 
     def comparison(
         self, forecast: Forecast, *, frozen: bool, usual: SizeTable, table_of: TableOf
     ) -> Comparison:
-        pieces, table, remarks = _of_one_table(self.result, usual, table_of)
+        pieces, table, remarks = of_one_table(self.result, usual, table_of)
         packed_share = sum(one.bins for one in pieces) / self.result.bins
         if packed_share < MOSTLY_PACKED:
             pieces = ()
@@ -396,43 +393,3 @@ def _log_error(estimate: Estimate) -> float:
     if estimate.p10 <= 0:
         return 0.5 * (estimate.p90 - estimate.p10) / max(estimate.p50, 1e-9)
     return log(estimate.p90 / estimate.p10) / RANGE_SDS
-
-
-def _days_late(inputs: BlockInputs, result: SeasonResult) -> int:
-    """Days by which the bins came later than planned, on average."""
-    if result.mean_day is None:
-        return 0
-    picks = inputs.plan.picks
-    total = sum(one.share for one in picks) or 1.0
-    planned = sum(one.pick_date.toordinal() * one.share for one in picks) / total
-    return round(result.mean_day.toordinal() - planned)
-
-
-def _of_one_table(
-    result: SeasonResult, usual: SizeTable, table_of: TableOf
-) -> tuple[tuple[LotPiece, ...], SizeTable, tuple[str, ...]]:
-    """The pieces by the size table that most cartons are of; others are told and left out."""
-    cartons: dict[str, float] = {}
-    for piece in result.pieces:
-        name = piece.size_table or usual.name
-        cartons[name] = cartons.get(name, 0.0) + sum(one.cartons for one in piece.cartons)
-    remarks: list[str] = []
-    for name in sorted(cartons, key=lambda one: -cartons[one]):
-        table = usual if name == usual.name else table_of(name)
-        if table is None:
-            remarks.append(f"There is no size table '{name}': its lots are left out.")
-            continue
-        pieces = [one for one in result.pieces if (one.size_table or usual.name) == name]
-        kept = []
-        for piece in pieces:
-            strange = unknown_classes(piece.cartons, table)
-            if strange:
-                names = ", ".join(strange)
-                remarks.append(f"Lot {piece.lot} has classes that {name} lacks: {names}.")
-            else:
-                kept.append(piece)
-        others = len(result.pieces) - len(pieces)
-        if others:
-            remarks.append(f"{others} lots are by another size table and left out.")
-        return tuple(kept), table, tuple(remarks)
-    return (), usual, tuple(remarks)

@@ -17,6 +17,7 @@ from fruitvision.domain import (
     CulledFruit,
     PackedCartons,
     PackedLot,
+    PickPlan,
     SeasonNote,
 )
 from fruitvision.errors import did_you_mean
@@ -88,6 +89,14 @@ class SeasonResult:
     def missing_bins(self) -> float:
         """Bins that hung at the pick and never came in, by the note."""
         return 0.0 if self.note is None else self.note.missing_bins
+
+    def days_late(self, plan: PickPlan) -> int:
+        """Days by which the bins came later than planned, on average; 0 without tickets."""
+        if self.mean_day is None:
+            return 0
+        total = sum(one.share for one in plan.picks) or 1.0
+        planned = sum(one.pick_date.toordinal() * one.share for one in plan.picks) / total
+        return round(self.mean_day.toordinal() - planned)
 
     @property
     def left_out(self) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from fruitvision.domain import Forecast, Stage
-from fruitvision.learning.layers import Comparison, TableOf, compare
+from fruitvision.learning.layers import Comparison, compare
+from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import SeasonResult
 from fruitvision.learning.stages import stage_of
 

@@ -28,7 +28,8 @@ from fruitvision.learning.corrections import (
     with_learned,
 )
 from fruitvision.learning.expected import ExpectedCrop
-from fruitvision.learning.layers import Comparison, TableOf
+from fruitvision.learning.layers import Comparison
+from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import Loose, Matched, SeasonResult, season_results
 from fruitvision.learning.score import Coverage, Score, coverage, score
 from fruitvision.learning.seasons import chosen_forecasts, comparisons, last_looks
