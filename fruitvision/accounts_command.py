@@ -15,7 +15,10 @@ from fruitvision.store.farm_store import DATABASE_NAME
 
 people_cli = typer.Typer(
     no_args_is_help=True,
-    help="Who may open the farm's app with a password, and what each may do there.",
+    help="""Who may open the farm's app with a password, and what each may do there.
+
+    Example: fruitvision people add Ines --role manager --farm larkhill
+    """,
 )
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]

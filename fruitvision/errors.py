@@ -15,6 +15,7 @@ FruitVisionError
 ├── SimulationError            an invented orchard can't be made from these dials
 ├── TrainingError              data, state or results of a training can't be used
 ├── ConflictError              somebody else changed the same thing meanwhile
+├── AccountError               a person can't be given an account, or accounts can't be read
 ├── ServeError                 the app can't be started where it was asked for
 └── StoreError                 the farm folder can't be opened or written
 """

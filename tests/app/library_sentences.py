@@ -23,6 +23,8 @@ NO_PAGE = {
     "bench_app": "a bench, on the command line",
     "bench_app.py": "a bench, on the command line",
     "migrations": "SQL",
+    "accounts": "the command line; who signs in reads the texts of the gate",
+    "accounts_command.py": "the command line",
     "archive_command.py": "the command line",
     "archive/manifest.py": "the command line, and words of a data format",
     "archive/restore.py": "the command line",
