@@ -254,7 +254,7 @@ def test_all_is_done_by_keys_alone(page: Page, laptop: Desk) -> None:
     # It goes on from there; a fruit that is taken out comes last, and comes back by Enter.
     page.locator(".sheet svg").focus()
     page.keyboard.press("ArrowRight")
-    assert page.locator(".sheet .sentence").inner_text().startswith("f004")
+    assert page.locator(".sheet .sentence").inner_text().startswith("Middle (400, 600)")
     for key in ("ArrowLeft", "ArrowLeft", "ArrowLeft"):
         page.keyboard.press(key)
     assert page.locator(".sheet .sentence").inner_text() == "f002: taken out by hand."
@@ -324,7 +324,7 @@ def test_on_a_phone_two_fingers_come_near_and_one_taps_a_fruit(
     assert view(phone).scale == pytest.approx(before.scale)
     phone.locator(".sheet .stage").evaluate("node => node.scrollIntoView()")
     phone.touchscreen.tap(*steps.fruit_places(phone)[0])
-    assert phone.locator(".sheet .sentence").inner_text().startswith("f004: 70 ± 3 mm")
+    assert phone.locator(".sheet .sentence").inner_text().startswith("Middle (400, 600): 70 ± 3 mm")
     steps.press(phone, "Not a fruit")
     steps.settled(phone)
     assert hand.kept() == [RemovedFruit(x_px=LONE[0], y_px=LONE[1])]
