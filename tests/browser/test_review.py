@@ -257,7 +257,9 @@ def test_all_is_done_by_keys_alone(page: Page, laptop: Desk) -> None:
     assert page.locator(".sheet .sentence").inner_text().startswith("Middle (400, 600)")
     for key in ("ArrowLeft", "ArrowLeft", "ArrowLeft"):
         page.keyboard.press(key)
-    assert page.locator(".sheet .sentence").inner_text() == "f002: taken out by hand."
+    assert (
+        page.locator(".sheet .sentence").inner_text() == "Upper left (200, 200): taken out by hand."
+    )
     page.keyboard.press("Enter")
     page.keyboard.press("Enter")
     steps.settled(page)
