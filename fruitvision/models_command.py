@@ -87,7 +87,7 @@ def _plan_lines(plan: OwnPlan, folder: Path) -> list[str]:
 
 def own_lines(own: OwnDetector) -> list[str]:
     """What came of it, in lines."""
-    from fruitvision.pipeline.own_detector import trial_rows
+    from fruitvision.pipeline.own_trial import trial_rows
 
     if own.folder is None or own.before is None or own.after is None or own.verdict is None:
         return [

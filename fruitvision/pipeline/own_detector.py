@@ -8,8 +8,7 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from math import pi, sqrt
@@ -18,23 +17,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fruitvision.domain import MeasuredPhoto, TreePhoto
-from fruitvision.errors import FieldDataError, FruitVisionError, TrainingError
+from fruitvision.errors import FieldDataError, TrainingError
 from fruitvision.evaluate.average_precision import threshold_for_count
-from fruitvision.evaluate.figures import figures_of
 from fruitvision.evaluate.matching import USUAL
-from fruitvision.evaluate.run import Looking, PhotoResult, evaluate, threshold_of
-from fruitvision.evaluate.tree_trial import Pair, TreeTrial, Trial, Verdict, tree_trial, verdict
-from fruitvision.evaluate.truth import read_truth
-from fruitvision.fruit.detector import Detector
+from fruitvision.evaluate.tree_trial import Trial, Verdict, verdict
 from fruitvision.fruit.learned import LearnedDetector, detector_in, learned_detector
-from fruitvision.hidden_pairs import pair_counts
 from fruitvision.pipeline.outlines import PHOTO_FOLDER, write_outlines
 from fruitvision.pipeline.own_plan import OwnPlan, part_of
-from fruitvision.pipeline.photos import Progress, Refused, made_with, measure_photo, quiet
+from fruitvision.pipeline.own_trial import Trials, coco_file, results_of, trial_rows
+from fruitvision.pipeline.photos import Progress, Refused, quiet
 from fruitvision.settings import Settings
 from fruitvision.store import Store
-from fruitvision.tree import sample_trees, split_walks
 
 if TYPE_CHECKING:
     from fruitvision.train.card_facts import CardFacts
@@ -114,7 +107,7 @@ def make_own_detector(
         facts = replace(facts_of(base), trained_on=_trained_on(plan, base))
         write_own(made, taught, facts, day=made_on.isoformat(), say=how.say)
         facts = _with_threshold(made, facts, work)
-        trial = _Trials(store, settings, plan, work, how.on_progress)
+        trial = Trials(store, settings, plan, work, how.on_progress)
         before, after = trial.of(base), trial.of(detector_in(made))
         judged = verdict(before, after)
         _write_figures(made, facts, (before, after), judged, made_on)
@@ -142,10 +135,10 @@ def _packs(plan: OwnPlan, work: Path, base: LearnedDetector, say: Say) -> PacksT
     scale = base.card.fruit_width_px / _usual_width_px(plan)
     for name in ("learn", "choose", "tried"):
         part = part_of(plan.outlines.coco, getattr(plan, name))
-        _coco(work, name).write_text(json.dumps(part), encoding="utf-8")
+        coco_file(work, name).write_text(json.dumps(part), encoding="utf-8")
     for name in ("learn", "choose"):
         packing = PackPlan(
-            coco=_coco(work, name),
+            coco=coco_file(work, name),
             images=work / PHOTO_FOLDER,
             out=work / name,
             # At about the network's working scale; never larger than the photo.
@@ -154,10 +147,6 @@ def _packs(plan: OwnPlan, work: Path, base: LearnedDetector, say: Say) -> PacksT
         )
         make_packs(packing, say, processes=1)
     return PacksToTeach(learn=work / "learn", choose=work / "choose")
-
-
-def _coco(work: Path, part: str) -> Path:
-    return work / f"{part}.json"
 
 
 def _usual_width_px(plan: OwnPlan) -> float:
@@ -172,92 +161,6 @@ def _usual_width_px(plan: OwnPlan) -> float:
             "The checked photos show no whole fruit.", fix="Check photos of bearing trees."
         )
     return float(np.median(sides))
-
-
-# ---------------------------------------------------------------- trials
-
-
-class _Trials:
-    """Detectors tried on the same photos and trees."""
-
-    def __init__(
-        self, store: Store, settings: Settings, plan: OwnPlan, work: Path, progress: Progress
-    ) -> None:
-        self._store, self._settings, self._plan = store, settings, plan
-        self._work, self._progress = work, progress
-        self.refused: dict[str, Refused] = {}
-
-    def of(self, detector: LearnedDetector) -> Trial:
-        """Figures on the checked photos kept for it, and on all hand-counted trees."""
-        results = _results(detector, self._work, "tried", self._progress)
-        own = figures_of(results, threshold_of(detector))
-        error = own.count.mean_absolute_percent
-        return Trial(
-            photos=own.photos,
-            fruit=own.wanted,
-            ap50=own.ap50,
-            f1=own.usual.own.f1,
-            f1_there=own.there.own.f1,
-            count_error=None if error is None else error / 100,
-            trees=self._on_trees(detector),
-        )
-
-    def _on_trees(self, detector: Detector) -> TreeTrial | None:
-        placed: dict[str, list[TreePhoto]] = defaultdict(list)
-        for photo in self._store.tree_photos():
-            if photo.tree in self._plan.counted:
-                placed[photo.tree.block_id].append(photo)
-        photos = [one for several in placed.values() for one in several]
-        measured: dict[str, MeasuredPhoto] = {}
-        for done, photo in enumerate(photos, start=1):
-            found = self._measured(photo, detector)
-            if found is not None:
-                measured[photo.photo_id] = found
-            self._progress(done, len(photos))
-        return tree_trial([self._pairs(block, of, measured) for block, of in placed.items()])
-
-    def _pairs(
-        self, block_id: str, photos: Sequence[TreePhoto], measured: dict[str, MeasuredPhoto]
-    ) -> list[Pair]:
-        found: list[Pair] = []
-        for walk in split_walks(photos):
-            trees, _ = sample_trees(walk, measured)
-            pairs, _ = pair_counts(trees, self._store.hand_counts(block_id))
-            found += [(tree.visible_count, count.fruit_count) for tree, count in pairs]
-        return found
-
-    def _measured(self, photo: TreePhoto, detector: Detector) -> MeasuredPhoto | None:
-        """As the detector finds it, without what people put right; kept results are used."""
-        lenses = self._store.lenses()
-        origin = made_with(detector, self._settings, lenses)
-        kept = self._store.measured_photo(photo.photo_id, origin)
-        if kept is not None:
-            return kept
-        try:
-            return measure_photo(
-                self._store.photo_path(photo.photo_id),
-                detector=detector,
-                settings=self._settings,
-                lenses=lenses,
-                pointed=self._store.pointed_references(photo.photo_id),
-            )
-        except FruitVisionError as err:
-            name = f"{photo.tree}, face {photo.face}"
-            self.refused[name] = Refused(name=name, what=err.what, fix=err.fix)
-            return None
-
-
-def _results(
-    detector: LearnedDetector, work: Path, part: str, progress: Progress
-) -> tuple[PhotoResult, ...]:
-    results, _ = evaluate(
-        detector,
-        read_truth(_coco(work, part)),
-        work / PHOTO_FOLDER,
-        looking=Looking(),
-        on_progress=progress,
-    )
-    return results
 
 
 # ---------------------------------------------------------------- the card
@@ -276,7 +179,7 @@ def _with_threshold(made: Path, facts: CardFacts, work: Path) -> CardFacts:
     from fruitvision.train.own import rewrite_card
 
     detector = detector_in(made)
-    results = _results(detector, work, "choose", quiet)
+    results = results_of(detector, work, "choose", quiet)
     wanted = sum(one.truth.wanted for one in results)
     facts = replace(facts, version=detector.version)
     if wanted < FRUIT_FOR_A_THRESHOLD:
@@ -317,42 +220,3 @@ def _write_figures(
             count_error=round(min(max(facts.count_error, errs), 1.0), 3),
         ),
     )
-
-
-def trial_rows(before: Trial, after: Trial) -> list[tuple[str, str, str]]:
-    """What was measured, before → after, and on what; a row a figure."""
-    photos = f"{after.photos} checked photos not learned from, {after.fruit} fruit"
-    rows = [
-        ("AP50", _two(before.ap50, after.ap50, "{:.3f}"), photos),
-        ("F1 at overlap 0.5", _two(before.f1, after.f1, "{:.3f}"), photos),
-        ("F1 at overlap 0.2", _two(before.f1_there, after.f1_there, "{:.3f}"), photos),
-        (
-            "count of a photo, mean absolute error",
-            _two(before.count_error, after.count_error, "{:.1%}"),
-            photos,
-        ),
-    ]
-    if before.trees is not None and after.trees is not None:
-        on = f"{after.trees.trees} hand-counted trees"
-        rows += [
-            (
-                "fruit by hand for each seen",
-                _two(before.trees.ratio, after.trees.ratio, "{:.2f}"),
-                on,
-            ),
-            (
-                "the same, spread between trees",
-                _two(before.trees.scatter, after.trees.scatter, "{:.1%}"),
-                on,
-            ),
-            (
-                "count of a tree from the others' ratio, mean absolute error",
-                _two(before.trees.error, after.trees.error, "{:.1%}"),
-                on,
-            ),
-        ]
-    return rows
-
-
-def _two(before: float | None, after: float | None, form: str) -> str:
-    return " → ".join("–" if one is None else form.format(one) for one in (before, after))

@@ -33,6 +33,7 @@ NO_PAGE = {
     "pipeline/mapped.py": "the command line",
     "pipeline/own_detector.py": "the command line",
     "pipeline/own_plan.py": "the command line",
+    "pipeline/own_trial.py": "the command line",
     "pipeline/season.py": "the command line",
     "store/season_off.py": "the command line",
     "papers_out_command.py": "the command line",
