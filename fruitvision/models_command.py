@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from fruitvision.pipeline.own_detector import OwnDetector
     from fruitvision.pipeline.own_plan import OwnPlan
 
+__all__ = ["models_cli"]
+
 # In the farm's folder: its own detectors, numbered.
 OWN_FOLDER = "detectors"
 DEVICES = ("cpu", "cuda")

@@ -23,7 +23,7 @@ class ThingKind(StrEnum):
     PICK_PLAN = "pick plan"
     COLD_ROOM = "cold room"
     # A pass through a block: whether it is finished.
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105
     # What is still to come of a block, by its bin tickets and those of its like.
     HARVEST_REST = "harvest rest"
     # A table of the office, whole: its name, and how many rows of it went in.
