@@ -23,6 +23,8 @@ _LOOK = """<style>
 [data-testid="stMainBlockContainer"] { padding-top: 1.5rem; max-width: 62rem; }
 h1 { font-size: 2.2rem !important; }
 [data-testid="stHeader"] { background: transparent; height: 1rem; }
+.fv-jumps { display: flex; flex-wrap: wrap; gap: .2rem 1.4rem; }
+.fv-jumps a { min-height: 44px; display: inline-flex; align-items: center; color: #7a3b2e; }
 .fv-numbers { display: grid; gap: .6rem; margin: .2rem 0 .8rem;
   grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); }
 .fv-number { background: #efe7da; border-left: 4px solid #7a3b2e; padding: .5rem .8rem; }
@@ -149,6 +151,12 @@ def caution() -> None:
     """The line under every forecast."""
     words = escape(say("common.caution"))
     st.markdown(f'<div class="fv-caution" role="note">{words}</div>', unsafe_allow_html=True)
+
+
+def jumps(*parts: tuple[str, str]) -> None:
+    """Links to parts of a long page: the anchor of each part's heading, and its words."""
+    links = "".join(f'<a href="#{anchor}" target="_self">{escape(words)} ↓</a>' for anchor, words in parts)
+    st.html(f'<nav class="fv-jumps">{links}</nav>')
 
 
 def numbers(shown: Sequence[tuple[str, str, str]]) -> None:

@@ -26,6 +26,8 @@ from fruitvision.harvest import HarvestCalendar, HarvestDay, PassPlan
 from fruitvision.pipeline.harvest_plan import read_harvest
 from fruitvision.store import FarmStore
 
+# Anchor of the heading, for links to it.
+BINS = "bins"
 # A farm with more passes starts with one week. Our choice: a screen of a phone.
 MOST_PASSES = 20
 # Blocks of a day that are named. Our choice: three lines of a phone.
@@ -42,7 +44,7 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     ForecastError
         If the forecast can't be drawn again.
     """
-    st.header(say("sales.harvest_head"))
+    st.header(say("sales.harvest_head"), anchor=BINS)
     record = read_harvest(store, forecast)
     with st.expander(say("sales.crew_head")):
         crew_form(store)

@@ -21,6 +21,8 @@ from fruitvision.store import FarmStore
 
 # Oversold classes that are named. Our choice: a screen of a phone.
 NAMED = 6
+# Anchor of the heading, for links to it.
+ORDERS = "orders"
 
 
 def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None:
@@ -31,7 +33,7 @@ def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None
     ForecastError
         If the forecast did not keep its size table.
     """
-    st.header(say("sales.orders_head"))
+    st.header(say("sales.orders_head"), anchor=ORDERS)
     orders = store.order_book()
     if orders:
         checked = _checked(f"{forecast.forecast_id} {orders}", forecast, orders)

@@ -9,8 +9,8 @@ from app import charts_forecast, drawn, session, show, show_crop
 from app.chosen import in_address
 from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row, sheet_rows
 from app.other_cause import other_words
-from app.sales.harvest import harvest
-from app.sales.orders import order_book
+from app.sales.harvest import BINS, harvest
+from app.sales.orders import ORDERS, order_book
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
 from app.score.record import track_record_words
@@ -157,6 +157,7 @@ def variety(
 store = session.farm()
 st.title(say("sales.title"))
 show.note(*session.said())
+show.jumps((ORDERS, say("sales.orders_head")), (BINS, say("sales.harvest_head")))
 sold = choose_version(store)
 if sold is None:
     st.write(say("sales.no_forecast"))
