@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from datetime import UTC, datetime
+from getpass import GetPassWarning
 from pathlib import Path
 from typing import Annotated
 
@@ -46,7 +48,9 @@ def list_people(farm: Farm) -> None:
 def add(
     name: Name,
     farm: Farm,
-    role: Annotated[Role, typer.Option("--role", help="What the person may do.")] = Role.SCOUT,
+    role: Annotated[
+        Role, typer.Option("--role", case_sensitive=False, help="What the person may do.")
+    ] = Role.SCOUT,
     password_from: PasswordFrom = None,
 ) -> None:
     """Give somebody an account. The first one must be a manager's.
@@ -60,14 +64,26 @@ def add(
 @people_cli.command()
 def role(
     name: Name,
-    role: Annotated[Role, typer.Argument(help="What the person may do from now on.")],
     farm: Farm,
+    role: Annotated[
+        Role | None,
+        typer.Argument(case_sensitive=False, help="What the person may do from now on."),
+    ] = None,
+    by_option: Annotated[
+        Role | None, typer.Option("--role", case_sensitive=False, help="The same, as an option.")
+    ] = None,
 ) -> None:
     """Give somebody another role; the person signs in anew.
 
     Example: fruitvision people role Teo sales --farm larkhill
     """
-    changed = _book(farm).set_role(name, role, at=datetime.now(UTC))
+    named = {one for one in (role, by_option) if one is not None}
+    if len(named) != 1:
+        raise AccountError(
+            "Two roles are named." if named else "No role is named.",
+            fix=f"Name one: {', '.join(Role)}.",
+        )
+    changed = _book(farm).set_role(name, named.pop(), at=datetime.now(UTC))
     typer.echo(f"{changed.name} is {changed.role.value} now.")
 
 
@@ -99,7 +115,7 @@ def _book(farm: Path) -> AccountBook:
 
 def _password(password_from: Path | None) -> str:
     if password_from is None:
-        return str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
+        return _typed_password()
     try:
         if str(password_from) == "-":
             text = sys.stdin.readline()
@@ -110,3 +126,17 @@ def _password(password_from: Path | None) -> str:
             f"Can't read a password from {password_from}.", fix="Give a text file of one line."
         ) from err
     return (text.splitlines() or [""])[0]
+
+
+def _typed_password() -> str:
+    with warnings.catch_warnings():
+        # Else the password would be seen while it is typed, or be asked of nobody.
+        warnings.simplefilter("error", GetPassWarning)
+        try:
+            return str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
+        except GetPassWarning as err:
+            raise AccountError(
+                "There is no terminal here to type a password in.",
+                fix="Give a file whose first line it is: --password-from FILE, "
+                "or --password-from - for the input.",
+            ) from err

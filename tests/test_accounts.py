@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -201,7 +202,10 @@ def test_people_are_added_changed_and_taken_out_by_command(tmp_path: Path) -> No
     _, told = run("list")
     assert told.splitlines()[0].startswith("Ana: sales, since ")
     assert [line.split(":")[0] for line in told.splitlines()] == ["Ana", "Ines", "Teo"]
-    assert run("role", "Teo", "reader")[0] == 0
+    assert run("role", "Teo", "SALES")[0] == 0
+    assert run("role", "Teo", "--role", "reader")[0] == 0
+    assert "No role is named" in run("role", "Teo")[1]
+    assert "Two roles are named" in run("role", "Teo", "sales", "--role", "reader")[1]
     assert run("password", "Teo", "--password-from", "-", text="lantern moss kettle\n")[0] == 0
     found = AccountBook(tmp_path).check("Teo", "lantern moss kettle")
     assert found is not None
@@ -213,3 +217,44 @@ def test_people_are_added_changed_and_taken_out_by_command(tmp_path: Path) -> No
     assert "No manager would be left" in told
     gone = CliRunner().invoke(cli, ["people", "list", "--farm", str(tmp_path / "nowhere")])
     assert "There is no farm" in str(gone.exception)
+
+
+def test_without_a_terminal_the_file_for_a_password_is_named(tmp_path: Path) -> None:
+    open_farm(tmp_path).close()
+    start = "import sys; from fruitvision.cli import main; sys.exit(main())"
+    asked = ["people", "add", "Ines", "--role", "Manager", "--farm", str(tmp_path)]
+    done = subprocess.run(
+        [sys.executable, "-c", start, *asked],
+        input="kettle moss lantern\n" * 2,
+        capture_output=True,
+        text=True,
+        check=False,
+        start_new_session=True,  # With no terminal at all.
+    )
+    assert done.returncode == 2
+    assert "no terminal here" in done.stderr
+    assert "--password-from" in done.stderr
+    assert "GetPassWarning" not in done.stderr
+    assert AccountBook(tmp_path).accounts() == ()
+
+
+def test_a_folder_without_rights_is_told_in_words(
+    accounts: AccountBook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", str(accounts.path))
+
+    monkeypatch.setattr(book.FileLock, "acquire", refused)
+    with pytest.raises(AccountError, match="Can't write .*: Permission denied"):
+        accounts.set_role("Ines", Role.MANAGER, at=AT)
+
+
+def test_accounts_that_somebody_else_holds_are_told_in_words(
+    accounts: AccountBook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(book, "LOCK_WAIT_S", 0.05)
+    with (
+        book.FileLock(accounts.path.with_suffix(".lock")),
+        pytest.raises(AccountError, match="Somebody else"),
+    ):
+        accounts.set_role("Ines", Role.MANAGER, at=AT)

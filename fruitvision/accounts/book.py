@@ -12,7 +12,7 @@ from pathlib import Path
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
-from filelock import FileLock
+from filelock import FileLock, Timeout
 
 from fruitvision.accounts.account import Account, Role, check_password, name_of
 from fruitvision.errors import AccountError, did_you_mean
@@ -157,22 +157,28 @@ class AccountBook:
 
     def _change(self, change: Callable[[tuple[Account, ...]], tuple[Account, ...]]) -> None:
         """Read, change and write, one after another, whoever does it."""
-        with FileLock(self.path.with_suffix(".lock"), timeout=LOCK_WAIT_S):
-            accounts = change(self.accounts())
-            if accounts and all(one.role is not Role.MANAGER for one in accounts):
-                raise AccountError(
-                    "No manager would be left, and nobody could let others in.",
-                    fix="Give somebody the role manager first.",
-                )
-            document = {"schema_version": SCHEMA_VERSION, "accounts": list(map(to_plain, accounts))}
-            try:
+        try:
+            with FileLock(self.path.with_suffix(".lock"), timeout=LOCK_WAIT_S):
+                accounts = change(self.accounts())
+                if accounts and all(one.role is not Role.MANAGER for one in accounts):
+                    raise AccountError(
+                        "No manager would be left, and nobody could let others in.",
+                        fix="Give somebody the role manager first.",
+                    )
+                plain = list(map(to_plain, accounts))
+                document = {"schema_version": SCHEMA_VERSION, "accounts": plain}
                 write_whole(self.path, json.dumps(document, indent=1).encode())
                 os.chmod(self.path, OWNER_ONLY)
-            except OSError as err:
-                raise AccountError(
-                    f"Can't write {self.path}: {err.strerror}.",
-                    fix="Check that the farm's folder can be written.",
-                ) from err
+        except Timeout as err:
+            raise AccountError(
+                f"Somebody else has been changing {self.path} for {LOCK_WAIT_S:.0f} s.",
+                fix="Try again in a moment.",
+            ) from err
+        except OSError as err:
+            raise AccountError(
+                f"Can't write {self.path}: {err.strerror}.",
+                fix="Check that the farm's folder can be written.",
+            ) from err
 
 
 def _named(known: tuple[Account, ...], name: str) -> Account:
