@@ -33,6 +33,7 @@ from fruitvision.console import (
     progress_line,
     say,
     say_forecast,
+    say_not_printed,
     shown_units,
     write_forecast,
     write_picture,
@@ -306,7 +307,7 @@ def plan(
     seed: Annotated[int | None, typer.Option("--seed", min=0, help="Same seed, same walk.")] = None,
     paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
     out: Annotated[Path, typer.Option("--out", help="PDF file to write.")] = Path("walk.pdf"),
-) -> None:
+) -> int:
     """Draw the trees of the next walk and print the list: random start, every k-th position.
 
     Example: fruitvision plan "Gala North" --farm larkhill --trees 12 --out walk.pdf
@@ -327,6 +328,8 @@ def plan(
         )
     pages = write_walk_list(walk, out, paper=paper)
     typer.echo(f"{out}: {len(walk.places)} stops on {pages} pages, seed {walk.seed}.")
+    lost = say_not_printed([walk.block_id, *(place.stratum for place in walk.places)])
+    return 1 if lost else 0
 
 
 @cli.command()

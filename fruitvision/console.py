@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from fruitvision.errors import FieldDataError, SettingsError
+from fruitvision.errors import FieldDataError, SettingsError, StoreError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.settings import Settings, read_settings, settings_to_text
 from fruitvision.unit_system import METRIC, Units, UnitSystem, units_of
@@ -286,3 +286,34 @@ def pick_date(text: str) -> tuple[str, date]:
             f"'{text}' is no pick date.", fix="Write it as --pick 'Gala North=2026-09-03'."
         )
     return name.strip(), day(when, option="--pick")
+
+
+def say_not_printed(names: Iterable[str]) -> bool:
+    """Say which names a PDF can't print in full, and whether there are any."""
+    from fruitvision.printed_letters import LACKING, not_printed
+
+    found = not_printed(names)
+    if found:
+        typer.echo(
+            f"! A PDF has the letters of western Europe only. In it these names lack letters "
+            f"({LACKING}): {', '.join(found)}. Tables and documents have them in full. For paper, "
+            f"write them in Latin letters too, or send the workbook."
+        )
+    return bool(found)
+
+
+def check_outside(farm: Path, *paths: Path | None) -> None:
+    """Refuse to write into the farm's own folder.
+
+    Raises
+    ------
+    StoreError
+        If one of the paths is the folder or lies in it.
+    """
+    home = farm.resolve()
+    for path in paths:
+        if path is not None and path.resolve().is_relative_to(home):
+            raise StoreError(
+                f"{path} is in the farm's own folder.",
+                fix="Write elsewhere: what lies in the farm's folder goes along in every archive.",
+            )

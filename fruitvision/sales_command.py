@@ -9,8 +9,14 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_settings_or, farm_store, say
-from fruitvision.errors import StoreError
+from fruitvision.console import (
+    check_outside,
+    farm_settings_or,
+    farm_store,
+    say,
+    say_not_printed,
+)
+from fruitvision.errors import SettingsError, StoreError
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
@@ -78,7 +84,7 @@ def harvest(
     ] = None,
     pdf: Annotated[Path | None, typer.Option("--pdf", help="Also as one page to hang up.")] = None,
     paper: Annotated[str, typer.Option("--paper", help="Of the page: A4 or Letter.")] = "A4",
-) -> None:
+) -> int:
     """Bins and pickers by pass and day, by the forecast that sales works with.
 
     Example: fruitvision harvest --farm larkhill --out harvest.csv
@@ -90,6 +96,8 @@ def harvest(
     from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines
 
+    _check_files(out, ics, pdf)
+    check_outside(farm, out, ics, pdf)
     with farm_store(farm, create=False) as store:
         sold = sold_from(store)
         earlier = frozen_before(store, sold)
@@ -118,7 +126,8 @@ def harvest(
     now = datetime.now(UTC)
     if ics is not None:
         gone = passes_gone(calendar, sold.forecast, earlier)
-        write_harvest_ics(calendar, ics, written_at=now, gone=gone)
+        frozen = sold.frozen is not None
+        write_harvest_ics(calendar, ics, written_at=now, gone=gone, is_frozen=frozen)
         typer.echo(f"Written: {ics}. Import it again after each new version: events are replaced.")
     if pdf is not None:
         write_harvest_pdf(
@@ -129,3 +138,19 @@ def harvest(
             paper=paper,
         )
         typer.echo(f"Written: {pdf}.")
+        names = [calendar.farm, *(one.block_id for one in calendar.passes), *calendar.unknown]
+        return 1 if say_not_printed(names) else 0
+    return 0
+
+
+def _check_files(out: Path | None, ics: Path | None, pdf: Path | None) -> None:
+    for option, path, ending in (("--ics", ics, ".ics"), ("--pdf", pdf, ".pdf")):
+        if path is not None and path.suffix.casefold() != ending:
+            raise SettingsError(
+                f"{option} is to be {path}.", fix=f"Name a file that ends in {ending}."
+            )
+    if out is not None and out.suffix.casefold() in (".ics", ".pdf", ".xlsx"):
+        raise SettingsError(
+            f"--out writes a CSV table, not {out}.",
+            fix="Name it .csv; --ics and --pdf write the other files.",
+        )

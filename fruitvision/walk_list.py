@@ -12,6 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.domain import PlannedPlace, TreeKind, WalkPlan
 from fruitvision.errors import SettingsError, did_you_mean
+from fruitvision.printed_letters import printable
 from fruitvision.whole_file import write_asked_for
 
 PAPERS = {"A4": A4, "Letter": LETTER}
@@ -73,7 +74,7 @@ def _draw_page(
     width, height = size
     left, right = MARGIN_MM * mm, width - MARGIN_MM * mm
     canvas.setFont("Helvetica-Bold", STOP_POINTS)
-    canvas.drawString(left, height - 17 * mm, plan.block_id)
+    canvas.drawString(left, height - 17 * mm, printable(plan.block_id))
     canvas.setFont("Helvetica", WORD_POINTS)
     counted = sum(place.count_by_hand for place in plan.places)
     canvas.drawString(
@@ -104,7 +105,7 @@ def _draw_stop(
     row, position = place.tree.row, place.tree.position
     canvas.drawString(left + PLACE_MM * mm, base, f"Row {row}  Tree {position}")
     canvas.setFont("Helvetica", 8)
-    canvas.drawString(left + PLACE_MM * mm, base - 5 * mm, _remarks(place))
+    canvas.drawString(left + PLACE_MM * mm, base - 5 * mm, printable(_remarks(place)))
     canvas.setFont("Helvetica", WORD_POINTS)
     canvas.drawString(left + STEPS_MM * mm, base, f"{place.steps} on")
     for shift, word in enumerate(("A", "B", "gap")):

@@ -223,7 +223,7 @@ def test_without_a_terminal_the_file_for_a_password_is_named(tmp_path: Path) -> 
     open_farm(tmp_path).close()
     start = "import sys; from fruitvision.cli import main; sys.exit(main())"
     asked = ["people", "add", "Ines", "--role", "Manager", "--farm", str(tmp_path)]
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603
         [sys.executable, "-c", start, *asked],
         input="kettle moss lantern\n" * 2,
         capture_output=True,
@@ -245,7 +245,7 @@ def test_a_folder_without_rights_is_told_in_words(
         raise PermissionError(13, "Permission denied", str(accounts.path))
 
     monkeypatch.setattr(book.FileLock, "acquire", refused)
-    with pytest.raises(AccountError, match="Can't write .*: Permission denied"):
+    with pytest.raises(AccountError, match=r"Can't write .*: Permission denied"):
         accounts.set_role("Ines", Role.MANAGER, at=AT)
 
 

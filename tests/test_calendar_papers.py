@@ -5,16 +5,20 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from math import ceil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from pypdf import PdfReader
 
 from fruitvision.domain import Pick, PickPlan
 from fruitvision.errors import SettingsError
+from fruitvision.export import write_harvest_csv
 from fruitvision.export.calendar_ics import harvest_ics, passes_gone
 from fruitvision.export.calendar_pdf import write_harvest_pdf
 from fruitvision.harvest import HarvestCalendar, harvest_calendar
+from fruitvision.report import harvest_lines
 from fruitvision.store import open_farm
 from tests.forecast_records import block_estimate, block_inputs, sizes
 from tests.test_bad_input import run
@@ -216,3 +220,78 @@ def test_the_command_writes_both(tmp_path: Path) -> None:
         ("20260910", "CANCELLED"),
     ]
     assert "frozen by Ines" in text_of(files[1])
+
+
+def test_a_forecast_that_nobody_froze_makes_tentative_events(calendar: HarvestCalendar) -> None:
+    for is_frozen, status in ((True, "CONFIRMED"), (False, "TENTATIVE")):
+        content = harvest_ics(calendar, written_at=NOW, gone={}, is_frozen=is_frozen)
+        events = events_of(content)
+        assert {one["STATUS"] for one in events} == {status}
+        assert all(("not frozen" in one["DESCRIPTION"]) is not is_frozen for one in events)
+
+
+def test_bins_and_pickers_to_plan_with_are_the_same_whole_ones_in_every_file(
+    calendar: HarvestCalendar, tmp_path: Path
+) -> None:
+    write_harvest_csv(calendar, tmp_path / "h.csv")
+    table = pd.read_csv(tmp_path / "h.csv")
+    for column in ("bins_to_order", "pickers_planned", "pickers_overtime"):
+        assert (table[column] % 1 == 0).all()
+    need = calendar.days[0].need
+    assert need.bins_to_order % 1 > 0
+    days = table[table["level"] == "day"]
+    assert days["bins_to_order"].iloc[0] == ceil(need.bins_to_order)
+    assert days["pickers_planned"].iloc[0] == ceil(need.pickers_planned)
+    planned = calendar.passes[0].need
+    told = events_of(harvest_ics(calendar, written_at=NOW, gone={}))[0]["DESCRIPTION"]
+    assert f"place {ceil(planned.bins_to_order)}." in told
+    assert f"plan {ceil(planned.pickers_planned)}." in told
+
+
+def test_no_number_of_the_whole_harvest_looks_like_bins_to_order_or_a_crew(
+    calendar: HarvestCalendar, tmp_path: Path
+) -> None:
+    assert calendar.total is not None
+    (whole,) = (line for line in harvest_lines(calendar) if line.startswith("Whole harvest: "))
+    assert "picker-days" in whole
+    write_harvest_pdf(calendar, tmp_path / "h.pdf", written_on=NOW.date(), version="Forecast 1")
+    page = text_of(tmp_path / "h.pdf").splitlines()
+    after = page[page.index("All") + 1 :][:4]
+    assert after[0].endswith(" bins")
+    # Bins, then picker-days; no number to order between them, and no crew.
+    assert [one.endswith(")") for one in after[1:]] == [True, False, False]
+    assert after[2].endswith(") days")
+    assert not after[3].strip().isdecimal()
+
+
+def test_names_that_a_page_can_not_print_are_told(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm", name="Larkhill") as store:
+        add_good_block(store, "苹果园 北")
+    farm = str(tmp_path / "farm")
+    run("forecast", "--farm", farm, "--sizes", "classes_5mm")
+    out = tmp_path / "out"
+    status, told = run("harvest", "--farm", farm, "--pdf", str(out / "h.pdf"))
+    assert status == 1
+    assert "lack letters (?): 苹果园 北." in " ".join(told.split())
+    assert run("harvest", "--farm", farm, "--ics", str(out / "h.ics"))[0] == 0
+    status, told = run("sheet", "--farm", farm, "--out", str(out))
+    assert (status, "lack letters" in told) == (0, False)
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        (("--pdf", "x.ics"), "--pdf is to be"),
+        (("--ics", "x.csv"), "--ics is to be"),
+        (("--out", "x.pdf", "--pdf", "x.pdf"), "--out writes a CSV table"),
+        (("--out", "farm/x.csv"), "is in the farm's own folder"),
+    ],
+)
+def test_files_that_would_write_over_one_another_are_refused(
+    tmp_path: Path, asked: tuple[str, ...], words: str
+) -> None:
+    open_farm(tmp_path / "farm").close()
+    paths = [one if one.startswith("--") else str(tmp_path / one) for one in asked]
+    status, told = run("harvest", "--farm", str(tmp_path / "farm"), *paths)
+    assert status == 2
+    assert words in " ".join(told.split())

@@ -44,7 +44,8 @@ ALLOWED: dict[str, set[str]] = {
     "marker_sides": set(),
     "marker_sheet": BASE | {"printed_ruler", "reference", "units", "whole_file"},
     "sampling": BASE,
-    "walk_list": BASE | {"whole_file"},
+    "printed_letters": set(),
+    "walk_list": BASE | {"printed_letters", "whole_file"},
     "drawings": set(),
     "training_card": BASE | {"drawings", "share", "whole_file"},
     "walk_progress": BASE | {"tree", "walk_data"},
@@ -114,7 +115,8 @@ ALLOWED: dict[str, set[str]] = {
     "migrations": {"store"},
     "archive": BASE | {"records", "store", "whole_file"},
     "sheet": BASE | {"forecast"},
-    "export": BASE | {"records", "whole_file", "forecast", "harvest", "sheet", "unit_system"},
+    "export": BASE
+    | {"forecast", "harvest", "printed_letters", "records", "sheet", "unit_system", "whole_file"},
     "batch": BASE | {"cores"},
 }
 # Top-level parts that may import any of the above.

@@ -11,7 +11,7 @@ import streamlit as st
 
 from app import files
 from app.wording import say
-from fruitvision.domain import Forecast
+from fruitvision.domain import Forecast, FrozenForecast
 from fruitvision.export import write_harvest_csv
 from fruitvision.harvest import HarvestCalendar
 from fruitvision.pipeline.sales import frozen_before, sold_from
@@ -46,13 +46,19 @@ def _events(calendar: HarvestCalendar, forecast: Forecast, store: FarmStore, pat
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
 
     gone = passes_gone(calendar, forecast, frozen_before(store, sold_from(store)))
-    write_harvest_ics(calendar, path, written_at=datetime.now(UTC), gone=gone)
+    now, frozen = datetime.now(UTC), _frozen(forecast, store) is not None
+    write_harvest_ics(calendar, path, written_at=now, gone=gone, is_frozen=frozen)
 
 
 def _page(calendar: HarvestCalendar, forecast: Forecast, store: FarmStore, path: Path) -> None:
     from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
 
-    frozen = [one for one in store.frozen_forecasts() if one.forecast_id == forecast.forecast_id]
-    version = printed_version(forecast, frozen[-1] if frozen else None)
+    version = printed_version(forecast, _frozen(forecast, store))
     today = datetime.now(UTC).astimezone().date()
     write_harvest_pdf(calendar, path, written_on=today, version=version)
+
+
+def _frozen(forecast: Forecast, store: FarmStore) -> FrozenForecast | None:
+    """Who froze it last; None where nobody did."""
+    frozen = [one for one in store.frozen_forecasts() if one.forecast_id == forecast.forecast_id]
+    return frozen[-1] if frozen else None

@@ -86,6 +86,7 @@ def write_harvest_ics(
     *,
     written_at: datetime,
     gone: Mapping[PassName, date] | None = None,
+    is_frozen: bool,
 ) -> None:
     """Write the calendar.
 
@@ -95,17 +96,24 @@ def write_harvest_ics(
         With a time zone.
     gone : mapping of PassName to date, optional
         Passes to cancel, and the days on which they were planned.
+    is_frozen : bool
+        Whether somebody froze the forecast; else its passes are tentative.
 
     Raises
     ------
     StoreError
         If the file can't be written.
     """
-    save(path, harvest_ics(calendar, written_at=written_at, gone=gone or {}))
+    content = harvest_ics(calendar, written_at=written_at, gone=gone or {}, is_frozen=is_frozen)
+    save(path, content)
 
 
 def harvest_ics(
-    calendar: HarvestCalendar, *, written_at: datetime, gone: Mapping[PassName, date]
+    calendar: HarvestCalendar,
+    *,
+    written_at: datetime,
+    gone: Mapping[PassName, date],
+    is_frozen: bool = True,
 ) -> bytes:
     """The calendar as the content of a file."""
     found = Calendar()
@@ -114,7 +122,7 @@ def harvest_ics(
     found.add("calscale", "GREGORIAN")
     found.add("method", "PUBLISH")
     found.add("x-wr-calname", _plain(f"Harvest, {calendar.farm}"))
-    found.add("x-wr-caldesc", _plain(_whole_words(calendar)))
+    found.add("x-wr-caldesc", _plain(_whole_words(calendar, is_frozen)))
     written = written_at.astimezone(UTC).replace(microsecond=0)
     seasons = _seasons(calendar.passes)
     for one in calendar.passes:
@@ -122,8 +130,8 @@ def harvest_ics(
         event = _event(name, calendar.farm, one.first_day, one.last_day, written)
         days = [part for part in calendar.parts if _is_of(part, one)]
         event.add("summary", _plain(_summary(one)))
-        event.add("description", _plain(_description(one, days, calendar)))
-        event.add("status", "CONFIRMED")
+        event.add("description", _plain(_description(one, days, calendar, is_frozen)))
+        event.add("status", "CONFIRMED" if is_frozen else "TENTATIVE")
         event.add("x-fruitvision-bins-mean", f"{one.need.mean_bins:.2f}")
         event.add("x-fruitvision-picker-days-mean", f"{one.need.mean_picker_days:.2f}")
         event.add("x-fruitvision-forecast", calendar.forecast_id)
@@ -167,7 +175,9 @@ def _summary(one: PassPlan) -> str:
     return f"Pick {one.block_id}{number}: {_words(one.need.bins)} bins"
 
 
-def _description(one: PassPlan, days: list[PassDay], calendar: HarvestCalendar) -> str:
+def _description(
+    one: PassPlan, days: list[PassDay], calendar: HarvestCalendar, is_frozen: bool
+) -> str:
     lines = [f"{one.variety}, P50 with P10–P90 in brackets.", *_need_lines(one.need)]
     if len(days) > 1:
         lines += [
@@ -175,18 +185,23 @@ def _description(one: PassPlan, days: list[PassDay], calendar: HarvestCalendar) 
             f"{_words(part.need.picker_days)} pickers"
             for part in days
         ]
-    return "\n".join([*lines, "", f"By forecast {calendar.forecast_id}; {NOTE}.", CAUTIONS[-1]])
+    return "\n".join([*lines, "", _by_words(calendar, is_frozen), CAUTIONS[-1]])
+
+
+def _by_words(calendar: HarvestCalendar, is_frozen: bool) -> str:
+    frozen = "" if is_frozen else ", not frozen"
+    return f"By forecast {calendar.forecast_id}{frozen}; {NOTE}."
 
 
 def _need_lines(need: Need) -> list[str]:
     return [
         f"Bins: {_words(need.bins)}, place {ceil(need.bins_to_order)}.",
-        f"Picker-days: {_words(need.picker_days)}, plan {need.pickers_planned:.1f}.",
+        f"Picker-days: {_words(need.picker_days)}, plan {ceil(need.pickers_planned)}.",
     ]
 
 
-def _whole_words(calendar: HarvestCalendar) -> str:
-    words = f"By forecast {calendar.forecast_id}; {NOTE}."
+def _whole_words(calendar: HarvestCalendar, is_frozen: bool) -> str:
+    words = _by_words(calendar, is_frozen)
     if calendar.total is not None:
         what = "Still to pick" if calendar.picked_bins else "Whole harvest"
         words = f"{what}: {_words(calendar.total.bins)} bins. {words}"

@@ -21,6 +21,7 @@ from fruitvision.domain import Estimate, Forecast, FrozenForecast
 from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, save
 from fruitvision.harvest import HarvestCalendar, HarvestDay
+from fruitvision.printed_letters import printable
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 # Most lines of one page. Our choice: they can still be read from a step away.
@@ -161,7 +162,7 @@ def _wrapped(text: str, room: float, points: float) -> list[str]:
     rows = [""]
     for word in text.split():
         longer = f"{rows[-1]} {word}".strip()
-        if stringWidth(_printable(longer), "Helvetica", points) <= room:
+        if stringWidth(printable(longer), "Helvetica", points) <= room:
             rows[-1] = longer
         else:
             rows.append(word)
@@ -179,12 +180,7 @@ def _text(
     right: bool = False,
 ) -> None:
     canvas.setFont("Helvetica-Bold" if bold else "Helvetica", points)
-    (canvas.drawRightString if right else canvas.drawString)(x, y, _printable(text))
-
-
-def _printable(text: str) -> str:
-    """Letters that the printed font has; others as question marks."""
-    return text.encode("cp1252", "replace").decode("cp1252")
+    (canvas.drawRightString if right else canvas.drawString)(x, y, printable(text))
 
 
 def _fitting(names: Sequence[str], room: float, points: float) -> str:
@@ -192,10 +188,10 @@ def _fitting(names: Sequence[str], room: float, points: float) -> str:
     for shown in range(len(names), 0, -1):
         more = f" + {len(names) - shown}" if shown < len(names) else ""
         text = ", ".join(names[:shown]) + more
-        if stringWidth(_printable(text), "Helvetica", points) <= room:
+        if stringWidth(printable(text), "Helvetica", points) <= room:
             return text
     first = names[0] if names else ""
-    while first and stringWidth(_printable(f"{first}…"), "Helvetica", points) > room:
+    while first and stringWidth(printable(f"{first}…"), "Helvetica", points) > room:
         first = first[:-1]
     return f"{first}…" if first else ""
 
@@ -268,8 +264,8 @@ def _total(calendar: HarvestCalendar) -> list[_Line]:
             where=(f"mean {need.mean_bins:,.1f} bins",),
             cells=(
                 _words(need.bins),
-                f"{ceil(need.bins_to_order):,}",
-                _words(need.picker_days),
+                "",
+                f"{_words(need.picker_days)} days",
                 "",
                 "",
                 "",

@@ -4,19 +4,22 @@ harvest.csv
     One row per block, pass and day; one per day of the farm; one for the whole harvest. `level` is
     block, day or farm. `week` is the ISO week of the day, `monday` its first day. `share` is the
     part (0 to 1) of the pass that is planned for the day. Means add up over the rows of a level,
-    ranges and numbers to plan with do not. `pickers_overtime` is what overtime of the planned crew
-    should reach. `pickers_short` and `bins_short` are what P90 of a day is above the crew and the
-    bins on hand, `rooms_over` the bins that the cold rooms do not take then; empty where these are
-    not set. `place_bins_on` is the day on which empty bins go into the lanes. A picker-day is one
-    picker for one day.
+    ranges and numbers to plan with do not. `bins_to_order`, `pickers_planned` and
+    `pickers_overtime` (what overtime of the planned crew should reach) are whole ones, as
+    everywhere; pickers of the farm's row are picker-days. `pickers_short` and `bins_short` are what
+    P90 of a day is above the crew and the bins on hand, `rooms_over` the bins that the cold rooms
+    do not take then; empty where these are not set. `place_bins_on` is the day on which empty bins
+    go into the lanes. A picker-day is one picker for one day.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
+from math import ceil
 from pathlib import Path
 
+from fruitvision.domain import Estimate
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
 from fruitvision.export.details import PERCENTILES
 from fruitvision.export.words import NOTE, pick_week, save
@@ -86,13 +89,15 @@ def _when(day: date) -> tuple[str, str, str]:
 
 
 def _numbers(need: Need) -> tuple[float | None, ...]:
-    values = (
-        need.mean_bins,
-        *(getattr(need.bins, percentile) for percentile in PERCENTILES),
-        need.bins_to_order,
-        need.mean_picker_days,
-        *(getattr(need.picker_days, percentile) for percentile in PERCENTILES),
-        need.pickers_planned,
-        need.pickers_overtime,
+    return (
+        *_range(need.mean_bins, need.bins),
+        ceil(need.bins_to_order),
+        *_range(need.mean_picker_days, need.picker_days),
+        ceil(need.pickers_planned),
+        ceil(need.pickers_overtime),
     )
-    return tuple(rounded(value, _DECIMALS) for value in values)
+
+
+def _range(mean: float, estimate: Estimate) -> tuple[float | None, ...]:
+    ranges = (getattr(estimate, percentile) for percentile in PERCENTILES)
+    return tuple(rounded(value, _DECIMALS) for value in (mean, *ranges))

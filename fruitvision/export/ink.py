@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
 
 from reportlab.lib.colors import Color, HexColor, white
@@ -10,6 +9,7 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.domain import Estimate
+from fruitvision.printed_letters import printable
 
 # The colours of the app: nothing rests on them alone.
 BARK, RUSSET, LEAF = HexColor("#3f3528"), HexColor("#7a3b2e"), HexColor("#5b7d87")
@@ -34,24 +34,6 @@ class Type:
     def font(self) -> str:
         """Name of one of the fonts that every reader of PDFs has."""
         return "Helvetica-Bold" if self.bold else "Helvetica"
-
-
-def printable(words: str) -> str:
-    """Words in the letters that these fonts have (those of Windows-1252).
-
-    A letter with another accent loses it, and what is left is written as `?`.
-    """
-    return "".join(_letter(one) for one in " ".join(words.split()))
-
-
-def _letter(letter: str) -> str:
-    for form in (letter, unicodedata.normalize("NFKD", letter)[:1]):
-        try:
-            form.encode("cp1252")
-        except UnicodeEncodeError:
-            continue
-        return form
-    return "-" if letter == "\u2212" else "?"
 
 
 def width_of(words: str, kind: Type) -> float:

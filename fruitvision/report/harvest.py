@@ -35,7 +35,7 @@ def harvest_lines(calendar: HarvestCalendar) -> list[str]:
     for day in calendar.days:
         lines += [_day_line(day), *_short_lines(day)]
     if calendar.total is not None:
-        lines.append(_need_line("all", "", calendar.total))
+        lines.append(_whole_line(calendar.total))
     if calendar.unknown:
         lines += ["", f"Bins not known, so not in it: {', '.join(calendar.unknown)}."]
     lines += [*stock_lines(calendar.stock), *room_lines(calendar.rooms)]
@@ -73,6 +73,14 @@ def _need_line(name: str, days: str, need: Need) -> str:
     return (
         f"  {name:<34}{days:<20}{few_words(need.bins):>16}{ceil(need.bins_to_order):>10,}"
         f"{few_words(need.picker_days):>18}{_crew_words(need):>12}"
+    )
+
+
+def _whole_line(need: Need) -> str:
+    return (
+        f"Whole harvest: {few_words(need.bins)} bins, {few_words(need.picker_days)} picker-days. "
+        "To order and crew are each for one pass or day alone and do not add up; how many bins "
+        "are needed at once stands with the empty bins."
     )
 
 
