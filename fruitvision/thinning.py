@@ -33,6 +33,9 @@ from fruitvision.thinning_effect import (
 LEAST_MORE, MOST_MORE = 8, 60
 # A target that the range clears by less is met: fruit are taken off whole.
 LEAST_FRUIT = 1.0
+# Days before the last pass from which on fruit too many are left to the pickers. Our choice: in two
+# weeks no fruit gains size by it, and whoever thins is in the pickers' way.
+LEFT_TO_PICKERS_DAYS = 14
 
 
 class Verdict(StrEnum):
@@ -46,6 +49,8 @@ class Verdict(StrEnum):
     # Hidden fruit are not known: only too many can be told.
     COUNT_BY_HAND = "count_by_hand"
     NO_TARGET = "no_target"
+    # Too many, and the pick so near that thinning no longer pays.
+    PICK_NEAR = "pick_near"
     PICKED = "picked"
 
 
@@ -115,18 +120,20 @@ def check_thinning(
     Parameters
     ----------
     on : date
-        The day on which somebody would thin, the day of the walk or later; that day if left out.
+        The day on which somebody would thin; that of the walk if left out. A day before full bloom
+        can't be meant and counts as that of the walk.
     last_pick : date
-        The day of the last pass: after it there is nothing to take off.
+        The day of the last pass: shortly before it fruit too many are left to the pickers, and
+        after it there is nothing to take off.
     pick_mm : float
         Mean diameter that is forecast for the pick.
     """
     block = estimate.block
-    day = max(on, estimate.walked_on) if on else estimate.walked_on
+    day = _work_day(block, estimate.walked_on, on)
     target, by_trunk = target_of(block, settings)
     verdict, more = _verdict(estimate, target, settings)
-    if last_pick is not None and day > last_pick:
-        verdict, more = Verdict.PICKED, None
+    if last_pick is not None:
+        verdict, more = _by_pick(verdict, more, (last_pick - day).days)
     take_off = _above(estimate, target) if verdict is Verdict.TAKE_OFF and target else None
     load = per_cm2(estimate.fruit_per_tree, block)
     then = None if target is None or not block.trunk_area_cm2 else target / block.trunk_area_cm2
@@ -152,6 +159,25 @@ def check_thinning(
         return_bloom=return_bloom(block, load, settings, visible_only=estimate.factor is None),
         panels=estimate.trees_per_place > 1,
     )
+
+
+def _work_day(block: Block, walked_on: date, on: date | None) -> date:
+    """The day from which lateness is told. One before the walk stands where bloom was before it."""
+    if on is None or on >= walked_on:
+        return on or walked_on
+    bloom = block.full_bloom_on
+    return on if bloom is not None and bloom <= on else walked_on
+
+
+def _by_pick(
+    verdict: Verdict, more: MoreTrees | None, days_left: int
+) -> tuple[Verdict, MoreTrees | None]:
+    """What is left of a verdict so many days before the last pass."""
+    if days_left < 0:
+        return Verdict.PICKED, None
+    if days_left <= LEFT_TO_PICKERS_DAYS and verdict in (Verdict.TAKE_OFF, Verdict.COUNT_MORE):
+        return Verdict.PICK_NEAR, None
+    return verdict, more
 
 
 def target_of(block: Block, settings: Settings) -> tuple[float | None, bool]:

@@ -93,10 +93,20 @@ def test_visible_fruit_alone_can_only_tell_too_many() -> None:
 def test_after_the_last_pick_there_is_nothing_to_take_off() -> None:
     full = bearing(125, 130, 135)
     last = WALK + timedelta(days=20)
-    on_it = check_thinning(full, SETTINGS, on=last, last_pick=last)
-    after = check_thinning(full, SETTINGS, on=last + timedelta(days=1), last_pick=last)
-    assert (on_it.verdict, after.verdict) == (Verdict.TAKE_OFF, Verdict.PICKED)
-    assert after.take_off is None
+    found = {
+        days: check_thinning(full, SETTINGS, on=last - timedelta(days=days), last_pick=last)
+        for days in (15, 14, 0, -1)
+    }
+    assert [one.verdict for one in found.values()] == [
+        Verdict.TAKE_OFF,
+        Verdict.PICK_NEAR,
+        Verdict.PICK_NEAR,
+        Verdict.PICKED,
+    ]
+    assert [one.take_off is None for one in found.values()] == [False, True, True, True]
+    # What asks for nothing in the trees stays as it is.
+    under = check_thinning(bearing(82, 90, 99), SETTINGS, on=last, last_pick=last)
+    assert under.verdict is Verdict.NOTHING
 
 
 # ---------------------------------------------------------------- how many more trees
@@ -291,6 +301,11 @@ def test_the_day_of_the_check_is_that_of_the_walk_where_none_is_given() -> None:
     found = check_thinning(bearing(125, 130, 135, days_after_bloom=30), SETTINGS)
     assert found.days_after_bloom == 30
     assert found.days_after_bloom == (WALK - date(2026, 7, 13)).days
-    # A clock that runs behind the walk moves nothing.
+    # Asked for a day before the walk, it is told for that day, not for the walk's.
+    sooner = check_thinning(
+        bearing(125, 130, 135, days_after_bloom=106), SETTINGS, on=WALK - timedelta(days=68)
+    )
+    assert (sooner.days_after_bloom, sooner.lateness) == (38, Lateness.EARLY)
+    # A clock that runs behind bloom moves nothing.
     early = bearing(125, 130, 135, days_after_bloom=30)
     assert check_thinning(early, SETTINGS, on=WALK - timedelta(days=400)).days_after_bloom == 30

@@ -56,8 +56,15 @@ def ranked_lines(found: Sequence[RankedThinning], currency: str) -> list[str]:
     by_worth = any(one.worth is not None for one in found)
     lines = [f"First to last, by surplus fruit{' and what a fruit is worth' if by_worth else ''}:"]
     for one in found:
-        money = "" if one.worth is None else f", worth {one.worth:,.0f} {currency}".rstrip()
+        money = (
+            "" if one.worth is None else f", which hang for {one.worth:,.0f} {currency}".rstrip()
+        )
         lines.append(f"  {one.check.block_id}: {one.fruit:,.0f} fruit too many{money}")
+    if by_worth:
+        lines.append(
+            "  What they hang for is their price at the size of the forecast, not what thinning "
+            "gains or costs."
+        )
     return lines
 
 
@@ -94,6 +101,8 @@ _VERDICTS = {
     Verdict.COUNT_BY_HAND: "count 5 of the photographed trees by hand first: hidden fruit are "
     "not in",
     Verdict.NO_TARGET: "set a target, or measure trunks: target_fruit_per_tree or trunk_area_cm2",
+    Verdict.PICK_NEAR: "nothing: the last pick is two weeks off or less. Leave what is too many to "
+    "the pickers, by size and colour",
     Verdict.PICKED: "picked: nothing to take off any longer",
 }
 _BLOOM = {
@@ -145,7 +154,7 @@ def lateness_words(found: ThinningCheck) -> str:
 _LATENESS = {
     Lateness.EARLY: "in time for size",
     Lateness.LATE: "late: little size gain",
-    Lateness.TOO_LATE: "too late for size (late: little size gain), still useful for pack-out: "
+    Lateness.TOO_LATE: "too late for size, still useful for pack-out: "
     "small and marked fruit off, clusters singled out, no fruit pushed off",
 }
 
