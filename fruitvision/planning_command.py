@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units
+from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.errors import FieldDataError, StoreError, did_you_mean
 from fruitvision.unit_system import UnitSystem
+
+if TYPE_CHECKING:
+    from fruitvision.pipeline.standing import BlockStanding
+    from fruitvision.store import FarmStore
+    from fruitvision.thinning import ThinningCheck
 
 Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 SettingsFile = Annotated[
@@ -67,12 +74,14 @@ def thinning(
     names = [one.block.block_id for one in stands]
     if block_id is not None and block_id not in names:
         raise StoreError(f"There is no block '{block_id}'.", fix=did_you_mean(block_id, names))
+    _refuse_before_bloom(stands, block_id, work_day, given=on is not None)
     checks = thinning_of_farm(stands, settings, on=work_day, plans=plans)
     wanted = [one for one in checks if block_id in (None, one.block_id)]
     shown = shown_units(units, settings)
     for check in wanted:
         say([*thinning_lines(check, shown), *bud_lines(check, fruitful_share), ""])
     walked = {one.block_id for one in checks}
+    _say_later_walks(stands, wanted, work_day)
     missing = [name for name in names if name not in walked and block_id in (None, name)]
     say([f"{name}: not walked yet, or it can't be estimated." for name in missing])
     if block_id is None:
@@ -81,6 +90,55 @@ def thinning(
         typer.echo(THINNING_TIP)
     typer.echo(THINNING_CAUTION)
     return 1 if missing else 0
+
+
+def _refuse_before_bloom(
+    stands: Sequence[BlockStanding], block_id: str | None, work_day: date, *, given: bool
+) -> None:
+    """Refuse a day that was typed and lies before there is any fruit."""
+    for one in stands:
+        bloom = one.block.full_bloom_on
+        if bloom is None or one.walks is None or block_id not in (None, one.block.block_id):
+            continue
+        if given and work_day < bloom <= one.walks.estimate.walked_on:
+            raise FieldDataError(
+                f"--on is {work_day}, and {one.block.block_id} was in full bloom on {bloom}.",
+                fix="Give the day of the work, after bloom, or put full_bloom_on right.",
+            )
+
+
+def _say_later_walks(
+    stands: Sequence[BlockStanding], checks: Sequence[ThinningCheck], work_day: date
+) -> None:
+    """Say where the load is of a day after the work's."""
+    walks = {one.block.block_id: one.walks.estimate.walked_on for one in stands if one.walks}
+    later = [one.block_id for one in checks if walks[one.block_id] > work_day]
+    say(
+        [
+            f"{name}: the load is of the walk on {walks[name]}, after {work_day}: fruit that "
+            "fell in between are not in it."
+            for name in later
+        ]
+    )
+
+
+def _loaded_words(name: str, loaded: int, before: Sequence[CartonPrice], store: FarmStore) -> str:
+    """What a table of prices changed. One of which nothing can be used changes nothing."""
+    if loaded:
+        instead = f", in place of the {len(before)} before" if before else ""
+        return f"{name}: {_prices_words(loaded)}{instead}."
+    if not before:
+        return f"{name}: no price of it can be used, and the farm has no others."
+    of_prices = store.changes(kind=ThingKind.TABLE, about="prices", most=1)
+    since = f", loaded on {of_prices[0].at.astimezone():%Y-%m-%d}" if of_prices else ""
+    return (
+        f"{name}: no price of it can be used. Those that the farm has stay and are used: "
+        f"{_prices_words(len(before))}{since}."
+    )
+
+
+def _prices_words(number: int) -> str:
+    return f"{number} price{'' if number == 1 else 's'}"
 
 
 def worth(
@@ -104,10 +162,11 @@ def worth(
         settings = farm_settings_or(store, settings_file)
         done = 0
         if prices is not None:
+            before = store.prices()
             rows, left_out = load_tables({"prices": prices}, store, store.blocks())
-            typer.echo(f"{prices.name}: {rows.prices} prices.")
+            typer.echo(_loaded_words(prices.name, rows.prices, before, store))
             say(refused_lines(left_out))
-            done = 1 if left_out else 0
+            done = 0 if rows.prices and not left_out else 1
         forecast = forecast_of_record(store)
         found = worth_now(store, forecast, settings)
     if found is None or forecast is None:

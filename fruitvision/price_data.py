@@ -10,10 +10,12 @@ empty stands for all of them; a line that names more comes before one that names
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from fruitvision.csv_file import CsvRow, Source
 from fruitvision.domain import CartonPrice
-from fruitvision.errors import FieldDataError
-from fruitvision.field_table import FieldTable, read_rows, refuse_repeats
+from fruitvision.errors import FieldDataError, did_you_mean
+from fruitvision.field_table import FieldTable, read_rows, refuse_repeats, without
 from fruitvision.units import parse_number
 
 
@@ -34,6 +36,21 @@ def read_prices(path: Source) -> FieldTable[CartonPrice]:
         name=lambda one: f"The price of {words_of(one)}",
         fix="Keep one line.",
     )
+
+
+def check_price_classes(
+    table: FieldTable[CartonPrice], classes: Collection[str]
+) -> FieldTable[CartonPrice]:
+    """The table without prices of classes that no size table has; those are refused."""
+    bad = {
+        line: (
+            f"No size table has a class '{row.size_class}'.",
+            did_you_mean(row.size_class, sorted(classes)),
+        )
+        for line, row in zip(table.lines, table.rows, strict=True)
+        if row.size_class and row.size_class not in classes
+    }
+    return without(table, bad)
 
 
 def words_of(price: CartonPrice) -> str:

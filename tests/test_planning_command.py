@@ -127,3 +127,42 @@ def test_blocks_to_thin_are_ranked_by_worth_only_where_prices_tell_it(folder: Pa
     assert worth is not None
     (first,) = ranked_by_worth(checks, worth)
     assert first.worth == pytest.approx(first.fruit * worth.blocks[0].per_fruit)
+
+
+def test_a_table_of_prices_that_nothing_of_can_be_used_leaves_the_farm_s_and_says_so(
+    folder: Path,
+) -> None:
+    def load(text: str) -> tuple[int, str]:
+        path = folder / "prices.csv"
+        path.write_text(text, encoding="utf-8")
+        status, words = run("worth", "--farm", str(folder), "--prices", str(path))
+        return status, " ".join(words.split())
+
+    run("forecast", "--farm", str(folder), "--sizes", "classes_5mm")
+    status, words = load("size_class,per_carton\n999,20\n")
+    assert status == 1
+    assert "No size table has a class '999'." in words
+    assert "no price of it can be used, and the farm has no others" in words
+    assert "No prices are loaded" in words
+    status, words = load("size_class,per_carton\n75-80,20\n,18\n")
+    assert (status, "prices.csv: 2 prices." in words) == (0, True)
+    for bad in ("size_class,per_carton\n999,20\n,-3\n", "size_class,per_carton\n"):
+        status, words = load(bad)
+        assert status == 1
+        assert "Those that the farm has stay and are used: 2 prices, loaded on 2" in words
+        with open_farm(folder) as store:
+            assert sorted(one.per_carton for one in store.prices()) == [18.0, 20.0]
+    status, words = load("per_carton\n15\n")
+    assert "prices.csv: 1 price, in place of the 2 before." in words
+
+
+def test_a_day_before_the_walk_is_told_as_that_day_and_one_before_bloom_refused(
+    folder: Path,
+) -> None:
+    status, text = run("thinning", "Hill", "--farm", str(folder), "--on", "2026-07-20")
+    assert status == 0
+    assert "12 days after full bloom: in time for size" in text
+    assert f"Hill: the load is of the walk on {WALK}, after 2026-07-20" in " ".join(text.split())
+    status, text = run("thinning", "Hill", "--farm", str(folder), "--on", "2026-07-01")
+    assert status == 2
+    assert "Hill was in full bloom on 2026-07-08" in " ".join(text.split())

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from fruitvision.domain import Block
+from fruitvision.domain import Block, CartonPrice
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import TreeRow, check_blocks
 from fruitvision.field_table import FieldTable
@@ -16,7 +16,8 @@ from fruitvision.office_data import read_gaps, read_picks, read_register, read_w
 from fruitvision.packout_data import VarietyRow, check_varieties, read_culls, read_grades
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused, refused_row
-from fruitvision.price_data import read_prices
+from fruitvision.pipeline.size_tables import known_classes
+from fruitvision.price_data import check_price_classes, read_prices
 from fruitvision.register import check_register_rows
 from fruitvision.room_data import read_rooms
 from fruitvision.store import Store
@@ -122,7 +123,7 @@ def load_tables(
     store.save_culls(culls)
     grades = _of_varieties(paths.get("grades"), read_grades, blocks, refused)
     store.save_grades(grades)
-    prices = _of_varieties(paths.get("prices"), read_prices, blocks, refused)
+    prices = _of_varieties(paths.get("prices"), partial(_read_prices, store=store), blocks, refused)
     if prices:
         store.save_prices(prices)
     rooms = _load_rooms(paths.get("rooms"), store, blocks, refused, who)
@@ -154,6 +155,12 @@ def _of_blocks(
     table = check_blocks(read(path), blocks)
     refused.extend(map(refused_row, table.refused))
     return table.rows
+
+
+def _read_prices(path: Path, *, store: Store) -> FieldTable[CartonPrice]:
+    table = read_prices(path)
+    named = any(row.size_class for row in table.rows)
+    return check_price_classes(table, known_classes(store)) if named else table
 
 
 def _of_varieties(

@@ -31,6 +31,8 @@ from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand
 from fruitvision.pipeline.entries import check_block, check_name, now_utc
 from fruitvision.pipeline.packing import of_other_seasons
 from fruitvision.pipeline.sales import sold_from
+from fruitvision.pipeline.size_tables import known_classes
+from fruitvision.price_data import check_price_classes
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
 from fruitvision.store.things import kept_pick_plan
@@ -386,6 +388,7 @@ FARM_TABLES: Mapping[str, FarmTable] = {
         present=lambda store: _by(_price_key, store.prices()),
         after=partial(_instead_of_parts, _price_key, 0),
         save=lambda rows, store, _: store.save_prices(rows),
+        checked=lambda table, store: check_price_classes(table, known_classes(store)),
     ),
     "culls": FarmTable(
         present=lambda store: _by(_cull_key, store.culls()),

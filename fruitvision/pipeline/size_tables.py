@@ -8,6 +8,7 @@ from fruitvision.domain import SizeTable
 from fruitvision.errors import SizeTableError
 from fruitvision.pipeline.additions import NamedFile
 from fruitvision.size_table import load_size_table, read_size_table, shipped_size_tables
+from fruitvision.store import Store
 from fruitvision.whole_file import write_whole
 
 FOLDER_NAME = "size_tables"
@@ -18,6 +19,17 @@ def size_tables_of(farm_folder: Path) -> dict[str, Path]:
     """Name and file of every size table that the farm can use, the shipped ones first."""
     own = sorted(path for end in ENDINGS for path in (farm_folder / FOLDER_NAME).glob(f"*{end}"))
     return shipped_size_tables() | {path.stem: path for path in own}
+
+
+def known_classes(store: Store) -> frozenset[str]:
+    """Names of the classes of every size table that the farm can use, or made a forecast by."""
+    tables = [one.table for one in store.forecasts() if one.table is not None]
+    for path in size_tables_of(store.folder).values():
+        try:
+            tables.append(load_size_table(path))
+        except SizeTableError:
+            continue  # told where somebody asks for it
+    return frozenset(one.name for table in tables for one in table.classes)
 
 
 def farm_size_table(name_or_path: str | Path, farm_folder: Path) -> SizeTable:
