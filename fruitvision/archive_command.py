@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.console import check_outside
+
 archive_cli = typer.Typer(
     help="A whole farm as one file: to keep, or to restore on another computer.\n\n"
     "Example: fruitvision archive make --farm larkhill --out larkhill.zip",
@@ -22,6 +24,9 @@ def make_command(
     photos: Annotated[
         bool, typer.Option("--with-photos/--without-photos", help="Also the photos.")
     ] = True,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Also in place of a file that is there.")
+    ] = False,
 ) -> int:
     """Write the whole farm into one file, also while the app is running.
 
@@ -30,8 +35,14 @@ def make_command(
     from fruitvision import __version__
     from fruitvision.archive import make_archive
 
+    check_outside(farm, out)
     made = make_archive(
-        farm, out, program_version=__version__, made_at=datetime.now(UTC), photos=photos
+        farm,
+        out,
+        program_version=__version__,
+        made_at=datetime.now(UTC),
+        photos=photos,
+        overwrite=overwrite,
     )
     typer.echo(
         f"{made.path}: {len(made.manifest.files)} files, {made.photos} of them photos, "

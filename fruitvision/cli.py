@@ -18,6 +18,7 @@ from fruitvision.console import (
     DEFAULT_WORKERS,
     DETAIL_FILES,
     FORECAST_FILES,
+    check_outside,
     check_walk_folder,
     copy_lenses,
     day,
@@ -435,6 +436,9 @@ def export(
 
     Example: fruitvision export --farm larkhill --out for-sales
     """
+    from fruitvision.pipeline.sales import kept_forecast
+
+    check_outside(farm, out)
     with farm_store(farm, create=False) as store:
         kept = {item.forecast_id: item for item in store.forecasts()}
         shown = shown_units(units, farm_settings_or(store, None))
@@ -442,17 +446,13 @@ def export(
         raise StoreError(
             f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
         )
-    if version is not None and version not in kept:
-        raise StoreError(
-            f"No forecast has the version '{version}'.", fix=f"Known: {', '.join(kept)}."
-        )
     of_record = [item for item in kept.values() if not item.what_if]
     if version is None and not of_record:
         raise StoreError(
             f"{farm} holds what-ifs only: {', '.join(kept)}.",
             fix="Give one as --version, or make a forecast without --season and --pick-shift.",
         )
-    chosen = kept[version] if version else of_record[-1]
+    chosen = kept_forecast(tuple(kept.values()), version)
     write_forecast(chosen, out, shown)
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     kind = f", a what-if ({chosen.what_if})" if chosen.what_if else ""

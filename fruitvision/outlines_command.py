@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_store, login_name, say
+from fruitvision.console import check_outside, farm_store, login_name, say
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
 # Refused rows that are printed. Our choice: a screen of them tells what is wrong.
@@ -44,6 +44,7 @@ def export_command(
     from fruitvision.report import refused_lines
 
     today = datetime.now(UTC).astimezone().date()
+    check_outside(farm, out)
     with farm_store(farm, create=False) as store:
         outlines = outlines_of(
             store,

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_settings_or, farm_store, say
+from fruitvision.console import check_outside, farm_settings_or, farm_store, say
 from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
@@ -29,6 +29,7 @@ def fruit_table(
     from fruitvision.pipeline.photos import Refused
     from fruitvision.report import refused_lines
 
+    check_outside(farm, out)
     left_out: list[Refused] = []
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, None)
@@ -53,6 +54,7 @@ def geojson(
     from fruitvision.pipeline.mapped import mapped_blocks
     from fruitvision.report import refused_lines
 
+    check_outside(farm, out)
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, None)
         blocks, lacking = mapped_blocks(store, settings, detector_name=detector)
@@ -80,5 +82,5 @@ def card(
     """
     from fruitvision.training_card import write_training_card
 
-    write_training_card(out, language=language, paper=paper)
+    write_training_card(out, language=language.strip().lower(), paper=paper)
     typer.echo(f"{out}: one page to print and hand out.")

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from fruitvision.console import day, farm_store, login_name
+from fruitvision.errors import FieldDataError
 
 season_cli = typer.Typer(
     help="A season as a whole.\n\nExample: fruitvision season delete 2024 --farm larkhill",
@@ -58,6 +59,10 @@ def delete_command(
     usual = season_days(season)
     begins = usual[0] if first is None else day(first, option="--first")
     ends = usual[1] if last is None else day(last, option="--last")
+    if not begins.year <= season <= ends.year:
+        raise FieldDataError(
+            f"{begins} to {ends} has no day in {season}.", fix="Correct the year or its days."
+        )
     with farm_store(farm, create=False) as store:
         holds = season_holds(store, begins, ends)
         counts = [f"{len(holds.photo_ids):,} photos"]

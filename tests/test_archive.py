@@ -439,3 +439,35 @@ def test_the_commands(folder: Path, tmp_path: Path) -> None:
     status, text = run("archive", "make", "--farm", str(tmp_path / "no"), "--out", str(out))
     assert status == 2
     assert "There is no farm in" in text
+
+
+def test_an_archive_that_is_there_is_replaced_only_if_that_is_said(
+    folder: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "kept.zip"
+    out.write_bytes(b"the one before")
+    asked = "archive", "make", "--farm", str(folder), "--out", str(out)
+    status, told = run(*asked)
+    assert (status, out.read_bytes()) == (2, b"the one before")
+    assert "--overwrite" in told
+    assert run(*asked, "--overwrite")[0] == 0
+    assert zipfile.is_zipfile(out)
+
+
+def test_no_archive_is_made_in_the_farms_own_folder(folder: Path) -> None:
+    status, told = run("archive", "make", "--farm", str(folder), "--out", str(folder / "a.zip"))
+    assert status == 2
+    assert "in the farm's own folder" in " ".join(told.split())
+    assert not (folder / "a.zip").exists()
+
+
+def test_a_folder_without_rights_is_told_without_the_name_of_a_part(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(path: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(path.with_name(".1a2b.part")))
+
+    monkeypatch.setattr("fruitvision.archive.make.folder_beside", refused)
+    with pytest.raises(StoreError, match="Permission denied") as caught:
+        make(folder, tmp_path / "farm.zip")
+    assert ".part" not in str(caught.value)

@@ -202,8 +202,11 @@ def test_photos_that_nobody_checked_are_left_out_unless_they_are_asked_for(
 ) -> None:
     with pytest.raises(FieldDataError, match="Nobody has checked a photo yet\\."):
         written(store, tmp_path / "out")
-    put_right(store, WHOLE, CheckedPhoto(detector="another 1"))
     command = ["outlines", "export", "--farm", str(store.folder), "--out", str(tmp_path / "out")]
+    # Where there are no edits, --unchecked is of no help.
+    assert main([*command, "--unchecked"]) == 2
+    assert "--unchecked" not in capsys.readouterr().err
+    put_right(store, WHOLE, CheckedPhoto(detector="another 1"))
     assert main(command) == 2
     assert "1 have edits" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()

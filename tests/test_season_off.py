@@ -249,3 +249,19 @@ def test_a_season_over_new_year_is_named_by_its_days(folder: Path) -> None:
     )
     assert status == 2
     assert "before it begins on 2026-09-01" in text
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (("--first", "2020-01-01"), "more than one season"),
+        (("--first", "2025-10-01"), "more than one season"),
+        (("--first", "2024-10-01", "--last", "2025-06-30"), "has no day in 2026"),
+    ],
+)
+def test_no_days_but_those_of_one_season_go_under_its_name(
+    folder: Path, days: tuple[str, ...], words: str
+) -> None:
+    status, told = run("season", "delete", "2026", "--farm", str(folder), *days, "--yes")
+    assert status == 2
+    assert words in " ".join(told.split())

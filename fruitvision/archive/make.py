@@ -55,7 +55,13 @@ class MadeArchive:
 
 
 def make_archive(
-    farm: Path, out: Path, *, program_version: str, made_at: datetime, photos: bool = True
+    farm: Path,
+    out: Path,
+    *,
+    program_version: str,
+    made_at: datetime,
+    photos: bool = True,
+    overwrite: bool = True,
 ) -> MadeArchive:
     """Write a farm's folder into one file, whole or not at all.
 
@@ -66,16 +72,24 @@ def make_archive(
     ----------
     photos : bool
         Also the photos; without them the numbers are the same and no picture can be shown.
+    overwrite : bool
+        Also in place of a file that is there: an older archive may be the only copy of what was
+        deleted since.
 
     Raises
     ------
     StoreError
-        If there is no farm, it can't be read, or the archive can't be written.
+        If there is no farm, it can't be read, the archive can't be written, or it is there.
     """
     if not (farm / DATABASE_NAME).is_file():
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
     if out.is_dir():
         raise StoreError(f"{out} is a folder.", fix="Name a file, such as farm.zip.")
+    if out.exists() and not overwrite:
+        raise StoreError(
+            f"{out} is there already. It may be the only copy of what was deleted since.",
+            fix="Choose another name, or add --overwrite.",
+        )
     try:
         with folder_beside(out) as folder:
             copy = folder / DATABASE_NAME
@@ -101,8 +115,9 @@ def make_archive(
                 archive.writestr(info, manifest_text(manifest))
         size = out.stat().st_size
     except OSError as err:
+        about = _about(err, out)
         raise StoreError(
-            f"Can't write {out}: {err.strerror}{f' ({err.filename})' if err.filename else ''}.",
+            f"Can't write {out}: {err.strerror}{about}.",
             fix="Choose a folder that you may write to, on a disk with room; then try again.",
         ) from err
     return MadeArchive(
@@ -112,6 +127,12 @@ def make_archive(
         photos=sum(one.name.startswith(f"{PHOTOS_NAME}/") for one in files),
         left_out=tuple(left_out),
     )
+
+
+def _about(err: OSError, out: Path) -> str:
+    """Which file of the farm it is about; a part beside the archive is of no use to people."""
+    name = Path(str(err.filename or out))
+    return "" if name.parent == out.parent else f" ({name})"
 
 
 def _files(

@@ -119,12 +119,15 @@ def write_outlines(outlines: Outlines, folder: Path, *, photos: bool = True) -> 
     StoreError
         If the folder can't be written.
     """
+    if not outlines.files and outlines.unchecked:
+        raise FieldDataError(
+            f"Nobody has checked a photo yet; {outlines.unchecked} have edits.",
+            fix="In the app, look at a photo and say that all of it is right; or add --unchecked.",
+        )
     if not outlines.files:
         raise FieldDataError(
-            f"Nobody has checked a photo yet; {outlines.unchecked} have edits."
-            if outlines.unchecked
-            else "Nobody has checked a photo yet.",
-            fix="In the app, look at a photo and say that all of it is right; or add --unchecked.",
+            "Nobody has checked a photo yet.",
+            fix="In the app, look at a photo and say that all of it is right.",
         )
     write_asked_for(folder / COCO_FILE, outlines.coco)
     write_asked_for(folder / LIST_FILE, outlines.photo_list)

@@ -84,6 +84,11 @@ def freeze(
 def kept_forecast(forecasts: Sequence[Forecast], forecast_id: str | None) -> Forecast:
     """The forecast of that version, or the latest one of record.
 
+    Parameters
+    ----------
+    forecast_id : str or None
+        Its version, or its number, such as `2`.
+
     Raises
     ------
     StoreError
@@ -94,11 +99,12 @@ def kept_forecast(forecasts: Sequence[Forecast], forecast_id: str | None) -> For
     if forecast_id is None:
         return (of_record(forecasts) or forecasts)[-1]
     known = {one.forecast_id: one for one in forecasts}
-    if forecast_id not in known:
+    named = {str(one.number): one for one in forecasts if one.number} | known
+    if forecast_id not in named:
         raise StoreError(
             f"No forecast has the version '{forecast_id}'.", fix=did_you_mean(forecast_id, known)
         )
-    return known[forecast_id]
+    return named[forecast_id]
 
 
 def sold_from(store: Store, number: int | None = None) -> SoldFrom | None:

@@ -23,6 +23,8 @@ from fruitvision.store.season_off import SeasonHolds
 
 # Years that are believed, so that a slip of the hand is said. Our choice.
 FIRST_YEAR, LAST_YEAR = 1990, 2100
+# A season is no longer than this, days: a year, and a month of work before or after it. Our choice.
+LONGEST_DAYS = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,16 +56,23 @@ def season_holds(store: FarmStore, first: date, last: date) -> SeasonHolds:
     Raises
     ------
     FieldDataError
-        If there is nothing of the season, or its last day is before its first.
+        If there is nothing of the season, its last day is before its first, or it is longer than
+        `LONGEST_DAYS`.
     """
     if last < first:
         raise FieldDataError(
             f"The season ends on {last}, before it begins on {first}.", fix="Correct its days."
         )
+    if (last - first).days >= LONGEST_DAYS:
+        raise FieldDataError(
+            f"From {first} to {last} is more than one season.",
+            fix="Name its first and last day; delete several seasons one by one.",
+        )
     found = store.season_holds(first, last)
     if found.is_empty:
         raise FieldDataError(
-            f"The farm holds nothing from {first} to {last}.", fix="Check the year."
+            f"The farm holds nothing from {first} to {last}: never did, or it is deleted already.",
+            fix="Check the days, and under who changed what whether somebody deleted it.",
         )
     return found
 
