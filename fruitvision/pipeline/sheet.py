@@ -60,7 +60,8 @@ def sold_as(store: Store, forecast_id: str | None = None) -> SoldFrom:
     Parameters
     ----------
     forecast_id : str, optional
-        A version; the latest frozen one if left out, the latest of record where none is.
+        A version or its number; the latest frozen one if left out, the latest of record where
+        none is.
 
     Raises
     ------
@@ -80,11 +81,11 @@ def sold_as(store: Store, forecast_id: str | None = None) -> SoldFrom:
     forecast = kept_forecast(tuple(forecasts.values()), forecast_id)
     if forecast.what_if:
         raise ForecastError(
-            f"Forecast {forecast_id} is a what-if ({forecast.what_if}).",
+            f"Forecast {forecast.forecast_id} is a what-if ({forecast.what_if}).",
             fix="Sell from a forecast of record: give the version of one.",
         )
     frozen = [one for one in store.frozen_forecasts() if one.forecast_id in forecasts]
-    numbers = [one.number for one in frozen if one.forecast_id == forecast_id]
+    numbers = [one.number for one in frozen if one.forecast_id == forecast.forecast_id]
     found = sold_from(store, numbers[-1]) if numbers else None
     if found is not None:
         return found
