@@ -10,7 +10,7 @@ from typing import Literal
 
 import streamlit as st
 
-from app import drawn, files, session
+from app import drawn, files, session, show
 from app.wording import say
 from fruitvision.domain import Forecast, UseQuantiles
 from fruitvision.export import (
@@ -132,6 +132,7 @@ def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: Far
                     icon=":material/download:",
                     on_click=KEEP_PAGE,
                 )
+    show.not_printed([sold.forecast.farm, variety])
 
 
 def sheet_bytes(source: SheetSource, form: str) -> bytes:

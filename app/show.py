@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from html import escape
@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw
 
 from app import wording
 from app.wording import number, say, sentence
+from fruitvision import printed_letters
 from fruitvision.domain import Doubts, Estimate, MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Progress, Refused
@@ -153,9 +154,18 @@ def caution() -> None:
     st.markdown(f'<div class="fv-caution" role="note">{words}</div>', unsafe_allow_html=True)
 
 
+def not_printed(names: Iterable[str]) -> None:
+    """Beside a PDF: which names lack letters in it; nothing where none does."""
+    found = printed_letters.not_printed(names)
+    if found:
+        st.caption(say("common.not_printed", names=plain(", ".join(found))))
+
+
 def jumps(*parts: tuple[str, str]) -> None:
     """Links to parts of a long page: the anchor of each part's heading, and its words."""
-    links = "".join(f'<a href="#{anchor}" target="_self">{escape(words)} ↓</a>' for anchor, words in parts)
+    links = "".join(
+        f'<a href="#{anchor}" target="_self">{escape(words)} ↓</a>' for anchor, words in parts
+    )
     st.html(f'<nav class="fv-jumps">{links}</nav>')
 
 

@@ -61,6 +61,7 @@ def _to_print(plan: WalkPlan) -> None:
             icon=":material/download:",
             width="stretch",
         )
+    show.not_printed([plan.block_id, *(place.stratum for place in plan.places)])
     _stops(plan)
 
 

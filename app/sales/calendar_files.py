@@ -9,7 +9,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import files
+from app import files, show
 from app.wording import say
 from fruitvision.domain import Forecast, FrozenForecast
 from fruitvision.export import write_harvest_csv
@@ -31,6 +31,8 @@ def calendar_files(
             _button("calendar_pdf", page, forecast, "harvest.pdf")
     if not is_tried:
         st.caption(say("sales.calendar_files_help"))
+        names = [calendar.farm, *(one.block_id for one in calendar.passes), *calendar.unknown]
+        show.not_printed(names)
 
 
 def _button(key: str, write: Callable[[Path], object], forecast: Forecast, name: str) -> None:

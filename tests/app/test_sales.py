@@ -88,6 +88,20 @@ def test_without_a_frozen_version_it_is_said_loudly(filled: Path) -> None:
     assert "no history yet" in text(app)
 
 
+def test_names_that_a_pdf_can_not_print_are_told_beside_it(filled: Path) -> None:
+    with open_farm(filled) as store:
+        make(store)
+    assert not [one for one in page("sales").caption if "western Europe" in one.value]
+    with open_farm(filled) as store:
+        store.save_farm(replace(store.farm(), name="苹果园 北"))
+        make(store)
+    app = page("sales")
+    assert not app.exception
+    told = [one.value for one in app.caption if "western Europe" in one.value]
+    # Beside the sheets and beside the calendar.
+    assert [one.count("苹果园 北") for one in told] == [1, 1]
+
+
 def test_a_what_if_is_nothing_to_sell_from(filled: Path) -> None:
     with open_farm(filled) as store:
         store.save_forecast(version(1, what_if="dry season up to the pick"))
