@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -36,6 +36,7 @@ from fruitvision.console import (
     say_forecast,
     say_not_printed,
     shown_units,
+    today,
     write_forecast,
     write_picture,
 )
@@ -317,7 +318,6 @@ def plan(
     from fruitvision.units import parse_counts
     from fruitvision.walk_list import write_walk_list
 
-    today = datetime.now(UTC).astimezone().date()
     with farm_store(farm, create=False) as store:
         walk = plan_next_walk(
             store,
@@ -325,7 +325,7 @@ def plan(
             trees=trees,
             hand_counts=hand_counts,
             row_lengths=parse_counts(rows or "", field="--rows"),
-            seed=today.toordinal() if seed is None else seed,
+            seed=today().toordinal() if seed is None else seed,
         )
     pages = write_walk_list(walk, out, paper=paper)
     typer.echo(f"{out}: {len(walk.places)} stops on {pages} pages, seed {walk.seed}.")
@@ -408,14 +408,13 @@ def forecast(
     from fruitvision.pipeline import Choices
 
     dates = dict(pick_date(text) for text in pick or [])
-    today = datetime.now(UTC).astimezone().date()
     choices = Choices(
         season=season, pick_shift_days=pick_shift, keep=keep, confirm_factor=confirm_factor
     )
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
         measure_again(store, settings, detector)
-        made, refused = make_forecast(store, sizes, settings, detector, dates, today, choices)
+        made, refused = make_forecast(store, sizes, settings, detector, dates, today(), choices)
         start = made.bridge.earlier_id if made.bridge else ""
         earlier = next((one for one in store.forecasts() if one.forecast_id == start), None)
     say_forecast(made, refused, shown_units(units, settings), earlier)

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from getpass import getuser
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +17,7 @@ import typer
 
 from fruitvision.errors import FieldDataError, SettingsError, StoreError
 from fruitvision.fruit.detector import choose_detector
+from fruitvision.serve import DAY_VARIABLE
 from fruitvision.settings import Settings, read_settings, settings_to_text
 from fruitvision.unit_system import METRIC, Units, UnitSystem, units_of
 
@@ -32,6 +33,14 @@ FORECAST_FILES = ("forecast.json", "forecast.csv", "forecast.xlsx")
 DETAIL_FILES = tuple(
     f"forecast_{name}.csv" for name in ("weeks", "grades", "picks", "bridge", "uses", "inputs")
 )
+
+
+def today() -> date:
+    """The day on this computer's clock; `FRUITVISION_TODAY` sets another one, as for the app."""
+    given = os.environ.get(DAY_VARIABLE, "")
+    if given:
+        return day(given, option=DAY_VARIABLE)
+    return datetime.now(UTC).astimezone().date()
 
 
 @contextmanager

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units
+from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units, today
 from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.errors import FieldDataError, StoreError, did_you_mean
 from fruitvision.unit_system import UnitSystem
@@ -65,7 +65,7 @@ def thinning(
         raise FieldDataError(
             f"--fruitful-share is {fruitful_share:g}.", fix="Give a share above 0, up to 1."
         )
-    work_day = day(on, option="--on") if on else datetime.now(UTC).astimezone().date()
+    work_day = day(on, option="--on") if on else today()
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, settings_file)
         stands = standings(store, settings, on=work_day)

@@ -31,23 +31,28 @@ def freeze(
     by: Annotated[
         str | None, typer.Option("--by", help="Who freezes it; else the name of this login.")
     ] = None,
-) -> None:
+) -> int:
     """Make a kept forecast the one that sales works with.
 
     Example: fruitvision freeze --farm larkhill --by Ines --note "first quote"
     """
     from fruitvision.pipeline.sales import freeze as freeze_forecast
+    from fruitvision.pipeline.sales import kept_forecast
+    from fruitvision.report import past_lines
 
     now = datetime.now(UTC)
     with farm_store(farm, create=False) as store:
         who = _login() if by is None else by
         frozen = freeze_forecast(store, version, by=who, at=now, note=note)
+        past = past_lines(kept_forecast(store.forecasts(), frozen.forecast_id))
     why = f" ({frozen.note})" if frozen.note else ""
     done = "was frozen already" if frozen.frozen_at != now else "is frozen"
     typer.echo(
         f"Forecast {frozen.forecast_id} {done} for sales, by {frozen.frozen_by} on "
         f"{frozen.frozen_at:%Y-%m-%d %H:%M} UTC{why}."
     )
+    say(past)
+    return 1 if past else 0
 
 
 def _login() -> str:
@@ -94,7 +99,7 @@ def harvest(
     from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
     from fruitvision.harvest_command import AskedHarvest, asked_harvest
     from fruitvision.pipeline.sales import frozen_before, sold_from
-    from fruitvision.report import harvest_lines
+    from fruitvision.report import harvest_lines, past_lines
 
     _check_files(out, ics, pdf)
     check_outside(farm, out, ics, pdf)
@@ -118,6 +123,7 @@ def harvest(
         settings = farm_settings_or(store, None)
         calendar = asked_harvest(store, sold.forecast, settings, asked).calendar
     say(harvest_lines(calendar))
+    say(past_lines(sold.forecast))
     if sold.frozen is None:
         typer.echo(f"This forecast is not frozen. Run: fruitvision freeze --farm {farm}.")
     if out is not None:

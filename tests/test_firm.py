@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from fruitvision.domain import CropForecast, Forecast
+from fruitvision.domain import CropForecast, Estimate, Forecast
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.change import changes_by_class
 from fruitvision.forecast.firm import firm_part, without_blocks
@@ -22,6 +22,7 @@ from fruitvision.report import forecast_lines
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.worth import worth_of_farm
 from tests.walked_farm import (
     SETTINGS,
     add_block,
@@ -121,6 +122,24 @@ def test_a_forecast_that_can_not_be_drawn_again_says_so(farm: FarmStore) -> None
     add_first_look(farm, "Small")
     with pytest.raises(ForecastError, match="earlier version"):
         firm_part(replace(make(farm), table=None))
+
+
+def test_a_pick_that_is_past_is_promised_and_measured_no_more(farm: FarmStore) -> None:
+    made, _ = forecast_farm(farm, TABLE, SETTINGS, made_on=date(2026, 10, 17))
+    assert firm_part(made).left_out == ("Hill",)
+    assert variety(firm_part(made).forecast).cartons == _nothing_at_p10(made)
+    assert made.next_action == "The pick date is past: set it anew (Hill)."
+    (worth,) = worth_of_farm(made, (), SETTINGS).blocks
+    assert (worth.past, worth.measures) == (True, ())
+    text = "\n".join(forecast_lines(made))
+    assert "Nothing is promised of Hill: the pick date was past" in text
+    assert "to promise 0 cartons" in " ".join(text.split())
+
+
+def _nothing_at_p10(made: Forecast) -> Estimate:
+    cartons = variety(made).cartons
+    assert cartons is not None
+    return Estimate(0.0, cartons.p50, cartons.p90)
 
 
 # ---------------------------------------------------------------- the cause "other"

@@ -22,6 +22,12 @@ from tests.walked_farm import add_block, add_good_block
 ON = WALK.isoformat()
 
 
+@pytest.fixture(autouse=True)
+def _before_the_pick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The commands run on a day on which all still hangs."""
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-08-20")
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Hill bears some 60 fruit a tree and is to bear 40; nobody walked Mill."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from datetime import date
 from pathlib import Path
 
@@ -12,6 +13,12 @@ from fruitvision.domain import FrozenForecast, Pick, PickPlan
 from fruitvision.store import open_farm
 from tests.test_bad_input import run
 from tests.walked_farm import add_good_block
+
+
+@pytest.fixture(autouse=True)
+def _before_the_pick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The commands run on a day on which all still hangs."""
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-08-20")
 
 
 @pytest.fixture
@@ -49,6 +56,25 @@ def test_a_version_is_frozen_once_with_name_and_note(folder: Path) -> None:
     _, text = command("freeze", folder, "--by", "Paul", "--note", "first quote")
     assert "was frozen already for sales, by Ines" in text
     assert frozen(folder) == (one,)
+
+
+def test_a_forecast_of_a_pick_that_is_past_is_frozen_with_a_warning(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-12-20")
+    make(folder)
+    status, text = command("freeze", folder, "--by", "Ines")
+    assert status == 1
+    assert "is frozen for sales, by Ines" in text
+    assert "the pick date was past when this forecast was made" in " ".join(text.split())
+    _, text = command("harvest", folder)
+    assert "the pick date was past when this forecast was made" in " ".join(text.split())
+    out = folder.parent / "sheets"
+    command("sheet", folder, "--out", str(out), "--format", "json")
+    (path,) = out.glob("*no1.json")
+    sheet = json.loads(path.read_text(encoding="utf-8"))
+    assert {line["safe_cartons"] for line in sheet["lines"]} == {None}
+    assert sheet["stage"] == "after the pick"
 
 
 def test_a_what_if_and_an_unknown_version_are_refused(folder: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fruitvision.domain import CropForecast, Doubt, Estimate, UseQuantiles
-from fruitvision.forecast.uses import to_promise, whole_number
+from fruitvision.forecast.uses import is_firm, to_promise, whole_number
 
 TEN = UseQuantiles(promise=0.1, labour=0.5, bins=0.9)
 
@@ -37,6 +37,14 @@ def test_the_whole_is_promised_where_no_block_is_a_first_look() -> None:
 def test_of_a_first_look_nothing_is_promised() -> None:
     assert to_promise(BOTH, (GALA, SLOPE), TEN) == pytest.approx(120.0)
     assert to_promise(SLOPE, (SLOPE,), TEN) == 0.0
+
+
+def test_nothing_is_promised_of_a_pick_that_was_past() -> None:
+    past = crop("Fuji Hill", 121.0, Doubt.PAST_PICK)
+    assert to_promise(BOTH, (GALA, past), TEN) == pytest.approx(120.0)
+    assert to_promise(past, (past,), TEN) == 0.0
+    assert not is_firm(past)
+    assert is_firm(GALA)
 
 
 @pytest.mark.parametrize(

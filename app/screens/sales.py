@@ -21,7 +21,7 @@ from fruitvision.errors import ForecastError
 from fruitvision.forecast.change import ClassChange, added
 from fruitvision.forecast.firm import FirmPart
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import blocks_of, is_first_look, to_promise, whole_number
+from fruitvision.forecast.uses import blocks_of, is_firm, to_promise, whole_number
 from fruitvision.forecast.words import use_quantiles
 from fruitvision.pipeline.sales import SoldFrom
 
@@ -124,7 +124,7 @@ def variety(
     firm_ones = drawn.firm(sold.forecast)
     crop = to_be_sold(whole_crop, sold, firm_ones)
     of_variety = changes_shown(crop, sold, changes, firm_ones)
-    firm = not all(map(is_first_look, blocks_of(crop, sold.forecast)))
+    firm = any(map(is_firm, blocks_of(crop, sold.forecast)))
     promise_table(
         say("sales.chart_week"),
         week_lines(crop, of_variety),

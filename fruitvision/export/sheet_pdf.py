@@ -30,11 +30,13 @@ from fruitvision.export.sheet_lines import draw_lines
 from fruitvision.export.sheet_words import (
     HOW_SAFE,
     HOW_SUMS,
+    NOT_FINAL,
     NOT_FROZEN,
     carton_words,
     change_words,
     day_words,
     left_out_words,
+    no_promise_words,
     stage_words,
     title_of,
     track_words,
@@ -98,7 +100,8 @@ def _draw(
     end = draw_table(canvas, sides, (top - _HEAD, least + for_notes), sheet, page)
     _draw_notes(canvas, sides, (end - 16, least + 4), notes)
     rule(canvas, left, right, bottom + 9)
-    words = f"{version_words(sheet.version)}. {NOTE[0].upper()}{NOTE[1:]}."
+    version = version_words(sheet.version, for_buyer=sheet.for_buyer)
+    words = f"{version}. {NOTE[0].upper()}{NOTE[1:]}."
     put(canvas, (left, bottom), words, Type(size=7, colour=GREY), room=right - left)
 
 
@@ -128,7 +131,7 @@ def _draw_head(canvas: Canvas, sides: tuple[float, float], top: float, sheet: Sa
     x = left + width_of("Sales sheet", Type(size=11)) + 10
     marks = [NOTE.upper()]
     if sheet.version.frozen_at is None:
-        marks.append(NOT_FROZEN)
+        marks.append(NOT_FINAL if sheet.for_buyer else NOT_FROZEN)
     for words in marks:
         kind = Type(size=8, bold=True, colour=WHITE)
         width = width_of(words, kind) + 12
@@ -167,7 +170,7 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
         safe = sheet.whole.safe_cartons
         chance = f"less comes in with a chance of {100 * sheet.promise_quantile:.3g} %"
         facts.append(
-            ("Safe to promise", "nothing yet", "a first look: too few trees")
+            ("Safe to promise", "nothing", _why_nothing(sheet))
             if safe is None
             else ("Safe to promise", amount(safe), chance)
         )
@@ -186,14 +189,24 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
     return facts
 
 
+def _why_nothing(sheet: SalesSheet) -> str:
+    if sheet.first_look:
+        return "a first look: too few trees"
+    return "the pick date is past: set it anew"
+
+
 def _notes(sheet: SalesSheet, page: Page) -> list[tuple[str, str]]:
     """What is said below the table, the most needed first: heading and sentences."""
     quantile = sheet.promise_quantile
-    safe = "" if quantile is None else f"P{100 * quantile:.3g}, whole cartons. {HOW_SAFE}"
+    safe = (
+        ""
+        if quantile is None
+        else f"P{100 * quantile:.3g}, rounded down to whole cartons. {HOW_SAFE}"
+    )
     cells = "" if page.as_lines else f"{_in_each_cell(sheet)} "
     grades = [one for one in sheet.grades if one.size_class == ALL]
     notes = [
-        ("First look", "Too few trees were photographed: no promise." * sheet.first_look),
+        ("No promise", no_promise_words(sheet)),
         ("Not in it", left_out_words(sheet)),
         ("How to read", f"{cells}{HOW_TO_READ} {HOW_SUMS}"),
         ("Change", _ended(change_words(sheet))),

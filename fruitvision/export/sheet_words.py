@@ -10,9 +10,12 @@ from fruitvision.domain import BridgeStep
 from fruitvision.export.words import NOTE, pick_week
 from fruitvision.forecast.summary import ALL
 from fruitvision.sheet import SalesSheet, SheetVersion
+from fruitvision.sheet.stage import AFTER_THE_PICK
 from fruitvision.unit_system import METRIC, Units
 
 NOT_FROZEN = "NOT FROZEN: may change until somebody freezes it"
+# What a buyer reads instead, who is not to freeze anything.
+NOT_FINAL = "NOT FINAL: the numbers may still change"
 NO_HISTORY = "no history yet"
 HOW_SUMS = (
     "Means and changes add up, of classes to the week and of weeks to the variety. P10, P50 and "
@@ -35,19 +38,19 @@ def title_of(sheet: SalesSheet) -> str:
     return f"{sheet.variety}: sales sheet{', copy for buyers' if sheet.for_buyer else ''}"
 
 
-def version_words(version: SheetVersion) -> str:
+def version_words(version: SheetVersion, *, for_buyer: bool = False) -> str:
     """`Forecast no. 3 of 14 Aug 2026 (2026-08-14-119e6bcf), frozen by Ines on 17 Aug 2026`."""
     number = f"no. {version.number} " if version.number else ""
     return (
         f"Forecast {number}of {day_words(version.made_on)} ({version.forecast_id}), "
-        f"{frozen_words(version)}"
+        f"{frozen_words(version, for_buyer=for_buyer)}"
     )
 
 
-def frozen_words(version: SheetVersion) -> str:
+def frozen_words(version: SheetVersion, *, for_buyer: bool = False) -> str:
     """Who froze it and when, as far as it is told."""
     if version.frozen_at is None:
-        return NOT_FROZEN
+        return NOT_FINAL if for_buyer else NOT_FROZEN
     by = f" by {version.frozen_by}" if version.frozen_by else ""
     return f"frozen{by} on {day_words(version.frozen_at.date())} {version.frozen_at:%H:%M} UTC"
 
@@ -75,13 +78,26 @@ def track_words(sheet: SalesSheet) -> str:
     return f"{inside} told {record.stage}"
 
 
+def no_promise_words(sheet: SalesSheet) -> str:
+    """Why nothing of a sheet is promised; empty where something is."""
+    if sheet.first_look:
+        return "First look: too few trees were photographed, so nothing is promised."
+    if sheet.stage == AFTER_THE_PICK:
+        return (
+            "The pick date was past when this forecast was made, so nothing is promised. Set the "
+            "date anew and forecast again."
+        )
+    return ""
+
+
 def left_out_words(sheet: SalesSheet) -> str:
     """How many blocks are not in the numbers, and which, as far as it is told; empty for none."""
     if not sheet.left_out:
         return ""
     many = "1 block is" if sheet.left_out == 1 else f"{sheet.left_out} blocks are"
     names = f": {', '.join(sheet.left_out_blocks)}" if sheet.left_out_blocks else ""
-    return f"{many} not in these numbers, photographed on too few trees so far{names}."
+    why = "as nothing is promised of them: too few trees, or their pick is past"
+    return f"{many} not in these numbers, {why}{names}."
 
 
 def change_words(sheet: SalesSheet) -> str:
@@ -120,10 +136,11 @@ def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str
         ("What this is", f"{NOTE[0].upper()}{NOTE[1:]}"),
         ("Farm", sheet.farm),
         ("Variety", sheet.variety),
-        ("Version", version_words(sheet.version)),
+        ("Version", version_words(sheet.version, for_buyer=sheet.for_buyer)),
         ("Note", sheet.version.note),
         ("Stage", stage_words(sheet)),
         ("Track record", track_words(sheet)),
+        ("No promise", no_promise_words(sheet)),
         ("Not in it", left_out_words(sheet)),
         ("Change", change_words(sheet)),
         ("Size table", sheet.size_table),

@@ -1,4 +1,4 @@
-"""The part of a forecast that may be promised: without the blocks that are a first look."""
+"""The part of a forecast that may be promised: without first looks and picks that are past."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from fruitvision.forecast.draw import add_draws, draw_block
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, summarise
-from fruitvision.forecast.uses import blocks_of, is_first_look
+from fruitvision.forecast.uses import blocks_of, is_firm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirmPart:
-    """A forecast without its first looks, and the names of the blocks that are left out.
+    """A forecast without first looks and past picks, and the names of the blocks left out.
 
     `forecast` : `inputs` and `varieties` are of the firm blocks alone; all else, the farm's total
-    and `blocks` among it, is of all. A variety that is a first look as a whole stays in it, with
+    and `blocks` among it, is of all. A variety of which no block is firm stays in it, with
     nothing at P10.
     """
 
@@ -33,9 +33,9 @@ def firm_part(forecast: Forecast) -> FirmPart:
     Raises
     ------
     ForecastError
-        If there is a first look, and the forecast can't be drawn again.
+        If a block is left out, and the forecast can't be drawn again.
     """
-    left_out = tuple(one.name for one in forecast.blocks if is_first_look(one))
+    left_out = tuple(one.name for one in forecast.blocks if not is_firm(one))
     if not left_out:
         return FirmPart(forecast=forecast)
     made_with = drawn_again_with(forecast)
@@ -106,7 +106,7 @@ def _at_most(cartons: Estimate, p10: float) -> Estimate:
 
 
 def _nothing_safe(crop: CropForecast) -> CropForecast:
-    """A first look: what may come in, and nothing of it at P10."""
+    """No firm block: what may come in, and nothing of it at P10."""
     weeks = tuple(replace(row, cartons=_from_0(row.cartons)) for row in crop.weeks)
     cartons = None if crop.cartons is None else _from_0(crop.cartons)
     return replace(crop, weeks=weeks, cartons=cartons)

@@ -32,13 +32,24 @@ def is_first_look(block: CropForecast) -> bool:
     return Doubt.FEW_TREES in block.doubts
 
 
+def is_past(block: CropForecast) -> bool:
+    """Whether a block was picked by its own plan when its forecast was made: nobody knows what of
+    it hangs."""
+    return Doubt.PAST_PICK in block.doubts
+
+
+def is_firm(block: CropForecast) -> bool:
+    """Whether anything of a block may be promised."""
+    return not is_first_look(block) and not is_past(block)
+
+
 def to_promise(
     whole: CropForecast, blocks: Sequence[CropForecast], quantiles: UseQuantiles
 ) -> float | None:
     """Cartons that sales may promise of a block, a variety or the farm; None if not known.
 
-    Nothing is promised of a block that is a first look. The others' numbers are added then: they
-    are not all low at once, so the sum is on the safe side.
+    Nothing is promised of a block that is a first look, or whose pick was past. The others'
+    numbers are added then: they are not all low at once, so the sum is on the safe side.
 
     Parameters
     ----------
@@ -50,7 +61,7 @@ def to_promise(
     if whole.cartons is None:
         return None
     of_whole = quantile_of_use(whole.cartons, "promise", quantiles)
-    firm = [one for one in blocks if not is_first_look(one)]
+    firm = [one for one in blocks if is_firm(one)]
     if len(firm) == len(blocks):
         return of_whole
     of_firm = [quantile_of_use(one.cartons, "promise", quantiles) for one in firm if one.cartons]

@@ -24,6 +24,7 @@ from fruitvision.forecast.growth import Weather
 from fruitvision.forecast.inputs import what_if
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
+from fruitvision.forecast.uses import is_past
 from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.block_inputs import block_inputs, read_office, unknown_classes
@@ -183,6 +184,15 @@ def _past(inputs: BlockInputs, made_on: date) -> Doubts:
     return (Doubt.PAST_PICK,) if last < made_on else ()
 
 
+def _next_action(crops: Sequence[_Drawn]) -> str:
+    """What to do first; there is nothing to measure in a crop that is picked by plan."""
+    to_come = [one.inputs.estimate for one in crops if not is_past(one.crop)]
+    if to_come:
+        return next_action(to_come)
+    names = ", ".join(one.crop.name for one in crops)
+    return f"The pick date is past: set it anew ({names})."
+
+
 def _total(
     crops: Sequence[_Drawn],
     variety: str,
@@ -233,7 +243,7 @@ def _forecast(
         blocks=tuple(one.crop for one in crops),
         varieties=varieties,
         total=_total(crops, "", table, settings, left_out=left_out),
-        next_action=next_action([one.inputs.estimate for one in crops]),
+        next_action=_next_action(crops),
         made_with=origin,
         seed=settings.seed,
         inputs=tuple(one.inputs for one in crops),

@@ -10,7 +10,7 @@ from fruitvision.domain import CropForecast, Forecast, Stage, UseQuantiles
 from fruitvision.errors import ForecastError, StoreError
 from fruitvision.forecast.change import ClassChange, changes_by_class
 from fruitvision.forecast.firm import FirmPart, firm_part, without_blocks
-from fruitvision.forecast.uses import blocks_of, is_first_look
+from fruitvision.forecast.uses import blocks_of, is_firm
 from fruitvision.learning.stages import stage_of
 from fruitvision.pipeline.learning import track_record as coverage_of
 from fruitvision.pipeline.photos import Refused
@@ -171,7 +171,7 @@ def _firm(
     """The variety of its firm blocks, and what stands behind that; as it is where all or none of
     them are firm, or where it can't be drawn again."""
     blocks = blocks_of(crop, sold.forecast)
-    out = tuple(one.name for one in blocks if is_first_look(one))
+    out = tuple(one.name for one in blocks if not is_firm(one))
     if not out or len(out) == len(blocks):
         return crop, whole
     try:

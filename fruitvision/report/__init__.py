@@ -1,7 +1,7 @@
 """Results in plain words for a terminal: numbers with their range and their doubts beside them."""
 
 from fruitvision.report.blocks import attention_lines, block_lines, waiting_lines
-from fruitvision.report.forecast import bridge_lines, forecast_lines
+from fruitvision.report.forecast import bridge_lines, forecast_lines, past_lines
 from fruitvision.report.harvest import CREW_CAUTION, harvest_lines
 from fruitvision.report.harvest_margins import margin_lines
 from fruitvision.report.harvest_update import update_lines
@@ -46,6 +46,7 @@ __all__ = [
     "margin_lines",
     "measured_lines",
     "order_book_lines",
+    "past_lines",
     "range_words",
     "ranked_lines",
     "refused_lines",

@@ -17,7 +17,13 @@ from fruitvision.domain import (
 )
 from fruitvision.forecast.other_cause import OtherCause, other_cause
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import WORDS_OF_USE, use_numbers, whole_number
+from fruitvision.forecast.uses import (
+    WORDS_OF_USE,
+    is_first_look,
+    is_past,
+    use_numbers,
+    whole_number,
+)
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
@@ -182,7 +188,25 @@ def use_lines(forecast: Forecast) -> list[str]:
             f"(less comes in with a chance of {100 * one.quantile:.0f} %)"
             for one in numbers
         ),
+        *(f"  {line}" for line in [*first_look_lines(forecast), *past_lines(forecast)]),
     ]
+
+
+def first_look_lines(forecast: Forecast) -> list[str]:
+    """Which blocks nothing is promised of, being first looks; nothing where none is."""
+    names = [one.name for one in forecast.blocks if is_first_look(one)]
+    words = f"Nothing is promised of {', '.join(names)}: a first look, too few trees."
+    return [words] if names else []
+
+
+def past_lines(forecast: Forecast) -> list[str]:
+    """Which blocks were picked by plan when the forecast was made; nothing where none was."""
+    names = [one.name for one in forecast.blocks if is_past(one)]
+    words = (
+        f"Nothing is promised of {', '.join(names)}: the pick date was past when this forecast was "
+        "made. Set it anew and forecast again."
+    )
+    return [words] if names else []
 
 
 def bridge_lines(bridge: Bridge | None, other: OtherCause | None = None) -> list[str]:

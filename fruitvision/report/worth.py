@@ -30,6 +30,8 @@ def _block_lines(one: BlockWorth, unit: str) -> list[str]:
     head = f"{one.block_id} ({one.variety}{look}): {_amount(range_words(one.value), unit)}"
     lines = [f"{head}; at stake {_amount(f'{one.at_stake:,.0f}', unit)}"]
     lines += [f"  {_measure_words(measure, unit)}" for measure in one.measures]
+    if one.past:
+        return [*lines, "  its pick was past when the forecast was made: set the date anew first"]
     return lines if one.measures else [*lines, "  no measure narrows it"]
 
 

@@ -17,7 +17,13 @@ from fruitvision.domain import (
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.change import SMALLEST_REASON, ClassChange, added
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import blocks_of, is_first_look, to_promise, whole_number
+from fruitvision.forecast.uses import (
+    blocks_of,
+    is_firm,
+    is_first_look,
+    to_promise,
+    whole_number,
+)
 from fruitvision.forecast.words import quantile_of_use
 from fruitvision.sheet.record import SalesSheet, SheetLine, SheetVersion, TrackRecord
 from fruitvision.sheet.stage import pick_window, stage_words
@@ -89,7 +95,7 @@ def make_sheet(
         weeks=table.weeks,
         lines=table.lines(),
         promise_quantile=behind.quantiles.promise,
-        first_look=not table.firm,
+        first_look=any(map(is_first_look, blocks)),
         left_out=len(behind.left_out),
         left_out_blocks=behind.left_out,
         no_change=behind.no_change,
@@ -129,7 +135,7 @@ class _Table:
         self._means = [one for one in behind.means if one.variety == crop.variety]
         self._changes = [one for one in behind.changes if one.variety == crop.variety]
         self._cells = {(row.week, row.size_class): row.cartons for row in crop.weeks}
-        self.firm = not any(map(is_first_look, self._blocks))
+        self.firm = all(map(is_firm, self._blocks))
         # Also what brings something in fewer than one draw of ten, so that means add up.
         brings = [one for one in self._means if one.cartons > 0]
         brings += [one for one in self._changes if one.earlier_cartons >= SMALLEST_REASON]
@@ -162,11 +168,11 @@ class _Table:
         )
 
     def _safe(self, week: date | None, size_class: str, cartons: Estimate) -> int | None:
-        """Whole cartons, never one too many; of a variety that is a first look in parts only its
-        firm blocks, and no class or week of it."""
+        """Whole cartons, never one too many; of a variety that is firm in parts only its firm
+        blocks, and no class or week of it."""
         if self.firm:
             return whole_number(quantile_of_use(cartons, "promise", self._quantiles), "promise")
-        some = not all(map(is_first_look, self._blocks))
+        some = any(map(is_firm, self._blocks))
         if some and week is None and size_class == ALL:
             return whole_number(
                 to_promise(self._crop, self._blocks, self._quantiles) or 0, "promise"

@@ -9,6 +9,7 @@ from fruitvision.domain import BlockInputs, CropForecast
 from fruitvision.sheet.record import PickWindow
 
 NOT_KNOWN = "pick date not known"
+AFTER_THE_PICK = "after the pick"
 
 
 def pick_window(
@@ -50,7 +51,7 @@ def stage_words(pick: PickWindow | None, made_on: date) -> str:
         return f"{_days_words(to_first)} before the pick"
     if to_last > 0:
         return f"in the pick, {_days_words(to_last)} before its last day"
-    return "on the last day of the pick" if to_last == 0 else "after the pick"
+    return "on the last day of the pick" if to_last == 0 else AFTER_THE_PICK
 
 
 def _days_words(days: int) -> str:

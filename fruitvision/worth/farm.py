@@ -16,7 +16,7 @@ Without prices every carton counts alike, and what is at stake is cartons.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +27,7 @@ from fruitvision.forecast.draw import FEWEST_TREES, draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import estimate_of
+from fruitvision.forecast.uses import is_past
 from fruitvision.settings import Settings
 from fruitvision.worth.measure import Measure, measures_of
 from fruitvision.worth.prices import Prices, unused_classes, value_of
@@ -60,6 +61,8 @@ class BlockWorth:
         What a picked fruit is worth on average.
     first_look : bool
         On so few trees that its cartons by class, and with them prices, are a guess.
+    past : bool
+        Picked by plan when the forecast was made: there is nothing to measure.
     measures : tuple of WorthOfMeasure
         Those that take something off, the most per hour first.
     """
@@ -72,6 +75,7 @@ class BlockWorth:
     part_of_farm: float
     per_fruit: float
     first_look: bool
+    past: bool
     measures: tuple[WorthOfMeasure, ...]
 
     @property
@@ -147,7 +151,8 @@ def worth_of_farm(
         else:
             found.append(drawn)
     total: Array = np.sum([one.value for one in found], axis=0) if found else np.zeros(1)
-    blocks = [_block(one, total, work, settings) for one in found]
+    past = {one.name for one in forecast.blocks if is_past(one)}
+    blocks = [_block(one, total, work, settings, past) for one in found]
     return FarmWorth(
         forecast_id=forecast.forecast_id,
         in_money=bool(work.prices),
@@ -194,12 +199,15 @@ class _Work:
         return _Drawn(inputs=inputs, value=value, fruit=crop.fruit, lacking=lacking)
 
 
-def _block(drawn: _Drawn, total: Array, work: _Work, settings: Settings) -> BlockWorth:
+def _block(
+    drawn: _Drawn, total: Array, work: _Work, settings: Settings, picked: Collection[str]
+) -> BlockWorth:
     block, at_stake = drawn.inputs.estimate.block, float(drawn.value.std())
+    past = block.block_id in picked
     farm = float(total.std())
     together = float(np.mean((drawn.value - drawn.value.mean()) * (total - total.mean())))
     measures = []
-    for measure, estimate in measures_of(drawn.inputs.estimate, settings):
+    for measure, estimate in () if past else measures_of(drawn.inputs.estimate, settings):
         then = work.draw(replace(drawn.inputs, estimate=estimate))
         left = at_stake if then is None else float(then.value.std())
         if left < at_stake:
@@ -220,6 +228,7 @@ def _block(drawn: _Drawn, total: Array, work: _Work, settings: Settings) -> Bloc
         part_of_farm=together / farm if farm > 0 else 0.0,
         per_fruit=float(drawn.value.mean()) / max(float(drawn.fruit.mean()), 1e-9),
         first_look=drawn.inputs.estimate.trees < FEWEST_TREES,
+        past=past,
         measures=tuple(sorted(measures, key=lambda one: -one.per_hour)),
     )
 
