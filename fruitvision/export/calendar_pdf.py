@@ -261,11 +261,11 @@ def _total(calendar: HarvestCalendar) -> list[_Line]:
     return [
         _Line(
             when="All",
-            where=(f"mean {need.mean_bins:,.1f} bins",),
+            where=(f"mean {need.mean_bins:,.1f} bins; picker-days",),
             cells=(
                 _words(need.bins),
                 "",
-                f"{_words(need.picker_days)} days",
+                _words(need.picker_days),
                 "",
                 "",
                 "",

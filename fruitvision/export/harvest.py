@@ -6,10 +6,10 @@ harvest.csv
     part (0 to 1) of the pass that is planned for the day. Means add up over the rows of a level,
     ranges and numbers to plan with do not. `bins_to_order`, `pickers_planned` and
     `pickers_overtime` (what overtime of the planned crew should reach) are whole ones, as
-    everywhere; pickers of the farm's row are picker-days. `pickers_short` and `bins_short` are what
-    P90 of a day is above the crew and the bins on hand, `rooms_over` the bins that the cold rooms
-    do not take then; empty where these are not set. `place_bins_on` is the day on which empty bins
-    go into the lanes. A picker-day is one picker for one day.
+    everywhere, and of a pass or a day alone: the farm's row has none. `pickers_short`
+    and `bins_short` are what P90 of a day is above the crew and the bins on hand, `rooms_over` the
+    bins that the cold rooms do not take then; empty where these are not set. `place_bins_on` is the
+    day on which empty bins go into the lanes. A picker-day is one picker for one day.
 """
 
 from __future__ import annotations
@@ -81,20 +81,20 @@ def _rows(calendar: HarvestCalendar) -> Iterator[tuple[Cell, ...]]:
         nowhere = None, None, None, None
         yield ("day", *_when(day.day), *nowhere, *_numbers(day.need), pickers, bins, over, None)
     if calendar.total is not None:
-        yield ("farm", *[None] * 7, *_numbers(calendar.total), *[None] * 4)
+        yield ("farm", *[None] * 7, *_numbers(calendar.total, to_plan=False), *[None] * 4)
 
 
 def _when(day: date) -> tuple[str, str, str]:
     return day.isoformat(), pick_week(day), monday_of(day).isoformat()
 
 
-def _numbers(need: Need) -> tuple[float | None, ...]:
+def _numbers(need: Need, *, to_plan: bool = True) -> tuple[float | None, ...]:
+    """Means, ranges, and whole bins and pickers to plan with, which are of a pass or a day."""
     return (
         *_range(need.mean_bins, need.bins),
-        ceil(need.bins_to_order),
+        ceil(need.bins_to_order) if to_plan else None,
         *_range(need.mean_picker_days, need.picker_days),
-        ceil(need.pickers_planned),
-        ceil(need.pickers_overtime),
+        *(map(ceil, (need.pickers_planned, need.pickers_overtime)) if to_plan else (None, None)),
     )
 
 
