@@ -7,7 +7,14 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_settings_or, farm_store, say, shown_units
+from fruitvision.console import (
+    check_outside,
+    farm_settings_or,
+    farm_store,
+    say,
+    say_not_printed,
+    shown_units,
+)
 from fruitvision.errors import StoreError, did_you_mean
 from fruitvision.export.sheets import (
     SHEET_FORMS,
@@ -26,7 +33,8 @@ def sheet(
     farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
     out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if missing.")],
     buyer: Annotated[
-        bool, typer.Option("--buyer", help="The copy for buyers: no blocks, notes or safe numbers.")
+        bool,
+        typer.Option("--buyer", help="The copy for buyers: ranges, no blocks, notes or doubts."),
     ] = False,
     variety: Annotated[
         str | None, typer.Option("--variety", help="This variety only; else all of them.")
@@ -50,6 +58,9 @@ def sheet(
     from fruitvision.forecast.words import use_quantiles
     from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
 
+    check_outside(farm, out)
+    if out.exists() and not out.is_dir():
+        raise StoreError(f"{out} is a file.", fix="Name a folder; it is made if it is missing.")
     asked = checked_forms([one.strip().lower() for one in forms.split(",") if one.strip()])
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, None)
@@ -68,10 +79,23 @@ def sheet(
     if written:
         typer.echo(f"Written to {out}: {', '.join(path.name for path in written)}.")
     if sold.frozen is None:
-        typer.echo(f"This version is not frozen. Run: fruitvision freeze --farm {farm}.")
+        before = "before you send it " if buyer else ""
+        typer.echo(
+            f"This version is not frozen. Freeze it {before}with: fruitvision freeze --farm {farm}."
+        )
     if not written:
         return 2
-    return 1 if left_out else 0
+    lost = "pdf" in asked and say_not_printed(_names_on(sheets))
+    return 1 if left_out or lost else 0
+
+
+def _names_on(sheets: list[SalesSheet]) -> list[str]:
+    """What people named, as it stands on the pages."""
+    return [
+        name
+        for one in sheets
+        for name in (one.variety, one.farm, one.version.frozen_by, *one.left_out_blocks)
+    ]
 
 
 def _chosen(

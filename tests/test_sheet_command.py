@@ -141,3 +141,27 @@ def test_a_farm_without_forecast_says_how_to_make_one(tmp_path: Path) -> None:
     assert status == 2
     assert "There is no forecast of record yet." in text
     assert "fruitvision forecast" in text
+
+
+def test_a_version_is_named_by_its_number_too(folder: Path, tmp_path: Path) -> None:
+    with open_farm(folder, create=False) as store:
+        first = store.forecasts()[0].forecast_id
+    more = "--variety", "Gala", "--version", "1", "--format", "json"
+    assert command(folder, tmp_path / "out", *more)[0] == 0
+    sheet = json.loads((tmp_path / "out" / "Gala-sales-sheet-no1.json").read_text(encoding="utf-8"))
+    assert sheet["version"]["forecast_id"] == first
+    assert command(folder, tmp_path / "out", "--version", "9")[0] == 2
+    exported = run(
+        "export", "--farm", str(folder), "--out", str(tmp_path / "all"), "--version", "1"
+    )
+    assert (exported[0], first in exported[1]) == (0, True)
+
+
+def test_a_sheet_goes_into_a_folder_outside_the_farm(folder: Path, tmp_path: Path) -> None:
+    file = tmp_path / "prices.csv"
+    file.write_text("kept")
+    for out, words in ((file, "is a file"), (folder / "out", "in the farm's own folder")):
+        status, text = command(folder, out)
+        assert status == 2
+        assert words in " ".join(text.split())
+    assert (file.read_text(), (folder / "out").exists()) == ("kept", False)

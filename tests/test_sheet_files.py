@@ -173,7 +173,7 @@ def test_the_workbook_holds_real_numbers_and_days(folder: Path, sheet: SalesShee
     table = workbook_table(folder / "Gala-sales-sheet-no7.xlsx")
     assert list(table.columns) == [
         "Week", "Monday", "Class", "Safe, P10 (cartons)", "P10 (cartons)", "P50 (cartons)",
-        "P90 (cartons)", "Mean (cartons)", "Change (cartons)", "Why (cartons)",
+        "P90 (cartons)", "Mean (cartons)", "Change (cartons)", "Causes (cartons each)",
     ]  # fmt: skip
     for row, line in zip(table.to_dict("records"), sheet.lines, strict=True):
         assert row["Class"] == line.size_class
@@ -365,6 +365,37 @@ def test_what_is_not_frozen_says_so_loudly_in_every_form(tmp_path: Path) -> None
     assert "NOT FROZEN" in page["A3"].value
     assert json.loads(stem.with_suffix(".json").read_text())["version"]["frozen_at"] is None
     assert csv_of(stem.with_suffix(".csv"))["frozen_at"].isna().all()
+
+
+def test_a_buyer_reads_that_the_numbers_are_not_final(tmp_path: Path) -> None:
+    loose = large_sheet(weeks=2)
+    loose = replace(loose, version=replace(loose.version, frozen_at=None, frozen_by=""))
+    copy = for_buyer(loose, BLOCKS)
+    write_sheets([copy], tmp_path)
+    stem = tmp_path / file_stem(copy)
+    page = openpyxl.load_workbook(stem.with_suffix(".xlsx"))["Sales sheet"]
+    for told in (words_on(stem.with_suffix(".pdf")), page["A3"].value):
+        assert "NOT FINAL" in told
+        assert "freezes" not in told
+
+
+@pytest.mark.parametrize("buyer", [False, True])
+def test_every_form_of_a_first_look_says_that_nothing_is_promised(
+    tmp_path: Path, buyer: bool
+) -> None:
+    sheet = replace(large_sheet(weeks=1), first_look=True)
+    copy = for_buyer(sheet, BLOCKS) if buyer else sheet
+    write_sheets([copy], tmp_path)
+    stem = tmp_path / file_stem(copy)
+    words = "too few trees were photographed, so nothing is promised"
+    page = openpyxl.load_workbook(stem.with_suffix(".xlsx"))["Sales sheet"]
+    assert words in page["A5"].value
+    assert csv_of(stem.with_suffix(".csv"))["no_promise"].str.contains(words).all()
+    assert words in words_on(stem.with_suffix(".pdf"))
+    assert json.loads(stem.with_suffix(".json").read_text())["first_look"] is True
+    firm = large_sheet(weeks=1)
+    write_sheets([firm], tmp_path / "firm", ["csv"])
+    assert csv_of(tmp_path / "firm" / f"{file_stem(firm)}.csv")["no_promise"].isna().all()
 
 
 def test_a_letter_that_the_page_lacks_loses_its_accent_only(tmp_path: Path) -> None:

@@ -5,7 +5,8 @@ VARIETY-sales-sheet.csv
     after its classes; then all weeks together (`week` "all"). `week` is the ISO week, `monday` its
     first day. `cartons_p10` to `cartons_p90` are packed cartons; `safe_cartons` may be promised at
     the farm's quantile (not in a buyer's copy); `mean_cartons` and `change_cartons` add up, ranges
-    do not; `why` are the causes of the change with their cartons.
+    do not; `why` are the causes of the change with their cartons; `no_promise` says why nothing of
+    the variety is promised, where that is so.
 VARIETY-sales-sheet.json
     The same and all else that the sheet holds, unrounded; `sales_sheet.schema.json` describes it.
 """
@@ -18,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
-from fruitvision.export.sheet_words import HOW_SUMS, track_words, week_words
+from fruitvision.export.sheet_words import HOW_SUMS, no_promise_words, track_words, week_words
 from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, save
 from fruitvision.records import to_plain
 from fruitvision.sheet import SalesSheet, SheetLine
@@ -46,7 +47,7 @@ def write_sheet_csv(sheet: SalesSheet, path: Path, units: Units = METRIC) -> Non
         *(["safe_cartons"] if not sheet.for_buyer else []),
         "cartons_p10", "cartons_p50", "cartons_p90", "mean_cartons", "change_cartons", "why",
         "note", "farm", "stage", "track_record", "forecast_number", "forecast_id", "made_on",
-        "frozen_at", "frozen_by", "change_since", "blocks_left_out", "size_table",
+        "frozen_at", "frozen_by", "change_since", "blocks_left_out", "no_promise", "size_table",
         f"carton_{units.carton.name}",
     ]  # fmt: skip
     save(path, csv_bytes(columns, _rows(sheet, units)))
@@ -112,6 +113,7 @@ def _rows(sheet: SalesSheet, units: Units) -> Iterator[tuple[Cell, ...]]:
         version.frozen_by,
         earlier.forecast_id if earlier else None,
         sheet.left_out,
+        no_promise_words(sheet),
         sheet.size_table,
         rounded(carton, 3),
     )

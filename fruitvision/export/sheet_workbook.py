@@ -17,6 +17,7 @@ from fruitvision.export.sheet_words import (
     HOW_SUMS,
     about_lines,
     carton_words,
+    no_promise_words,
     stage_words,
     title_of,
     track_words,
@@ -97,12 +98,13 @@ class _Book:
         for row, words in enumerate(
             (
                 f"{NOTE[0].upper()}{NOTE[1:]}. {sheet.farm}; {unit}.",
-                f"{version_words(sheet.version)}.",
+                f"{version_words(sheet.version, for_buyer=sheet.for_buyer)}.",
                 f"Stage: {stage_words(sheet)}. Track record: {track_words(sheet)}.",
+                no_promise_words(sheet),
             ),
             start=1,
         ):
-            page.write_string(row, 0, words, self._bold if row == 1 else None)
+            page.write_string(row, 0, words, self._bold if row in (1, 4) else None)
         self._head_row(page, HEAD_ROW, heads)
         for row, line in enumerate(sheet.lines, start=HEAD_ROW + 1):
             self._line(page, row, line)
@@ -157,7 +159,7 @@ class _Book:
         quantile = self._sheet.promise_quantile
         safe = [] if quantile is None else [f"Safe, P{100 * quantile:.3g} (cartons)"]
         ranges = [f"{percentile} (cartons)" for percentile in ("P10", "P50", "P90")]
-        moved = ["Mean (cartons)", "Change (cartons)", "Why (cartons)"]
+        moved = ["Mean (cartons)", "Change (cartons)", "Causes (cartons each)"]
         return ["Week", "Monday", "Class", *safe, *ranges, *moved]
 
     def _line(self, page: Any, row: int, line: SheetLine) -> None:
