@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from fruitvision.domain import CropForecast, Doubt, Estimate, UseQuantiles
 from fruitvision.forecast.uses import is_firm, to_promise, whole_number
+from fruitvision.report.forecast import use_lines
+from tests.test_frozen import version
 
 TEN = UseQuantiles(promise=0.1, labour=0.5, bins=0.9)
 
@@ -53,3 +57,21 @@ def test_nothing_is_promised_of_a_pick_that_was_past() -> None:
 )
 def test_promises_are_rounded_down_and_orders_up(value: float, use: str, whole: int) -> None:
     assert whole_number(value, use) == whole
+
+
+@pytest.mark.parametrize(
+    ("blocks", "words"),
+    [
+        ((GALA,), "(less comes in with a chance of 10 %; whole cartons, rounded down)"),
+        ((GALA, SLOPE), "(without the blocks named below; of the others less comes in with a "),
+        ((SLOPE,), "(no block is firm)"),
+    ],
+)
+def test_what_may_be_promised_is_not_told_as_a_number_of_the_whole_farm(
+    blocks: tuple[CropForecast, ...], words: str
+) -> None:
+    made = replace(version(1), blocks=blocks, total=BOTH, quantiles=TEN)
+    (promise,) = (line for line in use_lines(made) if "to promise" in line)
+    assert words in promise
+    named = [line for line in use_lines(made) if "Nothing is promised of Fuji Slope" in line]
+    assert len(named) == (SLOPE in blocks)

@@ -19,6 +19,8 @@ from fruitvision.forecast.other_cause import OtherCause, other_cause
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import (
     WORDS_OF_USE,
+    UseNumber,
+    is_firm,
     is_first_look,
     is_past,
     use_numbers,
@@ -185,11 +187,27 @@ def use_lines(forecast: Forecast) -> list[str]:
         "Numbers to work with:",
         *(
             f"  {WORDS_OF_USE[one.use]:<20}{whole_number(one.value, one.use):>10,} {one.unit} "
-            f"(less comes in with a chance of {100 * one.quantile:.0f} %)"
+            f"({_chance_words(one, forecast)})"
             for one in numbers
         ),
         *(f"  {line}" for line in [*first_look_lines(forecast), *past_lines(forecast)]),
     ]
+
+
+def _chance_words(one: UseNumber, forecast: Forecast) -> str:
+    """What a number means; one to promise is of the firm blocks alone."""
+    chance = f"less comes in with a chance of {100 * one.quantile:.0f} %"
+    if one.use == "bins":
+        return f"{chance}; if no bin is filled twice"
+    if one.use != "promise":
+        return chance
+    firm = sum(map(is_firm, forecast.blocks))
+    if not firm:
+        return "no block is firm"
+    if firm < len(forecast.blocks):
+        at_most = chance.replace("chance of", "chance of at most")
+        chance = f"without the blocks named below; of the others {at_most}"
+    return f"{chance}; whole cartons, rounded down"
 
 
 def first_look_lines(forecast: Forecast) -> list[str]:

@@ -1,9 +1,10 @@
 """The copy of a sales sheet that a buyer gets.
 
 A sheet holds no block, tree, place or photo to begin with. The buyer's copy also leaves out what is
-the seller's own matter: what is safe to promise (beside "not an offer" it would read as one), what
-the numbers rest on and doubts about them, which are work for the grower, and all text that somebody
-typed and that bears a block's name.
+the seller's own matter: the column of what is safe to promise (beside "not an offer" it would read
+as one), what the numbers rest on and doubts about them, which are work for the grower, and all text
+that somebody typed and that bears a block's name. The range stays, and with it P10: a farm that
+promises at its P10 shows the buyer that number, as the low end of a range.
 """
 
 from __future__ import annotations
