@@ -25,7 +25,9 @@ from fruitvision.console import (
     farm_settings_or,
     farm_store,
     given_settings,
+    has_walk,
     load_folder,
+    load_tables,
     login,
     make_forecast,
     measure_again,
@@ -284,14 +286,21 @@ def load(
 ) -> int:
     """Bring a walk into the farm: register, photos, hand counts, caliper readings.
 
+    A folder without a walk brings the tables that are in it, such as register.csv.
+
     Example: fruitvision load walk-august/ --farm larkhill
     """
     walk_day = day(walked_on, option="--walked-on") if walked_on else None
-    check_walk_folder(folder)
-    with farm_store(farm) as store:
+    with_walk = has_walk(folder)
+    if with_walk:
+        check_walk_folder(folder)
+    with farm_store(farm, create=with_walk) as store:
         settings = farm_settings_or(store, settings_file)
         who = login() if by is None else by
-        loaded = load_folder(store, folder, settings, detector, walk_day, workers, who=who)
+        if with_walk:
+            loaded = load_folder(store, folder, settings, detector, walk_day, workers, who=who)
+        else:
+            loaded = load_tables(store, folder, who=who)
     return 1 if loaded.refused else 0
 
 

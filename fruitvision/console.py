@@ -43,6 +43,10 @@ def today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
+# What a folder with a walk needs.
+WALK_TABLES = ("blocks.csv", "walk.csv")
+
+
 @contextmanager
 def farm_store(folder: Path, *, create: bool = True) -> Iterator[FarmStore]:
     """The farm's store, closed at the end."""
@@ -100,11 +104,21 @@ def check_walk_folder(folder: Path) -> None:
     """
     if not folder.is_dir():
         raise FieldDataError(f"There is no folder {folder}.", fix="Check its name.")
-    for name in ("blocks.csv", "walk.csv"):
+    for name in WALK_TABLES:
         if not (folder / name).is_file():
             raise FieldDataError(
-                f"{folder} has no {name}.", fix="A walk folder needs blocks.csv and walk.csv."
+                f"{folder} has no {name}.",
+                fix="A walk folder needs blocks.csv and walk.csv. Tables without a walk, such as "
+                "register.csv, go into a folder of their own.",
             )
+
+
+def has_walk(folder: Path) -> bool:
+    """Whether a folder is to hold a walk: it has a part of one, or no table that needs none."""
+    from fruitvision.pipeline.walk import tables_alone
+
+    part = any((folder / name).exists() for name in WALK_TABLES)
+    return part or not (folder.is_dir() and tables_alone(folder))
 
 
 def login() -> str:
@@ -150,6 +164,20 @@ def load_folder(
     if loaded.office.words:
         typer.echo(f"{loaded.office.words}.")
     say(faces_lines(loaded.faces))
+    say(refused_lines(loaded.refused))
+    return loaded
+
+
+def load_tables(store: FarmStore, folder: Path, *, who: str = "") -> Loaded:
+    """Load the tables of a folder without a walk, and say what came of it."""
+    from fruitvision.pipeline.walk import load_tables_alone
+    from fruitvision.report import many, refused_lines
+
+    loaded = load_tables_alone(folder, store, who=who)
+    by_hand = ((loaded.hand_counts, "hand count"), (loaded.caliper_readings, "caliper reading"))
+    words = [many(number, what) for number, what in by_hand if number]
+    words += [loaded.office.words] if loaded.office.words else []
+    typer.echo(f"{', '.join(words) or 'Nothing'} without a walk.")
     say(refused_lines(loaded.refused))
     return loaded
 

@@ -364,3 +364,14 @@ def test_simulated_ranges_hold_the_truth_as_often_as_they_claim() -> None:
         low, high = np.quantile(drawn(inputs, settings).fruit, (0.1, 0.9))
         inside += low <= truth <= high
     assert 0.73 <= inside / 300 <= 0.87
+
+
+def test_a_draw_without_any_fruit_has_a_diameter_all_the_same() -> None:
+    # 40 ± 60 fruit a tree: in many draws none hang.
+    inputs = block_inputs(block_estimate(with_sizes=sizes(), error=60.0, trees=3))
+    settings = Settings(draws=400)
+    drawn = draw_block(inputs, TABLE, settings, draw_shared(settings))
+    assert drawn.diameter_mm is not None
+    assert (drawn.fruit == 0).any()
+    assert drawn.diameter_mm.min() > 40
+    assert add_draws([drawn]).diameter_mm == pytest.approx(drawn.diameter_mm)

@@ -172,3 +172,30 @@ def test_a_day_before_the_walk_is_told_as_that_day_and_one_before_bloom_refused(
     status, text = run("thinning", "Hill", "--farm", str(folder), "--on", "2026-07-01")
     assert status == 2
     assert "Hill was in full bloom on 2026-07-08" in " ".join(text.split())
+
+
+def test_tables_are_loaded_without_a_walk_into_a_farm_that_knows_the_blocks(
+    folder: Path, tmp_path: Path
+) -> None:
+    tables = tmp_path / "tables"
+    tables.mkdir()
+    status, text = run("load", str(tables), "--farm", str(folder))
+    assert status == 2
+    assert "has no blocks.csv" in text
+    (tables / "register.csv").write_text("block,row,position\nHill,1,1\nHil,1,2\n")
+    (tables / "prices.csv").write_text("per_carton\n20\n")
+    status, text = run("load", str(tables), "--farm", str(folder))
+    assert status == 1
+    assert "prices of cartons without a walk." in text
+    assert "Did you mean 'Hill'" in text
+    with open_farm(folder) as store:
+        assert [one.per_carton for one in store.prices()] == [20.0]
+        assert len(store.hand_counts()) > 0
+    status, text = run("load", str(tables), "--farm", str(tmp_path / "nowhere"))
+    assert status == 2
+    assert not (tmp_path / "nowhere").exists()
+    # A part of a walk is still asked to be whole.
+    (tables / "walk.csv").write_text("photo,block,row,position,face\n")
+    status, text = run("load", str(tables), "--farm", str(folder))
+    assert status == 2
+    assert "has no blocks.csv" in text

@@ -136,10 +136,9 @@ def add_draws(crops: Sequence[CropDraws]) -> CropDraws:
 def _crop(passes: tuple[PassDraws, ...], *, unsure_fruit: Array, far_fruit: Array) -> CropDraws:
     """Passes added draw by draw."""
     fruit = np.sum([one.fruit for one in passes], axis=0)
-    weighted = _add([None if p.diameter_mm is None else p.diameter_mm * p.fruit for p in passes])
     return CropDraws(
         fruit=fruit,
-        diameter_mm=None if weighted is None else weighted / np.maximum(fruit, 1e-9),
+        diameter_mm=_mean_diameter(passes, fruit),
         tonnes=_add([one.tonnes for one in passes]),
         cartons=_add([one.cartons for one in passes]),
         class_fruit=_add([one.class_fruit for one in passes]),
@@ -147,6 +146,16 @@ def _crop(passes: tuple[PassDraws, ...], *, unsure_fruit: Array, far_fruit: Arra
         unsure_fruit=unsure_fruit,
         far_fruit=far_fruit,
     )
+
+
+def _mean_diameter(passes: Sequence[PassDraws], fruit: Array) -> Array | None:
+    """Mean weighted by fruit, (draws,); in a draw without any fruit the passes count alike, since a
+    diameter of 0 would be taken for a small one."""
+    weighted = _add([None if p.diameter_mm is None else p.diameter_mm * p.fruit for p in passes])
+    plain = _add([p.diameter_mm for p in passes])
+    if weighted is None or plain is None:
+        return None
+    return np.where(fruit > 0, weighted / np.maximum(fruit, 1e-9), plain / len(passes))
 
 
 def _add(parts: Sequence[Array | None]) -> Array | None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
 from fruitvision.domain import Block, Photo, TreePhoto
-from fruitvision.errors import FruitVisionError
+from fruitvision.errors import FieldDataError, FruitVisionError
 from fruitvision.field_data import (
     TreeRow,
     check_blocks,
@@ -23,6 +23,7 @@ from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.calipers import add_caliper_pairs
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.office import TABLES as OFFICE
 from fruitvision.pipeline.office import OfficeRows, load_office, table_in
 from fruitvision.pipeline.photos import (
     Measured,
@@ -40,6 +41,9 @@ from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import WALK_DAYS
 from fruitvision.walk_data import WalkPhoto, read_walk
+
+# Tables that need no walk: those of people in the rows, and of the office.
+BY_HAND = ("hand_counts", "calipers")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +154,43 @@ def load_walk(
         faces=faces,
         calipered_fruit=pairs.rows if pairs else 0,
     )
+
+
+def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
+    """Read the tables of a folder without a walk into a farm that knows its blocks: those of the
+    office, hand counts and calipers.
+
+    Raises
+    ------
+    FieldDataError
+        If a table has the wrong columns, or the farm has no block yet.
+    """
+    blocks = store.blocks()
+    if not blocks:
+        raise FieldDataError(
+            f"{folder} has no blocks.csv, and the farm knows no block yet.",
+            fix="Load a folder with blocks.csv and walk.csv first.",
+        )
+    refused: list[Refused] = []
+    counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks, refused)
+    keep_hand_counts(counts, store, who=who)
+    calipers = _optional(folder / "calipers.csv", read_calipers, blocks, refused)
+    keep_calipers(calipers, store, who=who)
+    office, office_refused = load_office(folder, store, blocks, who=who)
+    return Loaded(
+        blocks=0,
+        photos=Measured(photos=(), refused=(), copies=()),
+        hand_counts=len(counts),
+        caliper_readings=len(calipers),
+        office=office,
+        refused=(*refused, *office_refused),
+    )
+
+
+def tables_alone(folder: Path) -> tuple[str, ...]:
+    """Names of the tables in a folder that can be loaded without a walk."""
+    by_hand = [name for name in BY_HAND if (folder / f"{name}.csv").exists()]
+    return (*by_hand, *(name for name in OFFICE if table_in(folder, name) is not None))
 
 
 def place_photos(
