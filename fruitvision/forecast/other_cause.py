@@ -33,7 +33,7 @@ def other_cause(earlier: Forecast, now: Forecast) -> OtherCause:
     return OtherCause(
         came=tuple(name for name in after if name not in before),
         went=tuple(name for name in before if name not in after),
-        settings=_changed(earlier.settings_text, now.settings_text),
+        settings=changed_settings(earlier.settings_text, now.settings_text),
         table=None not in (earlier.table, now.table) and earlier.table != now.table,
     )
 
@@ -42,7 +42,7 @@ def _names(forecast: Forecast) -> tuple[str, ...]:
     return tuple(one.estimate.block.block_id for one in forecast.inputs)
 
 
-def _changed(before: str, after: str) -> tuple[str, ...]:
+def changed_settings(before: str, after: str) -> tuple[str, ...]:
     """Settings that both texts hold with other values; an earlier program knew fewer."""
     old, new = tomllib.loads(before), tomllib.loads(after)
     return tuple(name for name in old if name in new and old[name] != new[name])
