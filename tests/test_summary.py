@@ -26,7 +26,7 @@ from fruitvision.forecast.summary import (
     pick_forecasts,
     summarise,
 )
-from fruitvision.forecast.words import quantile_of_use, rests_on, use_quantiles
+from fruitvision.forecast.words import losses_words, quantile_of_use, rests_on, use_quantiles
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
 from tests.forecast_records import TABLE, block_estimate, block_inputs, sizes
@@ -123,6 +123,12 @@ def test_culls_are_called_assumed_until_the_farm_gives_its_own() -> None:
     own = replace(inputs.losses, culls_by_class=(ClassCull(size_class="60-75", cull_share=0.15),))
     assert Doubt.ASSUMED_CULLS not in forecast_doubts(replace(inputs, losses=own), SETTINGS)
     assert Doubt.DEFAULT_WEIGHT in forecast_doubts(inputs, SETTINGS)
+    # How much is assumed is told too, and only while it is.
+    words = losses_words([inputs])
+    drop, culls = SETTINGS.drop_share, SETTINGS.cull_share
+    assert f"{100 * drop:g} % of the fruit drop" in words
+    assert f"{100 * culls:g} % of what is picked are culled" in words
+    assert losses_words([replace(inputs, losses=own)]) == ""
 
 
 # ---------------------------------------------------------------- passes and weeks

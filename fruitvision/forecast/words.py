@@ -67,6 +67,25 @@ def rests_on(inputs: Sequence[BlockInputs]) -> str:
     return f"{'; '.join([*parts, *_learned(inputs)])}."
 
 
+def losses_words(inputs: Sequence[BlockInputs]) -> str:
+    """What part of the fruit is taken to be lost before a carton, where it is assumed and not
+    measured; empty where no block's losses are assumed."""
+    doubted = [one.losses for one in inputs if not one.losses.culls_by_class]
+    if not doubted:
+        return ""
+    drop, culls = (
+        _percents([getattr(one, name) for one in doubted]) for name in ("drop_share", "cull_share")
+    )
+    return (
+        f"Assumed, not measured: {drop} of the fruit drop before the pick, and {culls} of what is "
+        "picked are culled; fruit outside the size table come on top."
+    )
+
+
+def _percents(shares: Sequence[float]) -> str:
+    return " or ".join(f"{100 * share:.3g} %" for share in sorted(set(shares)))
+
+
 def _learned(inputs: Sequence[BlockInputs]) -> list[str]:
     """What was learned of past seasons and accepted, if it was."""
     learned = [one.learned for one in inputs if one.learned is not None]

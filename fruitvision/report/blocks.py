@@ -212,11 +212,11 @@ def advice_lines(advice: Advice) -> list[str]:
     if advice.first:
         return [_line("next", advice.first)]
     if advice.enough:
-        return [_line("enough", f"the crop is known to {percent}")]
+        return [_line("enough", f"the weight that hung that day is known to {percent}")]
     if not advice.steps:
-        return [_line("range of the crop", f"{percent}; more trees bring little")]
+        return [_line("range of the weight", f"{percent}; more trees bring little")]
     return [
-        _line("range of the crop", f"{percent}; to narrow it, the best for its work first:"),
+        _line("range of the weight", f"{percent}; to narrow it, the best for its work first:"),
         *(
             _line("", f"{step.words}: ±{100 * step.half_range:.0f} %, {step.minutes:.0f} minutes")
             for step in advice.steps

@@ -26,6 +26,7 @@ from fruitvision.forecast.uses import (
     use_numbers,
     whole_number,
 )
+from fruitvision.forecast.words import losses_words
 from fruitvision.report.words import (
     CAUTION,
     doubt_lines,
@@ -65,6 +66,8 @@ def forecast_lines(
             f"Farm: {_totals(forecast.total, units)}",
             *_rests_on(forecast.total, indent="  "),
         ]
+    assumed = losses_words(forecast.inputs)
+    lines += ["", assumed] if assumed else []
     lines += use_lines(forecast)
     lines += bridge_lines(forecast.bridge, other_cause(earlier, forecast) if earlier else None)
     return [*lines, "", f"Next best action: {forecast.next_action}", "", CAUTION]

@@ -8,7 +8,9 @@ from fruitvision.worth import BlockWorth, FarmWorth, WorthOfMeasure
 
 WORTH_CAUTION = (
     "At stake: what a plan made on the mean is usually off by (one standard deviation of the "
-    "forecast's own draws). Prices are yours; this is no offer."
+    "forecast's own draws). Growth to the pick, weight rule and culls are in it, so a measure "
+    "narrows it by less than the weight on the day of the walk, of which `fruitvision block` "
+    "tells P10 to P90. Prices are yours; this is no offer."
 )
 
 

@@ -24,7 +24,7 @@ from fruitvision.forecast.uses import (
     to_promise,
     whole_number,
 )
-from fruitvision.forecast.words import quantile_of_use
+from fruitvision.forecast.words import losses_words, quantile_of_use
 from fruitvision.sheet.record import SalesSheet, SheetLine, SheetVersion, TrackRecord
 from fruitvision.sheet.stage import pick_window, stage_words
 
@@ -102,7 +102,7 @@ def make_sheet(
         grades=_grades(crop.grades),
         track_record=track_record,
         doubts=crop.doubts,
-        rests_on=crop.rests_on,
+        rests_on=f"{crop.rests_on} {losses_words(inputs)}".strip(),
     )
 
 
