@@ -8,7 +8,7 @@ which is safe as long as no pattern of the block repeats with the step.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -47,6 +47,34 @@ def serpentine(trees: Sequence[TreeId]) -> tuple[TreeId, ...]:
         in_row = list(row)
         way.extend(in_row if number % 2 == 0 else reversed(in_row))
     return tuple(way)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayIn:
+    """Where a row is entered on the way through a block, and how far in a tree stands.
+
+    `end` : position at which the row is entered; `far` : whether its numbers end there; `steps` :
+    positions from there to the tree, both counted, gaps too.
+    """
+
+    end: int
+    far: bool
+    steps: int
+
+
+def way_into(tree: TreeId, register: Sequence[RegisteredTree]) -> WayIn | None:
+    """How to come to a tree from the end at which its row is entered; None if it has no such row.
+
+    Parameters
+    ----------
+    register : sequence of RegisteredTree
+        All positions of the block. Pollinizers are left out, as at the draw.
+    """
+    way = serpentine([one.tree for one in register if one.kind is not TreeKind.POLLINIZER])
+    row = [one.position for one in way if one.row == tree.row]
+    if not row:
+        return None
+    return WayIn(end=row[0], far=row[0] > row[-1], steps=abs(tree.position - row[0]) + 1)
 
 
 def plan_walk(

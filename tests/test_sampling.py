@@ -1,13 +1,14 @@
 """Which trees to walk to: every k-th on a serpentine, by stratum, half old and half new."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from fruitvision.domain import PlannedPlace, RegisteredTree, TreeId, TreeKind
 from fruitvision.errors import FieldDataError
-from fruitvision.sampling import plan_walk, rows_of_positions, serpentine
+from fruitvision.sampling import WayIn, plan_walk, rows_of_positions, serpentine, way_into
 
 
 def tree(row: int, position: int) -> TreeId:
@@ -70,6 +71,19 @@ def test_steps_count_positions_from_the_last_tree_of_the_same_row() -> None:
         else:
             way_in = after.tree.position if after.tree.row % 2 else 51 - after.tree.position
             assert after.steps == way_in
+
+
+def test_it_is_told_from_which_end_a_row_is_entered() -> None:
+    # Three rows of 50, the way up row 1, down row 2, up row 3.
+    rows = rows_of_positions(tree(1, 1).block_id, (50, 54, 50))
+    assert way_into(tree(1, 21), rows) == WayIn(end=1, far=False, steps=21)
+    assert way_into(tree(2, 34), rows) == WayIn(end=54, far=True, steps=21)
+    assert way_into(tree(3, 5), rows) == WayIn(end=1, far=False, steps=5)
+    assert way_into(tree(4, 5), rows) is None
+    # A pollinizer at the end is no place of the walk, as at the draw.
+    pollinizer = [replace(one, kind=TreeKind.POLLINIZER) for one in rows if one.tree == tree(2, 54)]
+    without = [one for one in rows if one.tree != tree(2, 54)] + pollinizer
+    assert way_into(tree(2, 34), without) == WayIn(end=53, far=True, steps=20)
 
 
 def test_strata_get_trees_in_proportion_and_two_at_least() -> None:

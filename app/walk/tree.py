@@ -21,7 +21,7 @@ from app.walk.hand_work import (
 from app.walk.photos import both_faces, take_off_form
 from app.wording import say
 from fruitvision.domain import Block, KeptWalk, TreeKind
-from fruitvision.pipeline.walking import measured_of
+from fruitvision.pipeline.walking import measured_of, way_to
 from fruitvision.store import FarmStore
 from fruitvision.walk_progress import Stop, next_stop
 
@@ -31,7 +31,7 @@ def tree_view(
 ) -> None:
     """All of one stop, in the order of the work."""
     look.up(str(here.tree))
-    _where(stops, here, block)
+    _where(store, walk, stops, here, block)
     if here.gap_to_check:
         gap_form(store, here)
         _go_on(stops, here, good=False)
@@ -61,9 +61,9 @@ def tree_view(
             take_off_form(store, here)
 
 
-def _where(stops: Sequence[Stop], here: Stop, block: Block) -> None:
-    before = next((stop.tree for stop in stops if stop.number == here.number - 1), None)
-    same_row = before is not None and before.row == here.tree.row
+def _where(
+    store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], here: Stop, block: Block
+) -> None:
     notes = {
         "walk.count_this": here.count_first,
         "walk.as_last_time": here.place.repeat,
@@ -74,9 +74,24 @@ def _where(stops: Sequence[Stop], here: Stop, block: Block) -> None:
         say("walk.stop_of", block=block.block_id, stop=here.number, stops=len(stops)),
         say("walk.row_huge", row=str(here.tree.row)),
         say("walk.tree_huge", tree=str(here.tree.position)),
-        say("walk.steps_on" if same_row else "walk.steps_in", n=here.place.steps),
+        _steps_words(store, walk, stops, here),
         [say(name) for name, holds in notes.items() if holds],
     )
+
+
+def _steps_words(store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], here: Stop) -> str:
+    """How far it is from the stop before in the same row, else from which end of the row."""
+    steps, tree = here.place.steps, here.tree
+    before = next((stop.tree for stop in stops if stop.number == here.number - 1), None)
+    # Trees that were added later start a second way: its first stop goes on from no other.
+    same_row = before is not None and before.row == tree.row
+    if before is not None and same_row and abs(tree.position - before.position) == steps:
+        return say("walk.steps_on", n=steps)
+    found = way_to(store, walk, tree)
+    if found is None:
+        return say("walk.steps_in", n=steps, end=say("walk.end_unknown"))
+    end = say("walk.end_far" if found.far else "walk.end_near", tree=str(found.end))
+    return say("walk.steps_in", n=found.steps, end=end)
 
 
 def _go_on(stops: Sequence[Stop], here: Stop, *, good: bool) -> None:

@@ -35,7 +35,7 @@ from fruitvision.pipeline.review import reviewed
 from fruitvision.pipeline.standing import FIRST_HAND_COUNTS, FIRST_WALK_TREES
 from fruitvision.pipeline.views import join_kept_faces, with_faces
 from fruitvision.records import to_plain
-from fruitvision.sampling import plan_walk
+from fruitvision.sampling import WayIn, plan_walk, way_into
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.walk_progress import (
@@ -131,6 +131,13 @@ def stops_of_walk(store: Store, walk: KeptWalk) -> tuple[Stop, ...]:
         visited=store.visited_places(block_id),
         counts=store.hand_counts(block_id),
     )
+
+
+def way_to(store: Store, walk: KeptWalk, tree: TreeId) -> WayIn | None:
+    """From which end of its row, and how far in; None where the farm does not know its rows."""
+    with suppress(FruitVisionError):
+        return way_into(tree, register_or_rows(store, walk.plan.block_id, walk.row_lengths))
+    return None
 
 
 def add_trees(store: Store, walk: KeptWalk, more: int) -> KeptWalk:

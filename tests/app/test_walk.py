@@ -18,6 +18,7 @@ from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.photos import made_with
 from fruitvision.pipeline.walking import (
     WalkSize,
+    add_trees,
     current_walk,
     say_found,
     start_walk,
@@ -183,6 +184,25 @@ def test_a_reload_returns_to_the_same_tree_and_next_goes_on(started: Path) -> No
     assert {
         name: value[-1] if isinstance(value, list) else value for name, value in now.items()
     } == {name: wanted[name] for name in ("row", "tree")}
+
+
+def test_the_page_says_from_which_end_of_the_row_a_tree_is_counted(started: Path) -> None:
+    with open_farm(started) as store:
+        places = walk_of(store).plan.places
+    first = {}
+    for number, place in enumerate(places, start=1):
+        first.setdefault(place.tree.row, number)
+    words = text(opened(**address_of(started, first[1])))
+    assert f"{places[first[1] - 1].tree.position} trees in from tree 1, gaps counted" in words
+    words = text(opened(**address_of(started, first[2])))
+    steps = 21 - places[first[2] - 1].tree.position
+    assert f"{steps} trees in from the far end, tree 20, gaps counted" in words
+    # Trees that are added start at the first row again: nothing goes on from the last stop.
+    with open_farm(started) as store:
+        tree = add_trees(store, walk_of(store), 2).plan.places[4].tree
+    words = text(opened(**address_of(started, 5)))
+    end = "tree 1" if tree.row == 1 else "the far end, tree 20"
+    assert f" from {end}" in words or "on in this row" in words
 
 
 def test_a_tree_that_is_left_comes_again_at_the_end(started: Path) -> None:
