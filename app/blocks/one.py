@@ -11,6 +11,7 @@ from app.blocks import data, hidden, now, register, sizes, words
 from app.blocks.thinning import thinning_part
 from app.forms.hand_work import measure_again
 from app.forms.plan import walk_plan
+from app.since import since_part
 from app.waiting import waiting_part
 from app.wording import say
 from fruitvision.pipeline import BlockWalks
@@ -74,6 +75,8 @@ def _walked(
 ) -> None:
     name, estimate, units = standing.block.block_id, walks.estimate, session.units()
     trees = tree_lines(name, store, photos)
+    if standing.crop is not None and (made := data.forecast()) is not None:
+        since_part(made, name)
     now.headline(standing, walks)
     now.targets(standing, walks)
     thinning_part(standing, store)

@@ -11,6 +11,7 @@ import streamlit as st
 from app import session, show
 from app.blocks import data, words
 from app.blocks.ranges import range_picture
+from app.since import bins_of, since, since_part
 from app.wording import number, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding, Urgency
@@ -91,6 +92,8 @@ def overview(stands: Sequence[BlockStanding]) -> None:
         shown = _narrowed(stands) if len(stands) >= MANY_BLOCKS else stands
     if len(shown) < len(stands):
         st.caption(say("blocks.narrowed", n=len(shown), every=len(stands)))
+    if (made := data.forecast()) is not None:
+        since_part(made)
     if shown:
         if any(one.walks for one in shown):
             most = round(_most_fruit(shown))
@@ -350,7 +353,16 @@ def _bins(one: BlockStanding) -> str:
         return _below(say("blocks.no_bins"))
     digits = 0 if bins.p50 >= WHOLE_BINS else 1
     low, middle, high = (number(one, digits) for one in (bins.p10, bins.p50, bins.p90))
-    return f"{_mid(middle)}{_below(say('blocks.bins_range', low=low, high=high), kind='beside')}"
+    span = _below(say("blocks.bins_range", low=low, high=high), kind="beside")
+    return f"{_mid(middle)}{span}{_below(_older(one))}"
+
+
+def _older(one: BlockStanding) -> str:
+    """What the bins are of, where something changed since."""
+    made = data.forecast()
+    if made is None or one.crop is None:
+        return ""
+    return bins_of(one.crop, since(made).of(one.block.block_id))
 
 
 def _trust(one: BlockStanding) -> str:

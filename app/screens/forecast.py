@@ -11,6 +11,7 @@ from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
 from app.other_cause import other_words
+from app.since import picks_of, since_part
 from app.wording import number, ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
 from fruitvision.forecast.drawn_with import drawn_with
@@ -138,6 +139,8 @@ def frozen_part(
 def shown(forecast: Forecast, forecasts: Sequence[Forecast]) -> None:
     if forecast.what_if:
         st.warning(say("forecast.what_if_is", what_if=show.plain(sentence(forecast.what_if))))
+    since_part(forecast)
+    st.caption(say("since.picks_of", dates=show.plain(picks_of(forecast))))
     show_crop.crop_numbers(forecast.total, session.units())
     show_crop.not_in_it(forecast, store.blocks(), session.today())
     st.caption(show.plain(sentence(forecast.total.rests_on)))

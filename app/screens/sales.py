@@ -15,6 +15,7 @@ from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_l
 from app.sales.version import choose_version, version_line
 from app.score.record import track_record_words
 from app.show_crop import short_version
+from app.since import picks_of, since_part
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
 from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
 from fruitvision.errors import ForecastError
@@ -164,6 +165,8 @@ if sold is None:
     session.page_link("screens/forecast.py", label=say("sales.to_forecast"))
     st.stop()
 version_line(sold)
+since_part(sold.forecast)
+st.caption(say("since.picks_of", dates=show.plain(picks_of(sold.forecast))))
 quantiles = sold.forecast.quantiles or use_quantiles(session.settings())
 farm_numbers(sold.forecast, quantiles)
 show_crop.not_in_it(sold.forecast, store.blocks(), session.today())
