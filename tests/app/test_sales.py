@@ -69,6 +69,11 @@ def words_of_tables(app: AppTest) -> list[list[list[str]]]:
     ]
 
 
+def html_of(app: AppTest) -> str:
+    """The page's own HTML outside its texts."""
+    return "".join(str(one.proto.body) for one in app.get("html"))
+
+
 def number_box(app: AppTest, label: str) -> NumberInput:
     (found,) = (item for item in app.number_input if item.label.startswith(label))
     return found
@@ -86,6 +91,17 @@ def test_without_a_frozen_version_it_is_said_loudly(filled: Path) -> None:
     assert weeks[0] == ["Week", "Safe, P10", "P50", "P90", "Mean"]
     assert classes[-1][0] == "Whole week"
     assert "no history yet" in text(app)
+
+
+@pytest.mark.usefixtures("sold")
+def test_links_on_top_lead_to_the_orders_and_the_bins() -> None:
+    app = page("sales")
+    assert not app.exception
+    links = re.findall(r'<a href="#([^"]+)"[^>]*>([^<]+) ↓</a>', html_of(app))
+    assert links == [("orders", "Order book"), ("bins", "Bins and pickers")]
+    # Each leads to the heading of that name, which is on the page.
+    anchors = {one.proto.anchor: one.value for one in app.header}
+    assert {name: anchors.get(name) for name, _ in links} == dict(links)
 
 
 def test_names_that_a_pdf_can_not_print_are_told_beside_it(filled: Path) -> None:
