@@ -11,9 +11,10 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 
-from fruitvision.errors import FieldDataError, did_you_mean
+from fruitvision.errors import FieldDataError
 from fruitvision.text_file import SAVE_AS_CSV, decode, read_bytes
 from fruitvision.xlsx_file import ZIP, xlsx_records
 
@@ -174,13 +175,21 @@ def _check_columns(
         if column not in columns:
             raise FieldDataError(
                 f"{name} has no column '{column}', only: {', '.join(filter(None, columns))}.",
-                fix=f"Add it to the header. {did_you_mean(column, known)}",
+                fix=_how_to_add(column, [name for name in columns if name and name not in known]),
             )
     for column in known:
         if columns.count(column) > 1:
             raise FieldDataError(
                 f"{name} has the column '{column}' twice.", fix="Keep one of the two."
             )
+
+
+def _how_to_add(column: str, others: Sequence[str]) -> str:
+    """What to do about a column that is not there; `others` are those of names nobody knows."""
+    near = get_close_matches(column, others, n=1)
+    if near:
+        return f"Is it the column '{near[0]}'? Then name that one '{column}'."
+    return "Add it to the header."
 
 
 def _row(line: int, cells: Sequence[str], columns: Sequence[str]) -> CsvRow:

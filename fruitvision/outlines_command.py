@@ -82,7 +82,7 @@ def import_command(
     from fruitvision.outlines_coco_in import read_drawn
     from fruitvision.pipeline.additions import farm_settings
     from fruitvision.pipeline.outlines_in import plan_outlines, save_outlines
-    from fruitvision.report import refused_lines
+    from fruitvision.report import many, refused_lines
     from fruitvision.report.outlines import outlines_lines
 
     with farm_store(farm, create=False) as store:
@@ -102,5 +102,6 @@ def import_command(
             return 2
         if plan.photos:
             edits = save_outlines(plan, store, who=login_name() if by is None else by)
-            typer.echo(f"{edits:,} edits are kept; each can be undone on the page Photos.")
+            kept = f"{many(edits, 'edit')} {'is' if edits == 1 else 'are'} kept"
+            typer.echo(f"{kept}; each can be undone on the page Photos.")
     return 1 if plan.refused else 0

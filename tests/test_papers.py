@@ -455,3 +455,16 @@ def test_columns_are_remembered_for_the_same_header_of_the_same_kind(tmp_path: P
 def test_readers_take_a_table_only_with_its_columns() -> None:
     with pytest.raises(FieldDataError, match="has no column 'row'"):
         KINDS["register"].read(CsvFile(name="x", columns=("block", "position"), rows=()))
+
+
+def test_a_column_that_lacks_is_sought_among_those_that_nobody_knows() -> None:
+    for columns, fix in (
+        (
+            ("variety", "per_cartn"),
+            "Is it the column 'per_cartn'? Then name that one 'per_carton'.",
+        ),
+        (("variety", "grade"), "Add it to the header."),
+    ):
+        with pytest.raises(FieldDataError, match="has no column 'per_carton'") as told:
+            KINDS["prices"].read(CsvFile(name="x", columns=columns, rows=()))
+        assert told.value.fix == fix

@@ -175,7 +175,13 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
             else ("Safe to promise", amount(safe), chance)
         )
     stage, _, days = stage_words(sheet).partition(" (")
-    facts.append(("Stage", stage, f"pick {days.removesuffix(')')}" if days else ""))
+    facts.append(
+        (
+            "Stage on the day of the forecast",
+            stage,
+            f"pick {days.removesuffix(')')}" if days else "",
+        )
+    )
     record = sheet.track_record
     facts.append(
         ("Track record", track_words(sheet), "")

@@ -138,7 +138,7 @@ def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str
         ("Variety", sheet.variety),
         ("Version", version_words(sheet.version, for_buyer=sheet.for_buyer)),
         ("Note", sheet.version.note),
-        ("Stage", stage_words(sheet)),
+        ("Stage on the day of the forecast", stage_words(sheet)),
         ("Track record", track_words(sheet)),
         ("No promise", no_promise_words(sheet)),
         ("Not in it", left_out_words(sheet)),

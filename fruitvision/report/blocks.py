@@ -77,8 +77,9 @@ def _factor_words(estimate: BlockEstimate) -> str:
     factor = estimate.factor
     if factor is None:
         return "none: visible fruit only"
+    below = "below 1: photos show more than people counted; " if factor.factor < 1 else ""
     return (
-        f"{factor.factor:.2f}, standard error {factor.factor_error:.2f} "
+        f"{factor.factor:.2f}, {below}standard error {factor.factor_error:.2f} "
         f"({many(factor.trees, 'hand count')}, {factor.protocol.value})"
     )
 

@@ -12,6 +12,7 @@ from fruitvision.domain import (
     SideLimits,
 )
 from fruitvision.pipeline.outlines_in import OutlinesPlan, PhotoPlan
+from fruitvision.report.words import many
 
 _COUNTED = (
     (AddedFruit, "added"),
@@ -31,7 +32,7 @@ def outlines_lines(plan: OutlinesPlan) -> list[str]:
     lines = [f"{one.name}: {_words(one)}" for one in plan.photos]
     return [
         *lines,
-        f"{len(plan.photos)} photos would change, {plan.same} are as the file has them.",
+        f"{many(len(plan.photos), 'photo')} would change, {plan.same} are as the file has them.",
     ]
 
 
