@@ -147,7 +147,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.DEFAULT_GROWTH: "Growth is a textbook rate: measure twice to get this block's own.",
     Doubt.DEFAULT_WEIGHT: "Weight from diameter is a general rule: weigh fruit of this variety.",
     Doubt.ASSUMED_CULLS: "Culls and drop are assumed, not measured here.",
-    Doubt.FAR_AHEAD: "More than 60 days ahead: trust the peak classes only.",
+    Doubt.FAR_AHEAD: "The pick is more than 60 days after the walk: trust the peak classes only.",
     Doubt.NEWER_WALK: "A newer walk has under 8 trees so far: these numbers are of the one before.",
     Doubt.PAST_PICK: "The pick date was past when this was made: set it anew before you promise.",
     Doubt.BLOCK_LEFT_OUT: "A block of the farm is not in this number: put right what kept it out.",
