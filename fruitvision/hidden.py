@@ -28,6 +28,7 @@ from fruitvision.hidden_pairs import (
     choose_model,
     pair_counts,
     pair_ratio,
+    pairs_below,
     suspect_pairs,
 )
 from fruitvision.hidden_pool import BlockPairs, pairs_of, pool_pairs
@@ -95,7 +96,7 @@ def fit_hidden(
     """The block's own counts first, moved towards those of like blocks; else an earlier factor.
 
     Counts of another photo protocol, and like blocks of another protocol or detector, are not used
-    and that is said. A count below the visible one, or far from the others, is used and named.
+    and that is said. A count below what one face shows, or far from the others, is used and named.
     """
     pairs, own_doubts = pair_counts(trees, hand_counts)
     own_pairs = pairs_of("", pairs)
@@ -132,7 +133,10 @@ def _own_fit(
     if sum(w * x for w, x in zip(weights, visible, strict=True)) <= 0:
         weights = [float(tree.trees) for tree, _ in pairs]
     ratio = pair_ratio(visible, counted, weights)
-    suspects = suspect_pairs(visible, counted)
+    # A whole tree bears what its fuller face shows, less what the detector may err by (one
+    # standard error). Our choice.
+    least = [tree.certain_per_tree * (1 - sources.count_error) for tree, _ in pairs]
+    suspects = suspect_pairs(visible, counted, least)
     factor = HiddenFruitFactor(
         factor=ratio.ratio,
         factor_error=ratio.error,
@@ -145,12 +149,11 @@ def _own_fit(
         degrees_of_freedom=ratio.freedom,
         model=choose_model(visible, counted, numbers.vigour if vigour_known else None).model,
     )
-    below = any(count < seen for seen, count in zip(visible, counted, strict=True))
     return HiddenFit(
         factor=factor,
         ratio=ratio,
         doubts=merge_doubts(
-            (Doubt.HAND_BELOW_VISIBLE,) if below else (),
+            (Doubt.HAND_BELOW_VISIBLE,) if pairs_below(least, counted) else (),
             (Doubt.SUSPECT_PAIRS,) if suspects else (),
             (Doubt.FEW_HAND_COUNTS,) if len(pairs) < FEW_HAND_COUNTS else (),
         ),

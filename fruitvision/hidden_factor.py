@@ -12,6 +12,8 @@ from fruitvision.survey import Sampled, add_errors, estimate_from
 
 # From this age on hand counts are called old. Common practice: count again at each later walk.
 OLD_FACTOR_DAYS = 30
+# Photos of these show some fruit twice, once from each side.
+TWO_SIDED = (Protocol.TWO_FACES, Protocol.PANEL)
 
 
 def use_factor(
@@ -79,6 +81,8 @@ def factor_words(factor: HiddenFruitFactor, walked_on: date) -> tuple[str, ...]:
         f"{factor.factor:.2f} ({span.p10:.2f} to {span.p90:.2f}) fruit on the tree for each "
         f"visible one, from {factor.trees} hand counts of this block."
     ]
+    if factor.factor < 1 and factor.protocol in TWO_SIDED:
+        words.append("Both sides are added, so that fruit seen from both count twice.")
     if factor.pooled_blocks:
         words.append(f"Counts of like blocks are in: {', '.join(factor.pooled_blocks)}.")
     age = factor_age_days(factor, walked_on)

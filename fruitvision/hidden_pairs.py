@@ -83,18 +83,40 @@ def pair_ratio(
     )
 
 
-def suspect_pairs(visible: Sequence[float], counted: Sequence[float]) -> tuple[int, ...]:
-    """Indices of pairs that look wrong: fewer fruit by hand than in the photos, or far off.
+def pairs_below(least: Sequence[float], counted: Sequence[float]) -> tuple[int, ...]:
+    """Indices of pairs with fewer fruit by hand than surely hang there (`least`, fruit)."""
+    return tuple(i for i, (x, y) in enumerate(zip(least, counted, strict=True)) if y < x)
+
+
+def suspect_pairs(
+    visible: Sequence[float], counted: Sequence[float], least: Sequence[float] | None = None
+) -> tuple[int, ...]:
+    """Indices of pairs that look wrong, the worst first: fewer fruit by hand than surely hang
+    there, or far off.
 
     Far off is an externally studentised residual of y = K·x, with the variance growing as x, that
-    is beyond the t quantile of `SUSPECT_CHANCE` over all pairs; from 4 pairs on.
+    is beyond the t quantile of `SUSPECT_CHANCE` over all pairs; from 4 pairs on. The worst is the
+    furthest from K of the other pairs, in √x.
+
+    Parameters
+    ----------
+    least : sequence of float, optional
+        Fruit that surely hang on each tree; all visible ones if not given. Where two sides are
+        added, that is less than their sum: fruit seen from both are in it twice.
     """
-    below = {i for i, (x, y) in enumerate(zip(visible, counted, strict=True)) if y < x}
-    if len(visible) < 4:
-        return tuple(sorted(below))
-    residuals = np.abs(studentised_residuals(visible, counted))
-    limit = -float(stdtrit(len(visible) - 2, SUSPECT_CHANCE / 2 / len(visible)))
-    return tuple(sorted(below | {int(i) for i in np.flatnonzero(residuals > limit)}))
+    wrong = set(pairs_below(visible if least is None else least, counted))
+    if len(visible) >= 4:
+        residuals = np.abs(studentised_residuals(visible, counted))
+        limit = -float(stdtrit(len(visible) - 2, SUSPECT_CHANCE / 2 / len(visible)))
+        wrong |= {int(i) for i in np.flatnonzero(residuals > limit)}
+    kept = [i for i in range(len(visible)) if i not in wrong] or list(range(len(visible)))
+    seen = sum(visible[i] for i in kept)
+    usual = sum(counted[i] for i in kept) / seen if seen > 0 else 1.0
+
+    def off(i: int) -> float:
+        return float(abs(counted[i] - usual * visible[i]) / max(visible[i], 1.0) ** 0.5)
+
+    return tuple(sorted(wrong, key=lambda i: (-off(i), i)))
 
 
 def studentised_residuals(visible: Sequence[float], counted: Sequence[float]) -> Array:

@@ -151,6 +151,7 @@ def _tree_sample(
         above_marker_mm=_above_marker_mm(seen),
         trees=placed[0].trees,
         vigour=sum(vigours) / len(vigours) if vigours else None,
+        face_counts=tuple(photo.fruit_count for photo in photos),
     )
 
 

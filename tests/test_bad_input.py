@@ -189,14 +189,14 @@ def test_a_thousands_comma_is_understood(tmp_path: Path) -> None:
     assert "1 of 3000 bearing trees" in run("block", "--farm", farm, *CLASSICAL)[1]
 
 
-def test_a_hand_count_below_the_visible_count_is_named(tmp_path: Path) -> None:
+def test_a_hand_count_below_what_a_face_shows_is_named(tmp_path: Path) -> None:
     counts = (
         "block,row,position,fruit_count,counted_on,protocol\nGala North,1,1,3,2026-08-12,one face\n"
     )
     walk = write_walk(tmp_path / "walk", hand_counts=counts)
     farm = str(tmp_path / "farm")
     run("load", str(walk), "--farm", farm, "--workers", "1", *CLASSICAL)
-    assert "A hand count is below the visible count" in run("block", "--farm", farm, *CLASSICAL)[1]
+    assert "is below what one face shows" in run("block", "--farm", farm, *CLASSICAL)[1]
 
 
 def test_a_pick_before_the_photos_is_refused(tmp_path: Path) -> None:

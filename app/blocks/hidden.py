@@ -9,7 +9,12 @@ import streamlit as st
 from app import charts, show
 from app.wording import measure, number, say
 from fruitvision.domain import BlockEstimate, HiddenFruitFactor, TreeId
-from fruitvision.hidden_factor import OLD_FACTOR_DAYS, factor_age_days, factor_range
+from fruitvision.hidden_factor import (
+    OLD_FACTOR_DAYS,
+    TWO_SIDED,
+    factor_age_days,
+    factor_range,
+)
 from fruitvision.pipeline.lines import TreeLine
 from fruitvision.unit_system import Unit
 
@@ -37,6 +42,8 @@ def _factor_words(factor: HiddenFruitFactor, now: BlockEstimate) -> list[str]:
             high=number(span.p90, 2),
         )
     ]
+    if factor.factor < 1 and factor.protocol in TWO_SIDED:
+        found.append(say("blocks.hand_below_one"))
     if factor.pooled_blocks:
         found.append(say("blocks.hand_pooled", names=", ".join(factor.pooled_blocks)))
     age = factor_age_days(factor, now.walked_on)
@@ -59,15 +66,18 @@ def _suspect_words(suspects: Sequence[TreeId], without: float | None) -> str:
 
 
 def trees_table(lines: Sequence[TreeLine], unit: Unit) -> None:
-    """One line a photographed tree or panel."""
+    """One line a photographed tree or panel; what each face shows is not added here."""
     st.subheader(say("blocks.trees"))
+    both = any(len(line.face_counts) > 1 for line in lines)
+    seen = say("blocks.trees_both" if both else "blocks.trees_seen")
+    if both:
+        st.caption(say("blocks.trees_both_why"))
     show.table(
         [
             {
                 say("blocks.trees_row"): number(line.tree.row),
                 say("blocks.trees_tree"): _tree_words(line),
-                say("blocks.trees_seen"): f"{number(line.visible_count)} ± "
-                f"{number(line.visible_error)}",
+                seen: " + ".join(number(n) for n in line.face_counts or (line.visible_count,)),
                 say("blocks.trees_hand"): "–"
                 if line.hand_count is None
                 else number(line.hand_count),

@@ -22,6 +22,7 @@ class TreeSample:
     first and in the order of `diameters_mm`; empty if a photo of the tree has no one marker.
     `sizing_weights` : inverse chance of being sized of each sized fruit, 1 on average; empty stands
     for 1.
+    `face_counts` : visible fruit of each face, in the order of the faces; empty if not known.
     """
 
     tree: TreeId
@@ -35,11 +36,20 @@ class TreeSample:
     trees: int = 1
     vigour: float | None = None
     sizing_weights: tuple[float, ...] = ()
+    face_counts: tuple[int, ...] = ()
 
     @property
     def visible_per_tree(self) -> float:
         """Visible fruit per tree of the panel; those of the tree itself if it is alone."""
         return self.visible_count / self.trees
+
+    @property
+    def certain_per_tree(self) -> float:
+        """Fruit per tree that surely hang there: those of the face that shows most.
+
+        Both faces together count what is seen from either side twice.
+        """
+        return max(self.face_counts, default=self.visible_count) / self.trees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -124,7 +124,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.NO_HAND_COUNTS: "No hand-counted trees: visible fruit only, hidden fruit are not in.",
     Doubt.FEW_HAND_COUNTS: "Fewer than 5 hand counts: the hidden-fruit factor is weak.",
     Doubt.OTHER_PROTOCOL: "Hand counts belong to another way of taking photos: not used.",
-    Doubt.HAND_BELOW_VISIBLE: "A hand count is below the visible count: check that tree.",
+    Doubt.HAND_BELOW_VISIBLE: "A hand count is below what one face shows: check that tree.",
     Doubt.NO_SIZES: "No fruit could be sized: numbers only, no size classes.",
     Doubt.NO_CALIPERS: "No caliper readings of this walk: photo millimetres are unchecked.",
     Doubt.SHEET_SCALE: "The marker sheet seems printed at a wrong size: measure its ruler.",

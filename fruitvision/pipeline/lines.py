@@ -45,7 +45,8 @@ class PlacedPhoto:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeLine:
     """A photographed tree, or panel of `trees`, of the latest walk; the hand count only where it
-    fits the photos. `visible_error` is one standard error of the detector's count."""
+    fits the photos. `visible_error` is one standard error of the detector's count; `face_counts`
+    are the fruit of each face, of which `visible_count` is the sum."""
 
     tree: TreeId
     visible_count: int
@@ -54,6 +55,7 @@ class TreeLine:
     mean_mm: float | None
     doubts: Doubts
     trees: int = 1
+    face_counts: tuple[int, ...] = ()
 
 
 def photo_numbers(measured: MeasuredPhoto) -> PhotoNumbers:
@@ -116,6 +118,7 @@ def tree_lines(
             mean_mm=_mean_or_none(tree.diameters_mm),
             doubts=tree.doubts,
             trees=tree.trees,
+            face_counts=tree.face_counts,
         )
         for tree in trees
     )
