@@ -103,13 +103,14 @@ def score(farm: Farm, units: ShownUnits = None) -> int:
     Example: fruitvision score --farm larkhill
     """
     from fruitvision.pipeline.learning import farm_score
-    from fruitvision.report.score import loose_lines, score_lines
+    from fruitvision.report.score import being_picked_lines, loose_lines, score_lines
 
     with farm_store(farm, create=False) as store:
         found = farm_score(store)
         shown = shown_units(units, farm_settings_or(store, None))
     say(
         [
+            *being_picked_lines(found.being_picked),
             *score_lines(found.score, shown),
             *([""] if found.loose else []),
             *loose_lines(found.loose),
@@ -157,4 +158,4 @@ def learn(
         lines = proposal_lines(farm_score(store).proposals, shown)
     say(lines)
     if accept:
-        typer.echo("Forecasts that are made from now on use it; those that were made stay.")
+        typer.echo("Forecasts of later seasons use it; those that were made stay.")

@@ -11,15 +11,21 @@ import pytest
 
 from fruitvision.domain import (
     Forecast,
+    KeptWalk,
     LearnedChoice,
     NameMapping,
     PackedLot,
+    Pick,
+    PickPlan,
     SeasonNote,
     Stage,
     ThingKind,
+    WalkPlan,
 )
 from fruitvision.errors import FieldDataError, ForecastError
 from fruitvision.learning.expected import ExpectedCrop, SizeMove
+from fruitvision.learning.matching import SeasonResult, season_results
+from fruitvision.learning.seasons import chosen_forecasts
 from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.learning import (
     accept,
@@ -29,6 +35,7 @@ from fruitvision.pipeline.learning import (
     track_record,
 )
 from fruitvision.pipeline.packing import load_packing, note_season, season_note
+from fruitvision.pipeline.picked import mark_pass
 from fruitvision.pipeline.sales import freeze
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
@@ -65,8 +72,16 @@ def make(store: FarmStore, made_on: date = MONDAY) -> Forecast:
     return made
 
 
-def packed(store: FarmStore, *, fruit: float = 1.2, mm: float = 0.0, block: str = "Hill") -> None:
-    """What came in: so many times the forecast's fruit, so many mm larger."""
+def packed(
+    store: FarmStore,
+    *,
+    fruit: float = 1.2,
+    mm: float = 0.0,
+    block: str = "Hill",
+    finished: bool = True,
+) -> None:
+    """What came in: so many times the forecast's fruit, so many mm larger; the harvest of the block
+    is `finished`, as somebody said."""
     made = store.forecasts()[0]
     (inputs,) = (one for one in made.inputs if one.estimate.block.block_id == block)
     (crop,) = (one for one in made.blocks if one.name == block)
@@ -83,6 +98,21 @@ def packed(store: FarmStore, *, fruit: float = 1.2, mm: float = 0.0, block: str 
     )
     store.save_bin_tickets([ticket])
     store.save_packed_lots([lot])
+    if finished:
+        mark_pass((block, 1), made, store, finished=True, who="Ines")
+
+
+def of_last_year(store: FarmStore) -> None:
+    """What was accepted just now was learned of the season before this farm's own."""
+    for choice in store.learned_choices():
+        by_stage = tuple(replace(one, latest_season=2025) for one in choice.by_stage)
+        store.save_learned_choice(replace(choice, by_stage=by_stage))
+
+
+def harvested_results(store: FarmStore) -> tuple[SeasonResult, ...]:
+    return season_results(
+        store.bin_tickets(), store.packed_lots(), (), store.blocks(), {"Hill": [PICK]}
+    ).results
 
 
 def fruit_of(forecast: Forecast, block: str = "Hill") -> float:
@@ -124,6 +154,76 @@ def test_papers_do_not_change_a_forecast_that_was_made(farm: FarmStore) -> None:
     assert farm_score(farm).found[0].frozen
 
 
+# ---------------------------------------------------------------- a harvest under way
+
+
+def test_a_harvest_under_way_is_not_judged_and_teaches_nothing(farm: FarmStore) -> None:
+    packed(farm, fruit=0.5, finished=False)
+    found = farm_score(farm)
+    assert (found.score.coverage, found.found, found.proposals) == (None, (), ())
+    assert [one.block_id for one in found.being_picked] == ["Hill"]
+    assert track_record(farm) is None
+    mark_pass(("Hill", 1), farm.forecasts()[0], farm, finished=True, who="Ines")
+    found = farm_score(farm)
+    assert (found.score.coverage.of, found.being_picked) == (1, ())
+    # It goes on after all.
+    mark_pass(("Hill", 1), farm.forecasts()[0], farm, finished=False, who="Ines")
+    assert farm_score(farm).score.coverage is None
+
+
+def test_only_the_last_pass_ends_a_harvest(farm: FarmStore) -> None:
+    picks = (Pick(pick_date=PICK, share=0.5), Pick(pick_date=PICK + timedelta(days=8), share=0.5))
+    farm.save_pick_plan("Hill", PickPlan(picks=picks))
+    make(farm, MONDAY + timedelta(days=1))
+    packed(farm)
+    assert farm_score(farm).score.coverage is None
+    mark_pass(("Hill", 2), farm.forecasts()[-1], farm, finished=True, who="Ines")
+    assert farm_score(farm).score.coverage.of == 1
+
+
+def test_a_season_is_over_when_the_next_one_is_walked(farm: FarmStore) -> None:
+    packed(farm, finished=False)
+    assert farm_score(farm).score.coverage is None
+    plan = WalkPlan(block_id="Mill", places=(), seed=1)
+    farm.start_walk(KeptWalk(plan=plan, drawn_on=date(2027, 8, 9)))
+    assert farm_score(farm).score.coverage.of == 1
+
+
+def test_a_season_does_not_correct_itself(farm: FarmStore) -> None:
+    packed(farm)
+    before = farm.forecasts()[0]
+    (choice,) = accept(["Mill"], farm, who="Ines")
+    assert {one.latest_season for one in choice.by_stage} == {2026}
+    after = make(farm, MONDAY + timedelta(days=1))
+    assert all(one.learned is None for one in after.inputs)
+    assert fruit_of(after, "Mill") == fruit_of(before, "Mill")
+
+
+def test_a_forecast_that_knew_its_own_season_is_on_no_record(farm: FarmStore) -> None:
+    packed(farm)
+    learned = farm_score(farm).proposals[0].of(Stage.PLAN)
+    first = farm.forecasts()[0]
+    for latest, used in ((2025, "later"), (2026, first.forecast_id), (0, first.forecast_id)):
+        corrected = replace(learned, latest_season=latest)
+        inputs = tuple(replace(one, learned=corrected) for one in first.inputs)
+        later = replace(first, forecast_id="later", inputs=inputs)
+        result = harvested_results(farm)[0]
+        (chosen,) = chosen_forecasts([first, later], (), result)
+        assert chosen.forecast_id == used
+
+
+def test_a_correction_that_is_not_believable_is_not_offered(farm: FarmStore) -> None:
+    packed(farm, fruit=40.0)
+    hill, mill = farm_score(farm).proposals
+    assert not hill.believable
+    assert hill.far_off == mill.far_off == ("Hill 2026",)
+    with pytest.raises(ForecastError, match="not believable") as told:
+        accept(["Hill"], farm, who="Ines")
+    assert "Check the tickets of Hill 2026" in told.value.fix
+    # Nobody is kept from saying no.
+    assert len(refuse(["all"], farm, who="Ines")) == 2
+
+
 # ---------------------------------------------------------------- accepted, refused, left out
 
 
@@ -142,12 +242,13 @@ def test_what_was_accepted_moves_the_next_forecast_and_the_bridge_says_so(farm: 
     packed(farm, mm=1.5)
     before = farm.forecasts()[0]
     (choice,) = accept(["Hill"], farm, who="Ines", note="same trees")
+    of_last_year(farm)
     after = make(farm, MONDAY + timedelta(days=1))
     proposed = next(one for one in choice.by_stage if one.stage is Stage.PLAN)
     assert fruit_of(after) / fruit_of(before) == pytest.approx(exp(proposed.count.value), rel=0.02)
     assert fruit_of(after, "Mill") == fruit_of(before, "Mill")
     (hill,) = (one for one in after.inputs if one.estimate.block.block_id == "Hill")
-    assert hill.learned == replace(proposed, who="Ines")
+    assert hill.learned == replace(proposed, who="Ines", latest_season=2025)
     assert "accepted by Ines" in next(one.rests_on for one in after.blocks if one.name == "Hill")
     steps = {one.cause: one.cartons for one in after.bridge.steps}
     assert steps["learned"] == pytest.approx(after.bridge.cartons - after.bridge.earlier_cartons)
@@ -164,11 +265,12 @@ def test_what_was_refused_is_used_no_longer(farm: FarmStore) -> None:
     packed(farm)
     first = make(farm, MONDAY + timedelta(days=1))
     accept(["Gala"], farm, who="Ines")
+    of_last_year(farm)
     assert fruit_of(make(farm, MONDAY + timedelta(days=2))) > fruit_of(first)
     (choice,) = refuse(["all"], farm, who="Paul")[:1]
     assert (choice.accepted, choice.by_stage, choice.who) == (False, (), "Paul")
     assert fruit_of(make(farm, MONDAY + timedelta(days=3))) == fruit_of(first)
-    assert [one.who for one in farm.learned_choices()] == ["Ines", "Paul", "Paul"]
+    assert [one.who for one in farm.learned_choices()] == ["Ines", "Ines", "Paul", "Paul"]
     changes = farm.changes(kind=ThingKind.LEARNED)
     assert [(one.about, one.after) for one in changes][-1] == ("Hill", {"accepted": True})
     # Said again, nothing is kept.
@@ -198,6 +300,7 @@ def test_scenario_50_a_hail_year_left_out_changes_nothing(farm: FarmStore) -> No
 def test_culls_learned_against_other_assumptions_are_not_used(farm: FarmStore) -> None:
     packed(farm)
     (choice,) = accept(["Hill"], farm, who="Ines")
+    of_last_year(farm)
     assert choice.by_stage[0].cull_base == pytest.approx(0.2)
     fewer, _ = forecast_farm(
         farm, TABLE, replace(SETTINGS, cull_share=0.3), made_on=MONDAY + timedelta(days=1)
@@ -232,6 +335,7 @@ def test_a_folder_of_the_packing_house_is_loaded_with_names_as_they_were_mapped(
         "bins is 'x', which is no number",
         "There is no packed lot L9",
     ]
+    mark_pass(("Hill", 1), farm.forecasts()[0], farm, finished=True, who="Ines")
     found = farm_score(farm)
     assert {one.name for one in found.loose} >= {"Tickets of 'Mil', 3 bins", "Lot L1"}
     # 12 of 15 bins of the mixed lot.

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from math import expm1
 
 import streamlit as st
 
 from app import session, show
 from app.chosen import in_address
 from app.score.words import count_correction, cull_correction, size_correction, stage_words
-from app.wording import moment, say
+from app.wording import moment, say, signed
 from fruitvision.domain import Stage
 from fruitvision.learning.corrections import Proposal
 from fruitvision.pipeline.learning import accept, refuse
@@ -37,8 +38,12 @@ def learned_part(found: Sequence[Proposal], store: FarmStore, unit: Unit) -> Non
             start=Stage.PLAN.name,
         )
     ]
-    show.table([_line(one, stage, unit) for one in found])
+    offered = [one for one in found if one.believable]
+    if offered:
+        show.table([_line(one, stage, unit) for one in offered])
     for one in found:
+        if not one.believable:
+            st.warning(_not_offered(one))
         st.caption(_standing(one))
     if any(_is_old(one) for one in found):
         st.info(say("score.learned_newer"), icon=":material/update:")
@@ -53,6 +58,17 @@ def _line(one: Proposal, stage: Stage, unit: Unit) -> dict[str, str]:
         say("score.size_column"): size_correction(learned.size_mm, unit),
         say("score.culls_column"): cull_correction(learned.cull),
     }
+
+
+def _not_offered(one: Proposal) -> str:
+    """That a block's correction is beyond belief, and which tickets to check."""
+    largest = max((learned.count.value for learned in one.by_stage), key=abs)
+    return say(
+        "score.not_offered",
+        block=show.plain(one.block_id),
+        percent=f"{signed(100 * expm1(largest))} %",
+        results=show.plain(", ".join(one.far_off) or one.block_id),
+    )
 
 
 def _standing(one: Proposal) -> str:
@@ -83,7 +99,11 @@ def _choose(found: Sequence[Proposal], store: FarmStore) -> None:
         chosen = st.multiselect(
             say("score.choose_blocks"),
             names,
-            default=[one.block_id for one in found if one.choice is None or _is_old(one)],
+            default=[
+                one.block_id
+                for one in found
+                if one.believable and (one.choice is None or _is_old(one))
+            ],
             placeholder=say("score.choose_placeholder"),
         )
         who = st.text_input(

@@ -19,6 +19,16 @@ from fruitvision.pipeline.photos import Refused
 from fruitvision.unit_system import Unit
 
 
+def being_picked(found: FarmScore) -> None:
+    """That blocks are not judged yet."""
+    if found.being_picked:
+        names = ", ".join(f"{one.block_id} {one.season}" for one in found.being_picked)
+        n = len(found.being_picked)
+        st.info(
+            say("score.being_picked", n=n, blocks=show.plain(names)), icon=":material/agriculture:"
+        )
+
+
 def headline(found: Score) -> None:
     """How often the ranges held, with what so few results can tell."""
     whole = found.coverage
@@ -134,6 +144,7 @@ unit = session.units().diameter
 st.title(say("score.title"))
 show.note(*session.said())
 found = score_of(store)
+being_picked(found)
 headline(found.score)
 if found.score.last:
     ranges(found.score.last)

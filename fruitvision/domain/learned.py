@@ -45,6 +45,8 @@ class Learned:
         Mean share of culls that `cull` was learned against.
     seasons, results : int
         Seasons of the farm, and of this block, that it rests on.
+    latest_season : int
+        The last of them: it corrects forecasts of later ones only; 0 where that was not kept.
     who : str
         Who accepted it.
     """
@@ -56,6 +58,7 @@ class Learned:
     cull_base: float = 0.0
     seasons: int = 0
     results: int = 0
+    latest_season: int = 0
     who: str = ""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import expm1
 
 from fruitvision.domain import (
     Block,
@@ -28,6 +29,11 @@ from fruitvision.learning.stages import nearest_first
 SEASONS_BACK = 6
 # The assumed culls may be others than those that a correction was learned against by so much.
 CULLS_MAY_DIFFER = 0.01
+# A correction of the number of fruit by more than this is not offered. Our choice: a third is three
+# times what a farm's forecasts usually err by; beyond it a wrong ticket is likelier.
+BELIEVABLE = 1 / 3
+# Results that are named for a correction that is not offered. Our choice: a line.
+_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +46,8 @@ class Proposal:
         Seasons of the block itself.
     left_out : tuple of str
         Its seasons that were left out, with the reason: `2026: hail`.
+    far_off : tuple of str
+        What it rests on that is not believable, the worst first: `Hill 2026`.
     choice : LearnedChoice or None
         What somebody said last of this block.
     """
@@ -50,7 +58,13 @@ class Proposal:
     seasons: int
     results: int
     left_out: tuple[str, ...] = ()
+    far_off: tuple[str, ...] = ()
     choice: LearnedChoice | None = None
+
+    @property
+    def believable(self) -> bool:
+        """Whether it is offered: no stage is corrected by more than `BELIEVABLE`."""
+        return all(_believable(one.count.value) for one in self.by_stage)
 
     def of(self, stage: Stage) -> Learned:
         """The correction of a stage."""
@@ -93,6 +107,7 @@ def proposals(
                 cull_base=cull_base.get(target.block_id, 0.0),
                 seasons=len(seasons),
                 results=_seasons_of(used, target.block_id),
+                latest_season=max(seasons),
             )
         )
     return tuple(
@@ -103,6 +118,7 @@ def proposals(
             seasons=len(seasons),
             results=_seasons_of(used, block.block_id),
             left_out=_left_out(found, block.block_id),
+            far_off=_far_off(used, block),
         )
         for block in blocks
     )
@@ -122,6 +138,27 @@ def latest_choices(choices: Sequence[LearnedChoice]) -> dict[str, LearnedChoice]
 
 
 # ---------------------------------------------------------------- what is used
+
+
+def before_season(words: Sequence[LearnedChoice], season: int) -> LearnedChoice | None:
+    """The latest word on a block that was learned before a season: what a season taught corrects
+    later ones only. None where the latest word is to use nothing.
+
+    Parameters
+    ----------
+    words : sequence of LearnedChoice
+        On one block, the oldest first.
+    season : int
+        Year of the pick that is forecast.
+    """
+    for choice in reversed(words):
+        if not choice.accepted:
+            return None
+        # Where the season was not kept, it is that in which somebody accepted it.
+        learned_of = max((one.latest_season for one in choice.by_stage), default=0)
+        if (learned_of or choice.at.year) < season:
+            return choice
+    return None
 
 
 def accepted_for(choice: LearnedChoice | None, stage: Stage) -> Learned | None:
@@ -186,6 +223,21 @@ def _observation(one: Comparison, layer: Layer, value: float) -> Observation:
 
 def _seasons_of(found: Sequence[Comparison], block_id: str) -> int:
     return len({one.season for one in found if one.block_id == block_id})
+
+
+def _far_off(found: Sequence[Comparison], block: Block) -> tuple[str, ...]:
+    """Results that no forecast should miss so far; those of the block itself first."""
+    far = [one for one in found if one.count and not _believable(one.count.value)]
+    far.sort(key=lambda one: (one.block_id != block.block_id, -abs(_value(one))))
+    return tuple(dict.fromkeys(f"{one.block_id} {one.season}" for one in far))[:_NAMED]
+
+
+def _value(one: Comparison) -> float:
+    return 0.0 if one.count is None else one.count.value
+
+
+def _believable(log_factor: float) -> bool:
+    return abs(expm1(log_factor)) <= BELIEVABLE
 
 
 def _left_out(found: Sequence[Comparison], block_id: str) -> tuple[str, ...]:

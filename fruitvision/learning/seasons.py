@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from fruitvision.domain import Forecast, Stage
+from fruitvision.domain import Forecast, Learned, Stage
 from fruitvision.learning.layers import Comparison, compare
 from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import SeasonResult
@@ -17,8 +17,8 @@ def chosen_forecasts(
     """The forecasts that a result is held against: one a stage, the earliest stage first.
 
     Of several forecasts of a stage the last one that was frozen for sales counts, else the last
-    one: it is what people worked with. What-ifs and forecasts made after the first pick do not
-    count.
+    one: it is what people worked with. What-ifs, forecasts made after the first pick, and those
+    that were corrected by results of their own season do not count.
 
     Parameters
     ----------
@@ -66,11 +66,18 @@ def last_looks(found: Sequence[Comparison]) -> tuple[Comparison, ...]:
 
 def _days_before(forecast: Forecast, result: SeasonResult) -> int | None:
     """Days from a forecast of record to the first pick of that block in that year, as it was
-    planned then; None if the forecast is of no such pick."""
+    planned then; None if the forecast is of no such pick, or knew its result."""
     if forecast.what_if:
         return None
     for one in forecast.inputs:
         first = one.plan.picks[0].pick_date
         if one.estimate.block.block_id == result.block_id and first.year == result.season:
+            if _knew(one.learned, result.season):
+                return None
             return (first - forecast.made_on).days
     return None
+
+
+def _knew(learned: Learned | None, season: int) -> bool:
+    """Whether a correction may rest on that season itself: also where its season was not kept."""
+    return learned is not None and not 0 < learned.latest_season < season

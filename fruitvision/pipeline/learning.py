@@ -20,9 +20,10 @@ from fruitvision.domain import (
 from fruitvision.errors import ForecastError, SizeTableError, did_you_mean
 from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.learning.corrections import (
+    BELIEVABLE,
     Proposal,
     accepted_for,
-    latest_choices,
+    before_season,
     proposals,
     with_choices,
     with_learned,
@@ -35,6 +36,7 @@ from fruitvision.learning.score import Coverage, Score, coverage, score
 from fruitvision.learning.seasons import chosen_forecasts, comparisons, last_looks
 from fruitvision.learning.stages import stage_of
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.harvested import harvested
 from fruitvision.pipeline.kept import kept, key_of
 from fruitvision.pipeline.sales import of_record
 from fruitvision.pipeline.size_tables import farm_size_table
@@ -54,6 +56,8 @@ class FarmScore:
         Every forecast that was held against its season.
     loose : tuple of Loose
         Tickets, lots and bins that match nothing.
+    being_picked : tuple of SeasonResult
+        What came in so far of blocks whose harvest is not finished: not judged, not learned from.
     proposals : tuple of Proposal
         Corrections, by block; none before the first season.
     """
@@ -61,6 +65,7 @@ class FarmScore:
     score: Score
     found: tuple[Comparison, ...]
     loose: tuple[Loose, ...]
+    being_picked: tuple[SeasonResult, ...]
     proposals: tuple[Proposal, ...]
 
 
@@ -68,11 +73,16 @@ def farm_score(store: Store) -> FarmScore:
     """All forecasts of record against all that the packing house told."""
     forecasts = of_record(store.forecasts())
     matched = _matched(store, forecasts)
-    found = _compared(store, forecasts, matched)
+    done = harvested(store, forecasts, matched.results)
+    found = _compared(store, forecasts, done)
+    being_picked = tuple(one for one in matched.results if one not in done)
+    # Bins that are not packed yet are no slip while a block is picked.
+    waiting = {f"{one.block_id} {one.season}" for one in being_picked}
     return FarmScore(
         score=score(found),
         found=found,
-        loose=matched.loose,
+        loose=tuple(one for one in matched.loose if one.name not in waiting),
+        being_picked=being_picked,
         proposals=with_choices(_proposals(store, forecasts, found), store.learned_choices()),
     )
 
@@ -90,7 +100,8 @@ def track_record(
         Of that variety only.
     """
     forecasts = of_record(store.forecasts())
-    found = _compared(store, forecasts, _matched(store, forecasts))
+    done = harvested(store, forecasts, _matched(store, forecasts).results)
+    found = _compared(store, forecasts, done)
     used = [one for one in found if not one.left_out and variety in (None, one.variety)]
     if stage is None:
         return coverage(last_looks(used))
@@ -108,7 +119,7 @@ def _matched(store: Store, forecasts: Sequence[Forecast]) -> Matched:
 
 
 def _compared(
-    store: Store, forecasts: Sequence[Forecast], matched: Matched
+    store: Store, forecasts: Sequence[Forecast], results: Sequence[SeasonResult]
 ) -> tuple[Comparison, ...]:
     """Every result against one forecast a stage; kept until papers or forecasts are others."""
     frozen = {one.forecast_id for one in store.frozen_forecasts()}
@@ -120,7 +131,7 @@ def _compared(
             return None
 
     found: list[Comparison] = []
-    for result in matched.results:
+    for result in results:
         of_result = chosen_forecasts(forecasts, frozen, result)
         tables = {piece.size_table: table_of(piece.size_table) for piece in result.pieces}
         key = key_of(
@@ -193,31 +204,36 @@ def assumed_culls(inputs: BlockInputs, table: SizeTable, settings: Settings) -> 
 
 def learned_inputs(
     inputs: BlockInputs,
-    choices: Mapping[str, LearnedChoice],
+    choices: Mapping[str, Sequence[LearnedChoice]],
     table: SizeTable,
     settings: Settings,
     *,
     made_on: date,
 ) -> BlockInputs:
     """A block's inputs with what was accepted for its forecasts of this stage; as they are where
-    nothing was."""
-    days = (inputs.plan.picks[0].pick_date - made_on).days
-    choice = choices.get(inputs.estimate.block.block_id)
-    learned = accepted_for(choice, stage_of(max(days, 0)))
+    nothing was of an earlier season. `choices` : as `choices_now`."""
+    first = inputs.plan.picks[0].pick_date
+    choice = before_season(choices.get(inputs.estimate.block.block_id, ()), first.year)
+    learned = accepted_for(choice, stage_of(max((first - made_on).days, 0)))
     if learned is None:
         return inputs
     return with_learned(inputs, learned, cull_share=assumed_culls(inputs, table, settings))
 
 
-def choices_now(store: Store) -> dict[str, LearnedChoice]:
-    """The latest word on each block."""
-    return latest_choices(store.learned_choices())
+def choices_now(store: Store) -> Mapping[str, Sequence[LearnedChoice]]:
+    """What was said of each block, the oldest first."""
+    found: dict[str, list[LearnedChoice]] = {}
+    for choice in store.learned_choices():
+        found.setdefault(choice.block_id, []).append(choice)
+    return found
 
 
 def accept(
     names: Sequence[str], store: Store, *, who: str, note: str = "", at: datetime | None = None
 ) -> tuple[LearnedChoice, ...]:
-    """Use what was learned in the forecasts that are made from now on.
+    """Use what was learned in the forecasts of later seasons.
+
+    Corrections that are not believable are left out of "all" and of a variety.
 
     Parameters
     ----------
@@ -229,7 +245,8 @@ def accept(
     Raises
     ------
     ForecastError
-        If nothing was learned yet, a name is of no block or variety, or nobody's name is given.
+        If nothing was learned yet, a name is of no block or variety, nobody's name is given, or
+        the correction of a block is not believable.
     """
     return _choose(names, store, who=who, note=note, at=at, accepted=True)
 
@@ -260,8 +277,11 @@ def _choose(
             "Nothing was learned yet.",
             fix="Load bin tickets and packed lots of a season that was forecast.",
         )
+    chosen = _named(names, found)
+    if accepted:
+        chosen = _believable(chosen, names)
     kept = []
-    for proposal in _named(names, found):
+    for proposal in chosen:
         choice = LearnedChoice(
             block_id=proposal.block_id,
             accepted=accepted,
@@ -282,6 +302,21 @@ def _choose(
             at=choice.at,
         )
     return tuple(kept)
+
+
+def _believable(chosen: Sequence[Proposal], names: Sequence[str]) -> list[Proposal]:
+    """Those that may be accepted."""
+    left = [one for one in chosen if one.believable]
+    beyond = [one for one in chosen if not one.believable]
+    if beyond and (not left or any(one.block_id in names for one in beyond)):
+        first = beyond[0]
+        raise ForecastError(
+            f"{first.block_id} would be corrected by more than {BELIEVABLE:.0%}, which is not "
+            "believable.",
+            fix=f"Check the tickets of {', '.join(first.far_off) or first.block_id}, or leave "
+            "that season out with a reason.",
+        )
+    return left
 
 
 def _says_the_same(before: LearnedChoice | None, now: LearnedChoice) -> bool:

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from math import expm1
 
 from fruitvision.domain import Learned, LearnedNumber, Stage
-from fruitvision.learning.corrections import Proposal
+from fruitvision.learning.corrections import BELIEVABLE, Proposal
 from fruitvision.learning.layers import Comparison
-from fruitvision.learning.matching import Loose
+from fruitvision.learning.matching import Loose, SeasonResult
 from fruitvision.learning.score import (
     Coverage,
     Score,
@@ -44,6 +44,18 @@ def score_lines(found: Score, units: Units = METRIC) -> list[str]:
     for one in found.varieties:
         lines += ["", variety_words(one, units)]
     return lines
+
+
+def being_picked_lines(found: Sequence[SeasonResult]) -> list[str]:
+    """Blocks that are not judged yet, and what ends their harvest."""
+    if not found:
+        return []
+    names = ", ".join(f"{one.block_id} {one.season}" for one in found)
+    word = "is" if len(found) == 1 else "are"
+    return [
+        f"{many(len(found), 'block')} {word} still being picked: {names}. Not judged and not "
+        "learned from until the last pass is marked finished (fruitvision harvest --done)."
+    ]
 
 
 def _left_out_lines(found: Score) -> list[str]:
@@ -200,6 +212,12 @@ def _standing_lines(one: Proposal) -> list[str]:
     own = many(one.results, "season") if one.results else "no season"
     lines = [f"    rests on {own} of its own, {many(one.seasons, 'season')} of the farm"]
     lines += [f"    left out: {', '.join(one.left_out)}"] * bool(one.left_out)
+    if not one.believable:
+        results = ", ".join(one.far_off) or one.block_id
+        lines.append(
+            f"    not offered: more than {100 * BELIEVABLE:.0f} % is not believable; check the "
+            f"tickets of {results}"
+        )
     if one.choice is None:
         return [*lines, "    nobody accepted or refused it yet"]
     word = "accepted" if one.choice.accepted else "refused"

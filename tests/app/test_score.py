@@ -15,6 +15,7 @@ from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.additions import farm_settings
 from fruitvision.pipeline.learning import farm_score
 from fruitvision.pipeline.packing import note_season
+from fruitvision.pipeline.picked import mark_pass
 from fruitvision.size_table import load_size_table
 from fruitvision.store import open_farm
 from tests import records
@@ -48,7 +49,18 @@ def came_back(filled: Path) -> Path:
         lot = PackedLot(lot="L1", packed_on=day + timedelta(days=30), cartons=cartons)
         store.save_bin_tickets([ticket, replace(ticket, ticket="2", block_id="GALA N-4", lot="")])
         store.save_packed_lots([replace(lot, cull_share=0.2)])
+        mark_pass((records.BLOCK_ID, 1), made, store, finished=True, who="Ines")
     return filled
+
+
+def test_a_block_that_is_picked_is_named_and_not_judged(came_back: Path) -> None:
+    with open_farm(came_back) as store:
+        (made,) = store.forecasts()
+        mark_pass((records.BLOCK_ID, 1), made, store, finished=False, who="Ines")
+    shown = text(page("score"))
+    assert "1 block is still being picked" in shown
+    assert "0 of 1" not in shown
+    assert "Nothing yet: it takes a season" in shown
 
 
 def choices(farm: Path) -> list[tuple[str, bool, str]]:
@@ -112,7 +124,7 @@ def test_a_correction_is_accepted_and_refused_by_name(came_back: Path) -> None:
     name.set_value("Ines")
     app = press(app, "Use in forecasts")
     assert choices(came_back) == [(records.BLOCK_ID, True, "Ines")]
-    assert "Used from the next forecast on: 1 block." in text(app)
+    assert "Used from the next season on: 1 block." in text(app)
     assert "used, said Ines" in text(app)
     app.multiselect[0].set_value([records.BLOCK_ID])
     for item in app.text_input:
