@@ -95,6 +95,18 @@ def role() -> Role | None:
     return None if found is None else found[1]
 
 
+def plans_harvest() -> bool:
+    """Whether the visitor may set what the harvest is planned with."""
+    known = role()
+    return known is None or known.plans_harvest
+
+
+def brings(kind: str) -> bool:
+    """Whether the visitor may bring tables of a kind."""
+    known = role()
+    return known is None or known.brings(kind)
+
+
 def _signed_in() -> tuple[str, Role] | None:
     # What the server works out before anybody comes is nobody's.
     if get_script_run_ctx(suppress_warning=True) is None:

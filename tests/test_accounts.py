@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 from fruitvision.accounts import AccountBook, Attempts, Role, Sessions, book
 from fruitvision.cli import cli
 from fruitvision.errors import AccountError
+from fruitvision.papers.kinds import KINDS
 from fruitvision.store import open_farm
 
 AT = datetime(2026, 9, 1, 7, 30, tzinfo=UTC)
@@ -258,3 +259,11 @@ def test_accounts_that_somebody_else_holds_are_told_in_words(
         pytest.raises(AccountError, match="Somebody else"),
     ):
         accounts.set_role("Ines", Role.MANAGER, at=AT)
+
+
+def test_who_plans_the_harvest_and_which_tables_each_brings() -> None:
+    assert [role for role in Role if role.plans_harvest] == [Role.MANAGER]
+    brought = {role: {kind for kind in KINDS if role.brings(kind)} for role in Role}
+    assert brought[Role.SCOUT] == {"hand_counts", "calipers", "gaps"}
+    assert brought[Role.SALES] == {"orders"}
+    assert brought[Role.MANAGER] == set(KINDS)

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import streamlit as st
 
-from app import show
+from app import session, show
 from app.papers.words import (
     column_words,
     kind_words,
@@ -113,7 +113,10 @@ class Asker:
 
     def kind(self, preview: Preview) -> None:
         """What the table is: the likeliest kinds first."""
-        options = tuple(dict.fromkeys((*preview.kinds, *KINDS)))
+        # One that the visitor may not bring is shown only where the table looks like it.
+        likeliest = (preview.kind,) if preview.kind else ()
+        mine = (kind for kind in (*preview.kinds, *KINDS) if session.brings(kind))
+        options = tuple(dict.fromkeys((*likeliest, *mine)))
         self._select(
             say("papers.what_is_it"),
             options,
@@ -283,6 +286,9 @@ class Asker:
                 position=str(one.tree.position),
             )
             key = self._key("odd", one.line, one.meant)
+            if one.faces:
+                shown = " + ".join(number(seen) for seen in one.faces)
+                tree = say("papers.odd_tree_seen", tree=tree, faces=shown)
             st.checkbox(
                 say("papers.odd_ask", line=str(one.line), fruit=one.fruit_count, tree=tree),
                 value=one.meant,

@@ -45,9 +45,17 @@ def table_flow(store: FarmStore, *, only: str = "") -> None:
     with show.errors(), files.saved([upload]) as saved:
         preview = look_at(saved[0].path, store, answers, name=upload.name)
         _ask(preview, Asker(file, answers), store, only=only)
+        if not _is_mine(preview):
+            st.warning(say("papers.not_yours", kind=kind_words(preview.kind)))
+            return
         _tell(preview)
         if _yes(preview):
             _take_in(saved[0], preview, answers, store)
+
+
+def _is_mine(preview: Preview) -> bool:
+    """Whether the visitor may bring it; of a table whose kind is not told, that it may yet be."""
+    return not preview.kind or session.brings(preview.kind)
 
 
 def _ask(preview: Preview, asker: Asker, store: FarmStore, *, only: str) -> None:
@@ -58,6 +66,8 @@ def _ask(preview: Preview, asker: Asker, store: FarmStore, *, only: str) -> None
         asker.kind(preview)
         if preview.kind:
             why_this_kind(preview)
+    if not _is_mine(preview):
+        return
     about_sheet(preview.read_from)
     found = preview.understood
     if found is None:

@@ -46,10 +46,14 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     """
     st.header(say("sales.harvest_head"), anchor=BINS)
     record = read_harvest(store, forecast)
-    with st.expander(say("sales.crew_head")):
-        crew_form(store)
-    with st.expander(say("harvest.moves_head")):
-        tried = moves(forecast, record.plans, store)
+    tried: Mapping[str, PickPlan] = {}
+    if session.plans_harvest():
+        with st.expander(say("sales.crew_head")):
+            crew_form(store)
+        with st.expander(say("harvest.moves_head")):
+            tried = moves(forecast, record.plans, store)
+    else:
+        st.caption(say("harvest.only_look"))
     if tried:
         try_out_line(tried)
     now = drawn.harvest(forecast, replace(record, plans={**record.plans, **tried}))
@@ -66,7 +70,8 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
         picked(now.update, planned, record.finished, forecast, store)
     with st.expander(say("harvest.rooms_head")):
         room_plan(calendar.rooms)
-        rooms_form(store, list(dict.fromkeys(one.variety for one in forecast.varieties)))
+        if session.plans_harvest():
+            rooms_form(store, list(dict.fromkeys(one.variety for one in forecast.varieties)))
     with st.expander(say("harvest.bins_head")):
         empty_bins(calendar.stock, calendar.quantiles)
     with st.expander(say("harvest.margins_head")):

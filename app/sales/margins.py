@@ -25,7 +25,8 @@ def margins(forecast: Forecast, record: HarvestRecord, store: FarmStore) -> None
             st.write(say("harvest.no_margins"))
         else:
             _table(found)
-    _costs_form(store)
+    if session.plans_harvest():
+        _costs_form(store)
 
 
 def _table(found: Margins) -> None:

@@ -150,7 +150,9 @@ def _left_out(update: HarvestUpdate) -> None:
 
 
 def _log(update: HarvestUpdate, store: FarmStore) -> None:
-    if st.button(say("harvest.log_button"), help=say("harvest.log_help")):
+    if session.plans_harvest() and st.button(
+        say("harvest.log_button"), help=say("harvest.log_help")
+    ):
         written = log_update(update, store, who=session.person())
         session.say_next(say("harvest.logged", n=written))
         st.rerun()
@@ -163,7 +165,7 @@ def _finished(
     store: FarmStore,
 ) -> None:
     """A box with all passes, and a button that says that one is finished or goes on after all."""
-    if not passes:
+    if not passes or not session.plans_harvest():
         return
     chosen = st.selectbox(
         say("harvest.finished_which"),

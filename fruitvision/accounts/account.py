@@ -34,6 +34,28 @@ class Role(StrEnum):
         """Whether the person may change anything at all."""
         return self is not Role.READER
 
+    @property
+    def plans_harvest(self) -> bool:
+        """Whether the person moves passes, marks them finished, and sets crew, rooms and costs.
+
+        Sales look at them: what they promise rests on them.
+        """
+        return self is Role.MANAGER
+
+    def brings(self, kind: str) -> bool:
+        """Whether the person may bring tables of a kind (see `fruitvision.papers.kinds`).
+
+        A reader may bring any to look at: the store takes none in.
+        """
+        return self not in _TABLES or kind in _TABLES[self]
+
+
+# Kinds of tables of those who bring some only. Our choice: what each of them does by hand too.
+_TABLES = {
+    Role.SCOUT: frozenset({"hand_counts", "calipers", "gaps"}),
+    Role.SALES: frozenset({"orders"}),
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Account:

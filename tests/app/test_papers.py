@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from fruitvision.accounts import Role
 from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.papers.days import DayOrder
 from fruitvision.pipeline.papers import names_said
@@ -170,3 +171,17 @@ def test_one_of_several_sheets_is_chosen_and_what_goes_is_told(
     press(app, "Take this 1 row in")
     with open_farm(three_blocks) as store:
         assert store.prices() == (CartonPrice(per_carton=25.5, variety="Gala"),)
+
+
+@pytest.mark.usefixtures("three_blocks")
+def test_a_scout_brings_hand_work_and_no_order_book(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.session.role", lambda: Role.SCOUT)
+    orders = "customer,variety,classes,week,cartons,kind\nHarbour,Gala,all,2026-W36,10,firm\n"
+    app = brought(orders, "orders.csv")
+    assert "Your role does not bring such tables" in text(app)
+    assert yes_buttons(app) == []
+    assert set(select(app, "What is this table?").options) == {
+        *("Order book", "Caliper readings", "Hand counts", "Gaps that somebody went to"),
+    }
+    app = brought("block,row,position,fruit,date\nGala North 4,1,1,80,2026-07-21\n", "counts.csv")
+    assert yes_buttons(app)

@@ -10,6 +10,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import DateInput
 
+from fruitvision.accounts import Role
 from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, ThingKind
 from fruitvision.harvest.moves import Move, moved_plans
 from fruitvision.pipeline.entries import set_costs
@@ -239,3 +240,24 @@ def test_a_harvest_under_way_shows_no_untranslated_text(
     day = records.PICK + timedelta(days=1)
     app.date_input[0].set_value(day).run()
     assert untranslated(app, filled, "North", "Nowhere") == {}
+
+
+@pytest.mark.usefixtures("forecast")
+def test_sales_look_at_the_harvest_and_set_nothing_of_it(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep_tickets(filled, 4.0)
+
+    def offered() -> set[str]:
+        app = page("sales")
+        assert not app.exception
+        assert any("Picked of planned" in one.value for one in app.table)
+        return {item.label for item in app.button}
+
+    set_by_managers = {
+        *("Save crew", "It is finished", "Write it into the log", "Save costs", "Save room"),
+    }
+    assert set_by_managers <= offered()
+    monkeypatch.setattr("app.session.role", lambda: Role.SALES)
+    assert not set_by_managers & offered()
+    assert "A manager sets them." in text(page("sales"))
