@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.gate.doors import Doors
+from app.gate.pages import PAGES, pages_of
 from app.gate.sign_in import Said, sign_in_page
 from fruitvision.accounts import Account, Role
 from fruitvision.errors import AccountError
@@ -56,7 +57,8 @@ class Gate:
             return
         scope = _without_claims(scope)
         if self._doors.open_to_all:
-            await self._app(scope, receive, send)
+            answer = _first_page(scope, None)
+            await (answer or self._app)(scope, receive, send)
         elif scope["type"] == "websocket":
             await self._connection(scope, receive, send)
         else:
@@ -71,7 +73,8 @@ class Gate:
         elif scope["path"] == SIGN_OUT:
             answer = self._sign_out(request)
         elif (account := self._account(scope)) is not None:
-            await self._app(_with(scope, account), receive, send)
+            let_in = _first_page(scope, account.role) or self._app
+            await let_in(_with(scope, account), receive, send)
             return
         else:
             answer = self._turned_away(request)
@@ -156,6 +159,18 @@ def signed_in(headers: dict[str, str]) -> tuple[str, Role] | None:
     if PERSON not in lowered:
         return None
     return unquote(lowered[PERSON]), Role(lowered[ROLE])
+
+
+def _first_page(scope: Scope, role: Role | None) -> Response | None:
+    """The way to the first page of a role from its name, and from pages that the role lacks.
+
+    The first page is at `/`; Streamlit knows no other address of it. None for all else.
+    """
+    asked = scope["path"].strip("/")
+    if scope["type"] != "http" or asked not in PAGES or asked in pages_of(role)[1:]:
+        return None
+    query = scope["query_string"].decode("latin-1")
+    return RedirectResponse(f"/?{query}" if query else "/", status_code=303, headers=GUARDS)
 
 
 def _without_claims(scope: Scope) -> Scope:

@@ -272,3 +272,21 @@ def test_pages_are_for_roles() -> None:
     assert pages_of(None) == pages_of(Role.MANAGER) == pages_of(Role.READER) == PAGES
     assert {"setup", "forecast", "sales"}.isdisjoint(pages_of(Role.SCOUT))
     assert {"photos", "walk", "setup"}.isdisjoint(pages_of(Role.SALES))
+
+
+def test_a_first_page_has_a_name_too_and_nobody_is_shown_a_page_that_is_not(
+    doors: Doors, tmp_path: Path
+) -> None:
+    doors.book.add("Ana", Role.SALES, WORDS, at=AT)
+    cookies = {name: {"Cookie": sign_in(doors, name).cookie} for name in ("Ana", "Teo", "Inés")}
+
+    def led_to(path: str, name: str) -> str:
+        return ask(doors, path, headers=cookies[name]).headers.get("location", "")
+
+    assert led_to("/sales?lang=es&variety=Gala", "Ana") == "/?lang=es&variety=Gala"
+    assert led_to("/setup", "Ana") == led_to("/walk/", "Teo") == led_to("/blocks", "Inés") == "/"
+    assert led_to("/sales", "Inés") == led_to("/", "Ana") == led_to("/help", "Ana") == ""
+    assert led_to("/static/sales", "Ana") == ""
+    unguarded = doors_of(tmp_path / "nobody", always_shut=False)
+    assert ask(unguarded, "/blocks").headers["location"] == "/"
+    assert ask(unguarded, "/sales").body == "the app"
