@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import session, show
-from app.blocks import data
+from app.blocks import data, thinning
 from app.wording import number, percent, ranged, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding
-from fruitvision.pipeline.thinning import ranked_by_worth
+from fruitvision.pipeline.thinning import ranked_by_worth, too_late_for_size
 from fruitvision.thinning import RankedThinning, ThinningCheck
 from fruitvision.worth import BlockWorth, FarmWorth, WorthOfMeasure
 
@@ -26,7 +26,11 @@ def of_farm(stands: Sequence[BlockStanding]) -> None:
         return
     asked = bool(st.session_state.get(TOGGLE))
     found = data.worth() if asked else None
-    _to_thin(data.thinning(), found)
+    late = _too_late(stands)
+    _to_thin([one for one in data.thinning() if one.block_id not in late], found)
+    for check in late.values():
+        words = f"{check.block_id}: {thinning.too_late(check)}"
+        st.write(show.plain(words))
     st.subheader(say("planning.pays"))
     st.toggle(say("planning.pays_show"), key=TOGGLE)
     if not asked:
@@ -38,6 +42,18 @@ def of_farm(stands: Sequence[BlockStanding]) -> None:
 
 
 # ---------------------------------------------------------------- thinning
+
+
+def _too_late(stands: Sequence[BlockStanding]) -> dict[str, ThinningCheck]:
+    """Blocks above their target, or maybe so, that are no longer thinned for size."""
+    checks = {one.block_id: one for one in data.thinning()}
+    plans, today = session.farm().pick_plans(), session.today()
+    return {
+        name: checks[name]
+        for one in stands
+        if (name := one.block.block_id) in checks
+        and too_late_for_size(checks[name], one, on=today, plan=plans.get(name))
+    }
 
 
 def _to_thin(checks: Sequence[ThinningCheck], worth: FarmWorth | None) -> None:

@@ -9,7 +9,7 @@ from app.charts_thinning import load_chart
 from app.wording import measure, number, percent, ranged, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding
-from fruitvision.pipeline.thinning import thinning_of
+from fruitvision.pipeline.thinning import thinning_of, too_late_for_size
 from fruitvision.store import FarmStore
 from fruitvision.thinning import MoreTrees, ThinningCheck, Verdict
 from fruitvision.thinning_effect import Lateness, ReturnBloom, SizeGain
@@ -41,6 +41,9 @@ def thinning_part(standing: BlockStanding, store: FarmStore) -> None:
     if found is None:
         return
     st.subheader(say("planning.thinning"))
+    if too_late_for_size(found, standing, on=session.today(), plan=plan):
+        st.markdown(f"**{show.plain(too_late(found))}**")
+        return
     st.markdown(f"**{show.plain(verdict(found))}**")
     chart = load_chart(found, standing.block)
     if chart is not None:
@@ -78,6 +81,16 @@ def verdict(found: ThinningCheck) -> str:
     if found.more is not None:
         return _more(found.more, panels=found.panels)
     return say(f"planning.{found.verdict.value}")
+
+
+def too_late(found: ThinningCheck) -> str:
+    """That nothing is taken off for size any longer, and by how much the load is above target."""
+    if found.take_off is None:
+        return say("planning.too_late_open")
+    if found.visible_only:
+        return say("planning.too_late_least", low=number(found.take_off.p10))
+    low, high = number(found.take_off.p10), number(found.take_off.p90)
+    return say("planning.too_late_above", low=low, high=high)
 
 
 def _more(more: MoreTrees, *, panels: bool) -> str:

@@ -66,16 +66,33 @@ def test_a_block_that_bears_too_much_is_told_fruit_to_take_off_and_no_material(
     with_block: Callable[..., Path],
 ) -> None:
     notes = {"target_fruit_per_tree": 25.0, "trunk_area_cm2": 5.0, "area_ha": 0.4}
-    found = check(with_block(**notes, full_bloom_on=date(2026, 4, 28)))
+    found = check(with_block(**notes, full_bloom_on=date(2026, 6, 28)))
     assert found.take_off is not None
     words = text(block_page())
     low, high = round(found.take_off.p10), round(found.take_off.p90)
     assert f"Take off about {low} to {high} fruit per tree" in words
-    assert "106 days after full bloom: too late for size, still useful for pack-out." in words
+    assert "45 days after full bloom, late: little size gain." in words
     assert "about 24 hours (12 to 36)" in words
     assert "target 5.0, guide 6" in words
     assert "licensed adviser" in words
-    assert "heavier" not in words
+
+
+@pytest.mark.parametrize("target", [25.0, 32.0])
+@pytest.mark.parametrize(("today", "bloom"), [(WALK, date(2026, 4, 28)), (date(2026, 8, 14), None)])
+def test_late_after_bloom_or_near_the_pick_nothing_is_taken_off_for_size(
+    with_block: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+    today: date,
+    bloom: date | None,
+    target: float,
+) -> None:
+    with_block(target_fruit_per_tree=target, area_ha=0.4, full_bloom_on=bloom)
+    monkeypatch.setattr(session, "today", lambda: today)
+    for words in (text(block_page()), text(page("blocks"))):
+        assert "Too late to thin for size" in words
+        assert "Take off" not in words
+        assert "Where to thin first" not in words
+        assert "before you decide" not in words
 
 
 def test_a_range_over_the_target_asks_for_more_trees_and_not_for_thinning(
