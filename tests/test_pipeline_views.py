@@ -25,7 +25,7 @@ from fruitvision.domain import (
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.photos import made_with
-from fruitvision.pipeline.views import join_kept_faces
+from fruitvision.pipeline.views import join_kept_faces, take_off
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.tree import sample_trees
@@ -290,3 +290,27 @@ def test_a_photo_that_moves_to_another_tree_is_measured_by_itself_again(
     assert kept[one].fruit == ()
     assert kept[one].seen_with == (third,)
     assert not any(fruit.same_as for fruit in kept[third].fruit)
+
+
+def test_a_photo_taken_off_leaves_no_doubt_behind(farm: FarmStore, tmp_path: Path) -> None:
+    """Neither on the one that stays nor on itself, when it comes back as the other face."""
+    names = []
+    for grey in (100, 120):
+        path = tmp_path / f"{grey}.png"
+        PillowImage.new("RGB", (320, 240), (grey, grey, grey)).save(path)
+        names.append(photo_id_of(path))
+        farm.keep_photo(path, names[-1])
+    _kept(farm, names[0], 0.0, 1)
+    _kept(farm, names[1], 400.0, 2, seed=9)
+    join_kept_faces(farm, settings=SETTINGS, detector_name="classical")
+    kept = {one.photo.photo_id: one for one in farm.measured_photos()}
+    assert all(Doubt.VIEWS_NOT_JOINED in kept[name].doubts for name in names)
+    first, second = (farm.tree_photo(name) for name in names)
+    assert first is not None
+    assert second is not None
+    take_off(farm, second, [first], settings=SETTINGS, detector_name="classical")
+    assert farm.tree_photos("Hill") == (first,)
+    kept = {one.photo.photo_id: one for one in farm.measured_photos()}
+    for name in names:
+        assert Doubt.VIEWS_NOT_JOINED not in kept[name].doubts
+        assert kept[name].seen_with == ()

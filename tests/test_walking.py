@@ -249,7 +249,10 @@ def test_a_photo_of_another_walk_is_not_kept_unless_the_clock_is_wrong(
     (taken,) = take(store, walk, old)
     assert (taken.outcome, taken.day) == (Taken.OTHER_DAY, date(2025, 8, 12))
     assert store.tree_photos() == ()
-    (taken,) = take(store, walk, old, clock_right=False)
+    # A tick for one day dates no photo of another.
+    (taken,) = take(store, walk, old, wrong_day=date(2025, 8, 11))
+    assert taken.outcome is Taken.OTHER_DAY
+    (taken,) = take(store, walk, old, wrong_day=date(2025, 8, 12))
     assert taken.outcome is Taken.KEPT
     assert taken.placed.walked_on == DAY
 

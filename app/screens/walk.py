@@ -32,7 +32,7 @@ def walk_on(store: FarmStore, block: Block, walk: KeptWalk) -> None:
         way.go_to(here.tree)
         tree_view(store, walk, stops, here, block)
         if st.toggle(say("walk.ask")):
-            finish.advice(store, walk, block)
+            finish.advice(store, walk, stops, block)
     way.all_stops(stops, stops_to_redo(store, block, stops))
     look.saved_line(finish.saved_words(stops, pending))
     # Last, so that nobody waits for it: what a reload or a lost connection left unmeasured.

@@ -10,6 +10,7 @@ from app import session, show
 from app.walk import look, way
 from app.walk.photos import fault_of
 from app.wording import percent, say
+from fruitvision.advice import LEAST_TREES
 from fruitvision.domain import Block, KeptWalk, TreePhoto
 from fruitvision.pipeline.standing import NextWork, Todo, next_work
 from fruitvision.pipeline.walking import add_counts, add_trees, measured_of
@@ -47,11 +48,16 @@ def all_done(store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], block: Blo
             if fault is not None:
                 tree = say("walk.of_face", row=str(stop.tree.row), tree=str(stop.tree.position))
                 look.bad(f"{tree} {face}", say(f"walk.fault_{fault.value}"))
-    advice(store, walk, block)
+    advice(store, walk, stops, block)
 
 
-def advice(store: FarmStore, walk: KeptWalk, block: Block) -> None:
-    """Enough, or what to do next, with a button where the walk can go on at once."""
+def advice(store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], block: Block) -> None:
+    """Enough, or what to do next, with a button where the walk can go on at once; of a few trees
+    nothing is told while there are stops to do."""
+    left = sum(not stop.done for stop in stops)
+    if left and sum(bool(stop.photos) for stop in stops) < LEAST_TREES:
+        look.wait(say("walk.too_early"), say("walk.too_early_what", n=left))
+        return
     walks = session.walks_of(block.block_id)
     if walks is None:
         look.wait(say("walk.not_yet"), say("walk.no_estimate"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from datetime import date
 
 import streamlit as st
 
@@ -12,11 +13,12 @@ from app.walk import look
 from app.walk.hand_work import is_counting
 from app.wording import measure, say, sentence
 from fruitvision.capture import CaptureCheck, CaptureFault
-from fruitvision.domain import Block, KeptWalk, MeasuredPhoto, TreeId, TreePhoto
+from fruitvision.domain import Block, Doubt, KeptWalk, MeasuredPhoto, TreeId, TreePhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.overlay import small_overlay
 from fruitvision.photo import read_small
 from fruitvision.pipeline.lines import photo_numbers
+from fruitvision.pipeline.views import take_off
 from fruitvision.pipeline.walking import (
     MOST_OF_A_FACE,
     Aim,
@@ -86,9 +88,15 @@ def both_faces(
             for face in good:
                 st.markdown(f"**{say(FACE_WORDS[face])}**")
                 _box(store, Aim(walk=walk, stop=stop, face=face))
-    if st.session_state.get(_OTHER_DAY) or st.session_state.get(_CLOCK_WRONG):
-        st.checkbox(say("walk.clock_wrong"), key=_CLOCK_WRONG)
+    refused = st.session_state.get(_OTHER_DAY)
+    if refused is not None:
+        st.checkbox(say("walk.clock_wrong", day=refused), key=_ticked(refused))
     return faulty
+
+
+def _ticked(day: date | None) -> str:
+    """Key of the tick that photos of this day are of today."""
+    return f"{_CLOCK_WRONG} {day}"
 
 
 def _show(
@@ -111,6 +119,8 @@ def _show(
             look.good(say("walk.good"), say(seen))
         else:
             look.bad(say(f"walk.fault_{check.fault.value}"))
+        if Doubt.VIEWS_NOT_JOINED in measured.doubts:
+            look.wait(say("walk.not_together"), say("walk.not_together_what"))
         if hidden:
             st.image(session.thumbnail(photo.photo_id), width="stretch", alt=face)
             look.wait(say("walk.hidden"))
@@ -188,13 +198,15 @@ def _box(store: FarmStore, aim: Aim) -> None:
 
 
 def _take(store: FarmStore, aim: Aim, uploads: Sequence[files.Upload]) -> None:
-    clock_right = not st.session_state.get(_CLOCK_WRONG)
+    other_day = st.session_state.get(_OTHER_DAY)
+    wrong_day = other_day if st.session_state.get(_ticked(other_day)) else None
     with files.saved(list(uploads)) as saved:
-        taken = take_photos(saved, store, aim, on=session.today(), clock_right=clock_right)
+        taken = take_photos(saved, store, aim, on=session.today(), wrong_day=wrong_day)
     # The box is emptied first: what is kept is not sent again, whatever comes now.
     st.session_state[_counter(aim)] = _round(aim) + 1
     st.session_state[_SAID] = [_words(one) for one in taken if one.outcome is not Taken.KEPT]
-    st.session_state[_OTHER_DAY] = any(one.outcome is Taken.OTHER_DAY for one in taken)
+    refused = next((one.day for one in taken if one.outcome is Taken.OTHER_DAY), wrong_day)
+    st.session_state[_OTHER_DAY] = refused
     kept = {one.placed.photo_id: one.name for one in taken if _kept(one) and one.placed}
     if kept:
         before = sum(photo.face == aim.face for photo in aim.stop.photos) - bool(aim.instead_of)
@@ -236,7 +248,8 @@ def take_off_form(store: FarmStore, stop: Stop) -> None:
         photos = [photo for photo in stop.photos if photo.face == face]
         words = say(f"walk.take_off_face_{face.lower()}")
         if photos and st.button(words, width="stretch"):
-            store.take_photo_off(photos[-1].photo_id)
+            with show.errors(), st.spinner(say("walk.measuring")):
+                take_off(store, photos[-1], photos[:-1], settings=session.settings())
             st.rerun()
 
 

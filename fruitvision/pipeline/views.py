@@ -141,6 +141,36 @@ def _alone(
     return replace(again, photo=replace(again.photo, name=measured.photo.name), made_with=origin)
 
 
+def take_off(
+    store: Store,
+    photo: TreePhoto,
+    left: Sequence[TreePhoto],
+    *,
+    settings: Settings,
+    detector_name: str = DEFAULT_DETECTOR,
+) -> None:
+    """Take a photo off its tree; it and the photos left on its face know nothing of one another.
+
+    Parameters
+    ----------
+    left : sequence of TreePhoto
+        The other photos of its face, in the same walk.
+
+    Raises
+    ------
+    StoreError
+        If a photo has to be measured anew and the farm has no copy of it.
+    """
+    store.take_photo_off(photo.photo_id)
+    origin = made_with(choose_detector(detector_name), settings, store.lenses())
+    for photo_id in (photo.photo_id, *(one.photo_id for one in left)):
+        measured = store.measured_photo(photo_id, origin)
+        if measured is not None and measured.seen_with:
+            store.save_measured_photo(_alone(measured, store, settings, detector_name, origin))
+    if len(left) > 1:
+        join_kept_faces(store, settings=settings, detector_name=detector_name)
+
+
 def measure_farm_again(
     store: Store,
     *,

@@ -244,7 +244,7 @@ def take_photos(
     aim: Aim,
     *,
     on: date,
-    clock_right: bool = True,
+    wrong_day: date | None = None,
 ) -> tuple[TakenPhoto, ...]:
     """Keep photos of a face at once, before they are measured; one bad file stops no other.
 
@@ -255,13 +255,13 @@ def take_photos(
     ----------
     on : date
         Today: day of photos that carry none.
-    clock_right : bool
-        If not, all photos are of today, whatever they say.
+    wrong_day : date
+        Photos that say that they are of this day are of today: the phone's clock is wrong.
     """
     taken: list[TakenPhoto] = []
     for file in files:
         try:
-            one = _take(file, store, aim, on, clock_right=clock_right)
+            one = _take(file, store, aim, on, wrong_day)
         except FruitVisionError as err:
             one = TakenPhoto(name=file.name, outcome=Taken.UNREADABLE, problem=err)
         taken.append(one)
@@ -280,7 +280,7 @@ def _with_photo(aim: Aim, placed: TreePhoto, store: Store) -> Aim:
     return replace(aim, stop=replace(aim.stop, photos=(*kept, placed)), instead_of="")
 
 
-def _take(file: NamedFile, store: Store, aim: Aim, on: date, *, clock_right: bool) -> TakenPhoto:
+def _take(file: NamedFile, store: Store, aim: Aim, on: date, wrong_day: date | None) -> TakenPhoto:
     own_day, photo_id = day_and_id_of(file.path)
     # Decoded at a part of its size: what is damaged or cut short is refused before it is kept.
     read_small(file.path, LOOKED_AT_PX)
@@ -288,7 +288,7 @@ def _take(file: NamedFile, store: Store, aim: Aim, on: date, *, clock_right: boo
     if before is not None:
         outcome = Taken.KNOWN if before.tree == aim.stop.tree else Taken.OTHER_TREE
         return TakenPhoto(name=file.name, outcome=outcome, placed=before)
-    day = own_day if own_day and clock_right else on
+    day = on if own_day is None or own_day == wrong_day else own_day
     if not is_of_walk(day, aim.walk):
         return TakenPhoto(name=file.name, outcome=Taken.OTHER_DAY, day=day)
     store.keep_photo(file.path, photo_id)

@@ -535,6 +535,42 @@ def test_the_end_says_what_is_still_wanted_and_the_walk_goes_on(started: Path) -
     assert "Every stop is done" not in text(app)
 
 
+def test_of_a_first_tree_nothing_is_told_but_the_stops_that_are_left(started: Path) -> None:
+    number = 2 if counted_stop(started) == 1 else 1
+    photographed(started, number, (33, 44))
+    app = opened(**address_of(started, number))
+    (ask,) = (item for item in app.toggle if item.label == "Is it enough already?")
+    app = ask.set_value(True).run()
+    assert not app.exception
+    shown = text(app)
+    assert "Too early to tell" in shown
+    assert "Do the 3 stops that are left first" in shown
+    assert "±" not in shown
+
+
+def test_two_photos_of_a_face_that_do_not_fit_are_told_on_the_walk(started: Path) -> None:
+    number = 2 if counted_stop(started) == 1 else 1
+    photographed(started, number, (5, 6), doubts=[Doubt.VIEWS_NOT_JOINED])
+    app = opened(**address_of(started, number))
+    assert "Not measured together with the other photo of this side" in text(app)
+
+
+def test_a_photo_of_an_earlier_day_says_where_it_belongs(started: Path) -> None:
+    content = BytesIO()
+    dated = Image.Exif()
+    dated.get_ifd(0x8769)[0x9003] = "2025:08:12 09:00:00"
+    Image.new("RGB", (64, 48), (90, 90, 90)).save(content, "JPEG", exif=dated)
+    app = choose(opened(), FACE_A, ("old.jpg", content.getvalue()))
+    assert not app.exception
+    assert "old.jpg says it was taken on 12 Aug 2025" in text(app)
+    assert "bring it on the Photos page" in text(app)
+    (tick,) = (item for item in app.checkbox if "12 Aug 2025" in item.label)
+    app = choose(tick.check().run(), FACE_A, ("old.jpg", content.getvalue()))
+    with open_farm(started) as store:
+        assert [one.walked_on for one in store.tree_photos()] == [today()]
+    assert any("12 Aug 2025" in item.label and item.value for item in app.checkbox)
+
+
 def test_the_end_names_photos_that_need_another_try(started: Path) -> None:
     finished(started)
     photographed(started, 2, (5,), doubts=[Doubt.BLURRED])
