@@ -14,6 +14,8 @@ if not store.blocks():
     st.title(say("common.page_blocks"))
     show.note(*session.said())
     first_start(store)
+    session.page_link("screens/setup.py", label=say("walk.add_block"))
+    session.page_link("screens/papers.py")
     st.stop()
 stands = data.standings()
 name = data.chosen()

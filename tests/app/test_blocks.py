@@ -188,6 +188,12 @@ def test_an_empty_farm_offers_a_start(folder: Path) -> None:
     app = page("blocks")
     assert not app.exception
     assert any("Larkhill" in button.label for button in app.button)
+    # Own blocks can be put in from here too.
+    links = [one.proto.page for one in app.get("page_link")]
+    assert [name for name in ("setup", "papers") if any(name in one for one in links)] == [
+        "setup",
+        "papers",
+    ]
 
 
 # ---------------------------------------------------------------- words
