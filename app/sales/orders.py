@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from html import escape
+from math import floor
 
 import streamlit as st
 
@@ -38,6 +39,7 @@ def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None
     if orders:
         checked = _checked(f"{forecast.forecast_id} {orders}", forecast, orders)
         _oversold(checked)
+        _only_by_class(forecast, checked)
         _week_table([cell for cell in checked.cells if cell.variety == crop.variety], crop)
         _short(checked.lines)
         st.caption(say("sales.orders_rules"))
@@ -51,6 +53,65 @@ def order_book(forecast: Forecast, crop: CropForecast, store: FarmStore) -> None
 @st.cache_resource(show_spinner=False, max_entries=KEPT)
 def _checked(key: str, _forecast: Forecast, _orders: Sequence[OrderLine]) -> CheckedOrders:
     return check_orders(_forecast, _orders)
+
+
+def sold_of(safe: int | None, firm_part: Forecast, orders: Sequence[OrderLine]) -> None:
+    """On top, beside what is safe of the whole farm: what the order book takes of it.
+
+    Parameters
+    ----------
+    safe : int or None
+        Cartons that may be promised before any order; None of what is not promised at all.
+    firm_part : Forecast
+        What may be promised by class and week.
+
+    Raises
+    ------
+    ForecastError
+        If the forecast did not keep its size table.
+    """
+    if not orders:
+        return
+    known = {crop.variety for crop in firm_part.varieties}
+    told = [one for one in orders if one.variety in known]
+    firm = sum(one.cartons for one in told if one.firm)
+    option = sum(one.cartons for one in told if not one.firm)
+    checked = _checked(f"{firm_part.forecast_id} {orders}", firm_part, orders)
+    left = (safe or 0) - firm
+    words = say(
+        "sales.sold_on_top", firm=number(firm), option=number(option), left=_signed_left(left)
+    )
+    short = any(one.short_p10 for one in checked.lines)
+    if left < 0 or short:
+        where = f"[{say('sales.orders_head')}](#{ORDERS})"
+        st.warning(f"{words} {say('sales.short_on_top', where=where)}" if short else words)
+    else:
+        st.info(words)
+
+
+def _signed_left(left: int) -> str:
+    return signed(left) if left < 0 else number(left)
+
+
+def _only_by_class(forecast: Forecast, checked: CheckedOrders) -> None:
+    """Of varieties that are oversold by class or week, and not as a whole: that they are so."""
+    short = {one.order.variety for one in checked.lines if one.short_p10}
+    for crop in forecast.varieties:
+        if crop.variety not in short or crop.cartons is None:
+            continue
+        ordered = sum(
+            one.order.cartons for one in checked.lines if one.order.variety == crop.variety
+        )
+        there = floor(crop.cartons.p10)
+        if ordered <= there:
+            st.info(
+                say(
+                    "sales.only_by_class",
+                    variety=show.plain(crop.variety),
+                    ordered=number(ordered),
+                    there=number(there),
+                )
+            )
 
 
 def _oversold(checked: CheckedOrders) -> None:

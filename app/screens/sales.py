@@ -6,25 +6,28 @@ from datetime import date
 import streamlit as st
 
 from app import charts_forecast, drawn, session, show, show_crop
+from app.charts_forecast import amount
 from app.chosen import in_address
 from app.downloads import FORECAST_XLSX, WEEKS_CSV, download_row, sheet_rows
 from app.other_cause import other_words
 from app.sales.harvest import BINS, harvest
-from app.sales.orders import ORDERS, order_book
+from app.sales.orders import ORDERS, order_book, sold_of
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
 from app.score.record import track_record_words
 from app.show_crop import short_version
 from app.since import picks_of, since_part
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
-from fruitvision.domain import CropForecast, Forecast, UseQuantiles, WeekForecast
+from fruitvision.domain import CropForecast, Forecast, OrderLine, UseQuantiles, WeekForecast
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.change import ClassChange, added
 from fruitvision.forecast.firm import FirmPart
 from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import blocks_of, is_firm, to_promise, whole_number
 from fruitvision.forecast.words import use_quantiles
+from fruitvision.pipeline.harvest_plan import read_harvest
 from fruitvision.pipeline.sales import SoldFrom
+from fruitvision.store import FarmStore
 
 
 def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
@@ -37,7 +40,10 @@ def compare(sold: SoldFrom) -> tuple[tuple[ClassChange, ...], bool]:
         return (), False
 
 
-def farm_numbers(forecast: Forecast, quantiles: UseQuantiles) -> None:
+def farm_numbers(
+    forecast: Forecast, quantiles: UseQuantiles, *, orders: Sequence[OrderLine]
+) -> None:
+    """What the farm may promise, before orders, and what of it the order book takes."""
     total = forecast.total
     cartons = to_promise(total, forecast.blocks, quantiles)
     promise = [] if cartons is None else [whole_number(cartons, "promise")]
@@ -45,7 +51,7 @@ def farm_numbers(forecast: Forecast, quantiles: UseQuantiles) -> None:
         [
             *(
                 (
-                    say("sales.to_promise"),
+                    say("sales.to_promise_before" if orders else "sales.to_promise"),
                     say("forecast.of_cartons", number=number(value)),
                     say("sales.chance_less", percent=percent(quantiles.promise)),
                 )
@@ -55,6 +61,22 @@ def farm_numbers(forecast: Forecast, quantiles: UseQuantiles) -> None:
             show.estimate(say("sales.bins_in_all"), total.bins),
         ]
     )
+    with show.errors():
+        sold_of(promise[0] if promise else None, drawn.firm(forecast).forecast, orders)
+
+
+def picking_line(forecast: Forecast, store: FarmStore) -> None:
+    """That some of what stands here is picked already; nothing before the pick."""
+    record = read_harvest(store, forecast)
+    if not record.tickets and not record.finished:
+        return
+    now = drawn.harvest(forecast, record)
+    picked = now.calendar.picked_bins
+    if picked or record.finished:
+        where = f"[{say('sales.harvest_head')}](#{BINS})"
+        st.info(
+            say("sales.picking", picked=amount(picked), n=number(len(record.finished)), where=where)
+        )
 
 
 def farm_change(sold: SoldFrom, changes: Sequence[ClassChange], *, compared: bool) -> None:
@@ -168,7 +190,9 @@ version_line(sold)
 since_part(sold.forecast)
 st.caption(say("since.picks_of", dates=show.plain(picks_of(sold.forecast))))
 quantiles = sold.forecast.quantiles or use_quantiles(session.settings())
-farm_numbers(sold.forecast, quantiles)
+farm_numbers(sold.forecast, quantiles, orders=store.order_book())
+with show.errors():
+    picking_line(sold.forecast, store)
 show_crop.not_in_it(sold.forecast, store.blocks(), session.today())
 show.caution()
 st.caption(track_record_words(sold.forecast, store))

@@ -15,6 +15,7 @@ from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, Thing
 from fruitvision.harvest.moves import Move, moved_plans
 from fruitvision.pipeline.entries import set_costs
 from fruitvision.pipeline.pick_plans import keep_plans
+from fruitvision.pipeline.picked import finished_passes, season_of
 from fruitvision.pipeline.rooms import save_room
 from fruitvision.store import open_farm
 from tests import records
@@ -130,6 +131,24 @@ def test_somebody_elses_passes_are_not_taken_away(filled: Path, forecast: Foreca
         assert store.pick_plans()[BLOCK].picks[0].pick_date == earlier
 
 
+def choose_pass(app: AppTest, number: int) -> None:
+    app.selectbox(key="pass to finish").set_value((BLOCK, number, 2)).run()
+
+
+def test_a_pass_without_a_ticket_is_finished_at_a_second_yes(
+    filled: Path, forecast: Forecast
+) -> None:
+    app = page("sales")
+    choose_pass(app, 2)
+    assert next(one for one in app.button if one.label == "It is finished").disabled
+    sure = next(one for one in app.checkbox if "No bin ticket" in one.label)
+    sure.check().run()
+    press(app, "It is finished")
+    assert not app.exception
+    with open_farm(filled) as store:
+        assert finished_passes(store, season_of(forecast)) == {(BLOCK, 2)}
+
+
 def test_what_is_picked_is_told_marked_and_logged(filled: Path, forecast: Forecast) -> None:
     assert "no bin tickets of this season yet" in text(app := page("sales"))
     planned = forecast.blocks[0].picks[0].bins
@@ -138,6 +157,9 @@ def test_what_is_picked_is_told_marked_and_logged(filled: Path, forecast: Foreca
     app = page("sales")
     passes = next(item.value for item in app.table if "Picked of planned" in item.value)
     assert passes["Still to come"].tolist()[0] != "finished"
+    # Nothing is chosen before somebody does.
+    assert next(one for one in app.button if one.label == "It is finished").disabled
+    choose_pass(app, 1)
     press(app, "It is finished")
     assert not app.exception
     assert f"{BLOCK} 1/2 is marked." in app.success[0].value
@@ -148,6 +170,9 @@ def test_what_is_picked_is_told_marked_and_logged(filled: Path, forecast: Foreca
     assert "This is no forecast of record" in words
     # What follows is the rest.
     assert days(app) == ["Thu 10 Sep"]
+    assert any(
+        "bins are in by tickets, passes marked finished: 1." in one.value for one in app.info
+    )
     press(app, "Write it into the log")
     assert "1 line was written into the log." in app.success[0].value
     with open_farm(filled) as store:

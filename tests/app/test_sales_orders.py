@@ -104,6 +104,41 @@ def test_what_is_oversold_and_short_is_said_with_signs(filled: Path, sold: Forec
     assert rf"C\*1\*: Gala {name}" in short["Order"][0]
 
 
+def test_what_is_safe_on_top_is_told_before_orders_and_with_what_they_take(
+    filled: Path, sold: Forecast
+) -> None:
+    assert sold.total.cartons is not None
+    safe = int(sold.total.cartons.p10)
+    assert "Order book:" not in text(page("sales"))
+    save(filled, order(6), order(4, firm=False))
+    app = page("sales")
+    assert not app.exception
+    assert "Safe to promise, before orders" in text(app)
+    assert (
+        f"6 cartons firm, 4 as option. Left of what is safe after firm orders: {safe - 6:,}."
+        in (text(app))
+    )
+    save(filled, order(safe + 7))
+    app = page("sales")
+    assert any("after firm orders: −7." in one.value for one in app.warning)
+    assert not any("all classes and weeks together" in one.value for one in app.info)
+
+
+def test_an_order_over_all_classes_for_what_is_safe_is_told_as_short_by_class_only(
+    filled: Path, sold: Forecast
+) -> None:
+    (crop,) = sold.varieties
+    assert crop.cartons is not None
+    safe = int(crop.cartons.p10)
+    assert sum(cell.p10.there for cell in check_orders(sold, []).cells) < safe
+    save(filled, order(safe))
+    app = page("sales")
+    assert not app.exception
+    assert any("Left of what is safe after firm orders: 0." in one.value for one in app.warning)
+    told = f"In all, {safe:,} cartons of Gala are ordered, and {safe:,} come in at P10"
+    assert any(told in one.value for one in app.info)
+
+
 def test_a_book_is_loaded_with_its_wrong_rows_named(filled: Path, sold: Forecast) -> None:
     app = page("sales")
     week = f"{WEEK.isocalendar().year}-W{WEEK.isocalendar().week}"
