@@ -21,10 +21,16 @@ from fruitvision.walk_data import FACES
 # Fruit on one tree beyond which a count is asked about again. Our choice: several times what trees
 # of modern orchards carry, more than most old ones do.
 MOST_ON_A_TREE = 2000
-# A whole tree's count is asked about where it is so many times what its photos show or so small a
-# part of it, and differs by so many fruit. Our choice: hidden fruit and fruit seen from both sides
-# move the ratio to between a half and three.
-ODD_TIMES, ODD_PART, ODD_FRUIT = 5.0, 1 / 4, 40
+# A tree's count is asked about where it is so many times what is to be expected of its photos, or
+# so small a part of it, and differs by so many fruit. Our choice: the ratio of count to photos
+# scatters by a quarter between the trees of a block (common practice), and lies between a half and
+# three where the block has not told it.
+ODD_TIMES, ODD_TIMES_UNTOLD, ODD_FRUIT = 1.75, 3.0, 40
+# And where it is so small a part of what its fuller face alone shows, by so many fruit. Our choice:
+# about three standard errors of the built-in detector.
+ODD_OF_FACE, ODD_FACE_FRUIT = 0.75, 10
+# A tree without photos bears no more than so many times what is usual. Our choice.
+ODD_TIMES_OTHERS = 4.0
 
 # Kinds of place at which there is nothing to photograph: a pollinizer bears another crop.
 NOTHING_TO_SEE = (TreeKind.MISSING, TreeKind.POLLINIZER)
@@ -129,19 +135,43 @@ def stops_of(
     )
 
 
-def is_odd_count(fruit_count: int, seen: int | None) -> bool:
+def is_odd_count(
+    fruit_count: int,
+    faces: Sequence[int] = (),
+    *,
+    usual_factor: float | None = None,
+    usual_seen: float | None = None,
+) -> bool:
     """Whether a tree's hand count looks like a slip of the finger.
 
     Parameters
     ----------
-    seen : int or None
-        Fruit seen in the photos of both its faces, summed; None if those are not known.
+    faces : sequence of int
+        Fruit seen in the first photo of each of its faces; as many as are known.
+    usual_factor : float or None
+        Hand count for each fruit of both faces on the other trees of the block; None if unknown.
+    usual_seen : float or None
+        Fruit of both faces of a usual tree of the block, for a tree without photos.
     """
     if fruit_count > MOST_ON_A_TREE:
         return True
-    if seen is None or abs(fruit_count - seen) < ODD_FRUIT:
-        return False
-    return not ODD_PART * seen <= fruit_count <= ODD_TIMES * seen
+    factor = usual_factor or 1.0
+    if not faces:
+        likely = factor * (usual_seen or 0.0)
+        return (
+            likely > 0
+            and fruit_count - likely >= ODD_FRUIT
+            and (fruit_count > ODD_TIMES_OTHERS * likely)
+        )
+    most = max(faces)
+    if fruit_count < ODD_OF_FACE * most and most - fruit_count >= ODD_FACE_FRUIT:
+        return True
+    both = len(faces) > 1
+    # The other side of a tree is taken to bear what this one does.
+    likely = factor * (sum(faces) if both else 2 * most)
+    times = ODD_TIMES if both and usual_factor else ODD_TIMES_UNTOLD
+    far = not likely / times <= fruit_count <= times * likely
+    return far and abs(fruit_count - likely) >= ODD_FRUIT
 
 
 def next_stop(stops: Sequence[Stop], after: TreeId | None = None) -> Stop | None:

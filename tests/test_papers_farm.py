@@ -344,6 +344,23 @@ def test_an_odd_hand_count_waits_for_a_second_word(tmp_path: Path) -> None:
         assert records.tree_id(99) not in kept
 
 
+def test_the_counts_of_a_table_tell_what_is_usual_in_its_block(tmp_path: Path) -> None:
+    head = "block,row,position,fruit_count,counted_on\n"
+    one = "Gala North,1,3,80,2026-08-12\n"
+    others = "".join(
+        f"Gala North,1,{n},{fruit},2026-08-12\n"
+        for n, fruit in ((1, 56), (2, 64), (4, 80), (5, 88))
+    )
+    with open_farm(tmp_path / "farm") as store:
+        fill_with_walk(store)
+        alone = look_at(paper(tmp_path, head + one, "hand_counts.csv"), store, Answers())
+        # The farm's counts are 1.5 for each fruit of two faces: 27 of these 18.
+        assert [(one.fruit_count, one.faces) for one in alone.odd_counts] == [(80, (9, 9))]
+        # Four for each one on all other trees.
+        path = paper(tmp_path, head + others + one, "hand_counts.csv")
+        assert look_at(path, store, Answers()).odd_counts == ()
+
+
 # ---------------------------------------------------------------- sheets, kinds, columns
 
 

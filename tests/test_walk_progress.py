@@ -104,21 +104,39 @@ def test_the_next_stop_is_the_first_that_is_not_done_and_the_way_goes_round() ->
 
 
 @pytest.mark.parametrize(
-    ("count", "seen", "odd"),
+    ("count", "faces", "odd"),
     [
-        (112, 77, False),
-        (230, 77, False),
-        (1122, 77, True),
-        (11, 77, True),
-        (0, 12, False),
-        (30, 5, False),
-        (0, 0, False),
-        (1122, None, False),
-        (99_999, None, True),
+        (112, (40, 37), False),
+        (230, (40, 37), False),
+        (1122, (40, 37), True),
+        (11, (40, 37), True),
+        # Right counts below both sides together.
+        (46, (31, 29), False),
+        (0, (6, 6), False),
+        (30, (5,), False),
+        # One face alone proves it.
+        (3, (31,), True),
+        (400, (31,), True),
+        (90, (31,), False),
+        (0, (0, 0), False),
+        (1122, (), False),
+        (99_999, (), True),
     ],
 )
-def test_a_count_like_a_slip_of_the_finger_is_odd(count, seen, odd) -> None:
-    assert is_odd_count(count, seen) is odd
+def test_a_count_like_a_slip_of_the_finger_is_odd(count, faces, odd) -> None:
+    assert is_odd_count(count, faces) is odd
+
+
+def test_the_other_trees_of_the_block_tell_what_is_usual() -> None:
+    # 0.97 x 77 = 75: 160 is 2.1 times that.
+    assert is_odd_count(160, (40, 37), usual_factor=0.97)
+    assert not is_odd_count(120, (40, 37), usual_factor=0.97)
+    # Where half of the fruit hide 160 is as usual, and 60 is far too few.
+    assert not is_odd_count(160, (40, 37), usual_factor=2.0)
+    assert is_odd_count(60, (40, 37), usual_factor=2.0)
+    # A tree without photos beside trees of 72.
+    assert is_odd_count(400, usual_seen=72.0)
+    assert not is_odd_count(200, usual_seen=72.0)
 
 
 def test_more_counts_are_spread_over_the_trees_that_can_be_counted() -> None:

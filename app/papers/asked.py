@@ -18,13 +18,14 @@ from app.papers.words import (
     plain_list,
     what_words,
 )
-from app.wording import day, number, say
+from app.wording import day, number, say, sentence
 from fruitvision.papers.answers import Answers, name_key
 from fruitvision.papers.columns import ColumnSeen, Why
 from fruitvision.papers.days import DayQuestion
 from fruitvision.papers.kinds import KINDS
 from fruitvision.papers.understand import NameQuestion, Understood
 from fruitvision.pipeline.odd_counts import OddCount
+from fruitvision.pipeline.odd_tickets import OddTicket
 from fruitvision.pipeline.paper_records import Preview
 
 # Key of the session state: the answers about the file that lies in the box, and which file it is.
@@ -291,6 +292,25 @@ class Asker:
                 tree = say("papers.odd_tree_seen", tree=tree, faces=shown)
             st.checkbox(
                 say("papers.odd_ask", line=str(one.line), fruit=one.fruit_count, tree=tree),
+                value=one.meant,
+                key=key,
+                on_change=self._changed,
+                args=(key, partial(self._is_meant, one.line)),
+            )
+
+    def odd_tickets(self, tickets: Sequence[OddTicket]) -> None:
+        """Whether each ticket that can hardly be meant is."""
+        for one in tickets:
+            key = self._key("odd", one.line, one.meant)
+            st.checkbox(
+                say(
+                    "papers.ticket_ask",
+                    line=str(one.line),
+                    ticket=show.plain(one.ticket.ticket),
+                    bins=number(one.ticket.bins, 1),
+                    block=show.plain(one.ticket.block_id),
+                    why=show.plain(sentence(one.why)),
+                ),
                 value=one.meant,
                 key=key,
                 on_change=self._changed,

@@ -18,6 +18,7 @@ from fruitvision.domain import (
     MeasuredPhoto,
     TreeKind,
 )
+from fruitvision.errors import FieldDataError
 from fruitvision.field_data import read_diameter_mm
 from fruitvision.pipeline.entries import (
     calipers_of,
@@ -25,9 +26,11 @@ from fruitvision.pipeline.entries import (
     save_hand_count,
     take_out_hand_count,
 )
+from fruitvision.pipeline.odd_counts import looks_odd
 from fruitvision.pipeline.walking import drop_count, say_found, want_count
 from fruitvision.store import FarmStore
-from fruitvision.walk_progress import Stop, is_odd_count
+from fruitvision.unit_system import Unit
+from fruitvision.walk_progress import Stop
 
 # Our choice: what a person reads off a caliper.
 CALIPER_STEPS = {"mm": 0.1, "in": 0.01}
@@ -37,14 +40,12 @@ _READINGS = "walk readings"
 _ODD = "walk odd count"
 
 
-def count_form(
-    store: FarmStore, walk: KeptWalk, stop: Stop, measured: Mapping[str, MeasuredPhoto]
-) -> None:
+def count_form(store: FarmStore, walk: KeptWalk, stop: Stop) -> None:
     """The hand count, before anybody is shown the photos' count; or that there is none."""
     form = _count_form(stop)
     st.markdown(f"**{say('walk.count_head')}**")
     st.write(say("walk.count_why"))
-    _count_box(store, stop, form, None, measured)
+    _count_box(store, stop, form, None)
     if st.button(say("walk.count_skip"), width="stretch"):
         with show.errors():
             drop_count(store, walk, stop.tree, who=session.person())
@@ -57,7 +58,6 @@ def _count_box(
     stop: Stop,
     form: str,
     now: HandCount | None,
-    measured: Mapping[str, MeasuredPhoto],
 ) -> None:
     """A box and its button; a count that looks like a slip is saved at a second word only."""
     seen, key = shown(form, now)
@@ -69,8 +69,7 @@ def _count_box(
         look.bad(say("walk.count_empty"))
     if count is None:
         return
-    both = seen_of_faces(stop, measured)
-    odd = count >= 0 and is_odd_count(int(count), None if both is None else sum(both))
+    odd = count >= 0 and looks_odd(_counted(stop, seen, int(count)), store)
     if save and odd:
         st.session_state[_ODD] = (form, count)
     if odd and st.session_state.get(_ODD) == (form, count):
@@ -84,14 +83,18 @@ def _count_box(
 def _save_count(
     store: FarmStore, stop: Stop, form: str, seen: HandCount | None, count: int
 ) -> None:
-    new = HandCount(tree=stop.tree, fruit_count=count, counted_on=session.today())
-    if seen is not None:
-        new = replace(seen, fruit_count=count)
+    new = _counted(stop, seen, count)
     with asked(form):
         save_hand_count(new, seen, store, who=session.person())
         forget(form)
         st.session_state.pop(_ODD, None)
         st.rerun()
+
+
+def _counted(stop: Stop, seen: HandCount | None, count: int) -> HandCount:
+    if seen is not None:
+        return replace(seen, fruit_count=count)
+    return HandCount(tree=stop.tree, fruit_count=count, counted_on=session.today())
 
 
 def count_question(store: FarmStore, stop: Stop) -> None:
@@ -124,12 +127,12 @@ def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPho
         sides = " + ".join(number(one) for one in seen)
         words = say("walk.count_kept", count=count, sides=sides)
         below = say("walk.count_sides")
-    if is_odd_count(count, None if seen is None else sum(seen)):
+    if looks_odd(stop.counted, store):
         look.bad(words, say("walk.count_odd_kept"))
     else:
         look.good(words, below)
     with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
-        _count_box(store, stop, _correction(stop), stop.counted, measured)
+        _count_box(store, stop, _correction(stop), stop.counted)
         st.write(say("walk.count_take_out_words"))
         if st.button(say("walk.count_take_out"), width="stretch"):
             with asked(_correction(stop)):
@@ -175,17 +178,29 @@ def caliper_form(store: FarmStore, stop: Stop) -> None:
         key=f"caliper {stop.tree} {st.session_state.get(_READINGS, 0)}",
     )
     if st.button(say("walk.calipers_save"), type="primary", width="stretch"):
+        diameter_mm = None if value is None else _typed_mm(value, unit)
         if value is None:
             look.bad(say("walk.calipers_empty"))
+        elif diameter_mm is None:
+            typed = number(value, unit.decimals(1))
+            look.bad(say("walk.calipers_odd", number=typed, unit=unit.symbol))
         else:
             with asked(_form(stop)):
-                in_mm, in_inches = (f"{value}", "") if unit.size == 1.0 else ("", f"{value}")
-                diameter_mm = read_diameter_mm(in_mm, in_inches)
                 new = CaliperReading(tree=stop.tree, measured_on=today, diameter_mm=diameter_mm)
                 _keep(store, stop, (*seen, new), seen)
     if seen and st.button(say("walk.calipers_undo"), width="stretch"):
         with asked(_form(stop)):
             _keep(store, stop, seen[:-1], seen)
+
+
+def _typed_mm(value: float, unit: Unit) -> float | None:
+    """A diameter typed in the visitor's unit, mm; None if no fruit has it, or it is of the other
+    unit."""
+    in_mm, in_inches = (f"{value}", "") if unit.size == 1.0 else ("", f"{value}")
+    try:
+        return read_diameter_mm(in_mm, in_inches)
+    except FieldDataError:
+        return None
 
 
 def _form(stop: Stop) -> str:

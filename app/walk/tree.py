@@ -46,7 +46,7 @@ def tree_view(
         faulty = both_faces(store, walk, here, block, measured)
         count_question(store, here)
         if is_counting(here):
-            count_form(store, walk, here, measured)
+            count_form(store, walk, here)
         count_words(store, here, measured)
     _go_on(stops, here, good=here.done and not faulty)
     if not here.photos:

@@ -120,11 +120,23 @@ def _questions(preview: Preview, found: Understood) -> Iterator[str]:
         yield f"? Inches among millimetres? --inches or --no-inches; until then left out. {cells}"
     for name in found.names_asked:
         yield from _name_question(name)
+    yield from _odd_rows(preview)
+
+
+def _odd_rows(preview: Preview) -> Iterator[str]:
     for odd in preview.odd_counts:
         if not odd.meant:
+            shown = " + ".join(str(seen) for seen in odd.faces)
+            photos = f" whose photos show {shown}" if shown else ""
             yield (
-                f"? Line {odd.line}: {odd.fruit_count:,} fruit on {odd.tree}, a slip? "
+                f"? Line {odd.line}: {odd.fruit_count:,} fruit on {odd.tree}{photos}, a slip? "
                 f"--odd {odd.line} if they are meant; else it stays out."
+            )
+    for strange in preview.odd_tickets:
+        if not strange.meant:
+            yield (
+                f"? Line {strange.line}, ticket {strange.ticket.ticket}: {strange.why} "
+                f"--odd {strange.line} if it is meant; else it stays out."
             )
 
 
