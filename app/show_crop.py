@@ -20,7 +20,7 @@ from fruitvision.domain import (
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import is_first_look, use_numbers, whole_number
+from fruitvision.forecast.uses import UseNumber, is_first_look, use_numbers, whole_number
 from fruitvision.report.forecast import matters
 from fruitvision.unit_system import Unit, Units
 
@@ -54,12 +54,18 @@ def uses(forecast: Forecast) -> None:
             (
                 say(f"forecast.use_{one.use}"),
                 say(f"forecast.of_{one.unit}", number=number(whole_number(one.value, one.use))),
-                say("forecast.use_chance", percent=percent(one.quantile)),
+                _chance(one),
             )
             for one in use_numbers(forecast)
             if one.level == "farm"
         ]
     )
+
+
+def _chance(one: UseNumber) -> str:
+    """With what chance less comes in, and how the number beside it is rounded."""
+    key = "forecast.use_chance" if one.use == "promise" else "forecast.use_chance_up"
+    return say(key, percent=percent(one.quantile))
 
 
 def doubts(crop: CropForecast) -> None:

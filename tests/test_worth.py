@@ -14,6 +14,7 @@ from fruitvision.domain import (
     BlockInputs,
     CartonPrice,
     ClassGrade,
+    Estimate,
     Forecast,
     SizeClass,
     SizeTable,
@@ -101,6 +102,17 @@ def test_without_prices_the_cartons_of_the_forecast_are_at_stake() -> None:
     assert found.mean == pytest.approx(cartons.mean())
     assert found.at_stake == pytest.approx(cartons.std())
     assert found.blocks[0].part_of_farm == pytest.approx(found.at_stake)
+
+
+def test_without_prices_the_cartons_are_those_that_the_forecast_tells() -> None:
+    told = Estimate(113.0, 129.0, 147.0)
+    forecast = kept([block_inputs(settings=Settings(draws=400))], Settings(draws=400))
+    whole = replace(forecast.total, cartons=told)
+    name = forecast.inputs[0].estimate.block.block_id
+    forecast = replace(forecast, blocks=(replace(whole, name=name),), total=whole)
+    found = worth_of_farm(forecast, (), Settings())
+    assert [one.value for one in found.blocks] == [told]
+    assert found.value == told
 
 
 def test_a_block_stakes_its_value_times_its_relative_error() -> None:

@@ -18,7 +18,6 @@ from fruitvision.unit_system import Unit
 _LATENESS = {
     Lateness.EARLY: "planning.early",
     Lateness.LATE: "planning.late",
-    Lateness.TOO_LATE: "planning.too_late",
     Lateness.NO_BLOOM: "planning.no_bloom",
     Lateness.OTHER_YEAR: "planning.other_year",
 }
@@ -108,8 +107,6 @@ def _facts(found: ThinningCheck, unit: Unit) -> list[str]:
     if found.verdict in _OPEN:
         facts.append(say(_LATENESS[found.lateness], **_days(found)))
     if found.take_off is not None:
-        if found.lateness is Lateness.TOO_LATE:
-            facts.append(say("planning.too_late_how"))
         facts += [_hours(found.hours), *_size(found, unit)]
     if found.return_bloom is not None:
         facts.append(say(_BLOOM[found.return_bloom]))
@@ -140,9 +137,7 @@ def _hours(hours: Estimate | None) -> str:
 
 
 def _size(found: ThinningCheck, unit: Unit) -> list[str]:
-    """Nothing where it is too late for size."""
-    if found.lateness is Lateness.TOO_LATE:
-        return []
+    """What size gains, as far as it is known."""
     if found.size is None:
         return [say("planning.size_no_trunk")]
     return [_gain(found.size, unit)]

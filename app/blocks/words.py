@@ -119,6 +119,11 @@ def reason(found: Reason) -> str:
 
 def todo(found: BlockStanding) -> str:
     """`12 more trees`."""
+    odd = (
+        [one for one in found.trust.reasons if one.why is Why.SUSPECT_PAIRS] if found.trust else []
+    )
+    if found.work.todo in (Todo.NOTHING, Todo.CALIPER) and odd:
+        return say("blocks.todo_odd_counts", n=odd[0].number)
     if found.work.todo is Todo.NOTHING and found.off_target:
         return say("blocks.todo_decide")
     return say(f"blocks.todo_{found.work.todo.value}", n=found.work.number)

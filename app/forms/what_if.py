@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import charts_forecast, session, show, show_crop
-from app.wording import say, sentence
+from app.wording import number, say, sentence
 from fruitvision.domain import Forecast, SizeTable
 from fruitvision.forecast.growth import Weather
 from fruitvision.pipeline import Choices, forecast_farm
@@ -48,3 +48,6 @@ def show_what_if(forecasts: Sequence[Forecast]) -> None:
     show_crop.beside(of_record[-1] if of_record else None, found, session.units().diameter)
     if found.bridge is not None:
         st.altair_chart(charts_forecast.bridge(found.bridge), width="stretch")
+        if found.total.cartons is not None:
+            means = number(found.bridge.cartons), number(found.total.cartons.p50)
+            st.caption(say("forecast.mean_and_p50", mean=means[0], p50=means[1]))

@@ -153,10 +153,16 @@ def worth_of_farm(
     total: Array = np.sum([one.value for one in found], axis=0) if found else np.zeros(1)
     past = {one.name for one in forecast.blocks if is_past(one)}
     blocks = [_block(one, total, work, settings, past) for one in found]
+    value = estimate_of(total) if found else None
+    if not work.prices:
+        # Cartons as the forecast itself tells them: it has more draws.
+        known = {one.name: one.cartons for one in forecast.blocks}
+        blocks = [replace(one, value=known.get(one.block_id) or one.value) for one in blocks]
+        value = (forecast.total.cartons if found and not unknown else None) or value
     return FarmWorth(
         forecast_id=forecast.forecast_id,
         in_money=bool(work.prices),
-        value=estimate_of(total) if found else None,
+        value=value,
         mean=float(total.mean()),
         at_stake=float(total.std()),
         at_stake_alone=sum(one.at_stake**2 for one in blocks) ** 0.5,

@@ -28,8 +28,9 @@ from fruitvision.domain import (
 )
 from fruitvision.field_map import FieldMap, field_map
 from fruitvision.fruit.detector import choose_detector
-from fruitvision.pipeline.standing import standings
+from fruitvision.pipeline.standing import NextWork, Todo, standings
 from fruitvision.pipeline.walking import WalkSize, start_walk
+from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.target import SizeAgainstTarget, Standing, size_curve
 from fruitvision.trust import Grade, Reason, Why
@@ -55,6 +56,25 @@ def cell_texts(html: str) -> str:
 def box(app: AppTest, label: str):
     (found,) = (item for item in app.selectbox if item.label == label)
     return found
+
+
+def test_a_block_with_odd_hand_counts_is_not_told_that_there_is_nothing_to_do(
+    filled: Path,
+) -> None:
+    with open_farm(filled) as store:
+        (found,) = standings(store, Settings())
+    assert found.trust is not None
+    odd = Reason(why=Why.SUSPECT_PAIRS, allows=Grade.CARE, number=2)
+    nothing = replace(
+        found,
+        work=NextWork(todo=Todo.NOTHING),
+        load=None,
+        size=None,
+        trust=replace(found.trust, reasons=()),
+    )
+    assert words.todo(nothing) == "Nothing to measure"
+    odd_ones = replace(nothing, trust=replace(found.trust, reasons=(odd,)))
+    assert words.todo(odd_ones) == "Look at 2 odd hand counts"
 
 
 # ---------------------------------------------------------------- all blocks

@@ -59,6 +59,8 @@ def test_a_what_if_stands_beside_the_forecast_of_record_and_is_not_kept(filled: 
     now, planned = (float(both[name].tolist()[2].split()[0]) for name in ("What if", "As planned"))
     # Mean size at the pick: a dry season makes smaller fruit.
     assert now < planned
+    # The bars are of means, the table of P50: that they differ is said.
+    assert "are the mean of all that may come in" in text(app)
     with open_farm(filled) as store:
         assert len(store.forecasts()) == 1
 
@@ -74,7 +76,10 @@ def test_weeks_of_two_passes_can_be_chosen_and_the_uses_are_shown(filled: Path) 
     assert str(weeks.value) == "2026-09-07"
     sold = next(item.value for item in app.table if "P10 (safe)" in item.value)
     assert sold["Class"].tolist()[-1] == "All"
-    assert "To promise" in text(app)
+    shown = text(app)
+    assert "To promise" in shown
+    assert "rounded down; less comes in with a chance of 10%" in shown
+    assert "rounded up; less comes in with a chance of 50%" in shown
 
 
 def test_a_second_forecast_says_why_it_changed(filled: Path) -> None:
