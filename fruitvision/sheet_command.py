@@ -56,6 +56,7 @@ def sheet(
     Example: fruitvision sheet --farm larkhill --out for-buyers --buyer --format pdf,xlsx
     """
     from fruitvision.forecast.words import use_quantiles
+    from fruitvision.pipeline.pick_plans import moved_words
     from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
 
     check_outside(farm, out)
@@ -68,6 +69,7 @@ def sheet(
         records = track_records(store, sold.forecast)
         made = sales_sheets(sold, use_quantiles(settings), track_records=records)
         blocks = [block.block_id for block in store.blocks()]
+        moved = moved_words(store, sold.forecast)
     names = [*blocks, *(block.name for block in sold.forecast.blocks)]
     sheets = _chosen(made.sheets, variety, [one.name for one in made.left_out])
     if buyer:
@@ -83,6 +85,8 @@ def sheet(
         typer.echo(
             f"This version is not frozen. Freeze it {before}with: fruitvision freeze --farm {farm}."
         )
+    if moved:
+        typer.echo(moved)
     if not written:
         return 2
     lost = "pdf" in asked and say_not_printed(_names_on(sheets))

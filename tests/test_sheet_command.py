@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pandas as pd
 import pypdf
 import pytest
 
+from fruitvision.pipeline.pick_plans import keep_plans, kept_plans
+from fruitvision.pipeline.sheet import sold_as
 from fruitvision.store import open_farm
 from tests.sheet_records import BLOCKS, frozen_twice
 from tests.test_bad_input import run
@@ -165,3 +170,26 @@ def test_a_sheet_goes_into_a_folder_outside_the_farm(folder: Path, tmp_path: Pat
         assert status == 2
         assert words in " ".join(text.split())
     assert (file.read_text(), (folder / "out").exists()) == ("kept", False)
+
+
+def test_passes_that_were_moved_since_are_told_beside_the_sheets(
+    folder: Path, tmp_path: Path
+) -> None:
+    farm = tmp_path / "farm"
+    shutil.copytree(folder, farm)
+    assert "Passes were moved" not in command(farm, tmp_path / "before", "--format", "csv")[1]
+    with open_farm(farm) as store:
+        forecast = sold_as(store, None).forecast
+        name, plan = next(iter(kept_plans(store, forecast).items()))
+        later = replace(
+            plan,
+            picks=tuple(
+                replace(one, pick_date=one.pick_date + timedelta(days=7)) for one in plan.picks
+            ),
+        )
+        keep_plans({name: later}, {name: plan}, store, forecast, who="Ines")
+    told = command(farm, tmp_path / "after", "--format", "csv")[1]
+    assert (
+        f"Passes were moved since this forecast, which has them on the days from before: {name}"
+        in (" ".join(told.split()))
+    )

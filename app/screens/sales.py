@@ -16,7 +16,7 @@ from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_l
 from app.sales.version import choose_version, version_line
 from app.score.record import track_record_words
 from app.show_crop import short_version
-from app.since import picks_of, since_part
+from app.since import picks_of, since, since_part
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
 from fruitvision.domain import CropForecast, Forecast, OrderLine, UseQuantiles, WeekForecast
 from fruitvision.errors import ForecastError
@@ -205,6 +205,8 @@ with show.errors():
     order_book(drawn.firm(sold.forecast).forecast, chosen, store)
 if chosen.cartons is not None:
     st.markdown(f"**{say('sales.sheet_head', variety=show.plain(chosen.variety))}**")
+    if since(sold.forecast).anything:
+        st.warning(say("sales.sheet_old", number=number(sold.forecast.number)))
     sheet_rows(chosen.variety, sold, quantiles, store)
 st.markdown(f"**{say('sales.to_others')}**")
 download_row(sold.forecast, (FORECAST_XLSX, WEEKS_CSV))

@@ -64,6 +64,20 @@ def moved_since(plans: Mapping[str, PickPlan], forecast: Forecast) -> Mapping[st
     return found
 
 
+def moved_words(store: Store, forecast: Forecast) -> str:
+    """That passes were moved since a forecast, for who sends its numbers; empty where none were."""
+    try:
+        moved = moved_since(kept_plans(store, forecast), forecast)
+    except ForecastError:  # An earlier version's, which kept nothing to compare with.
+        return ""
+    if not moved:
+        return ""
+    return (
+        f"Passes were moved since this forecast, which has them on the days from before: "
+        f"{', '.join(moved)}. Make and freeze a new forecast before you send it."
+    )
+
+
 def check_moved(plans: Mapping[str, PickPlan], forecast: Forecast) -> None:
     """Refuse plans that can't be meant.
 

@@ -77,6 +77,7 @@ def test_a_moved_pass_is_tried_out_then_kept(filled: Path, forecast: Forecast) -
     assert "still stands on the old dates" in app.success[0].value
     assert days(app) == ["Sat 5 Sep", "Thu 10 Sep"]
     assert not any("A try-out" in one.value for one in app.warning)
+    assert any("before you send them" in one.value for one in app.warning)
     assert any(f"differ from the forecast's in: {BLOCK}" in one.value for one in app.info)
     with open_farm(filled) as store:
         assert [one.pick_date.day for one in store.pick_plans()[BLOCK].picks] == [5, 10]
