@@ -43,6 +43,9 @@ def look_at_trees(store: FarmStore, blocks: Sequence[Block], just_measured: froz
         return
     review = photo_review(placed.photo_id, store, session.settings())
     if review is None:
+        if store.jobs(only_open=True):
+            st.write(say("review.waits"))
+            return
         st.write(say("review.not_measured"))
         if st.button(say("review.measure")):
             measure_again(store)

@@ -19,6 +19,7 @@ from fruitvision.domain import (
     AddedFruit,
     Correction,
     GroundLine,
+    JobKind,
     PhotoEdit,
     ReferenceKind,
     RemovedFruit,
@@ -136,6 +137,13 @@ def test_a_block_that_was_chosen_on_another_page_is_looked_at_first(filled: Path
     app.switch_page("screens/photos.py").run()
     assert options(app, "Show tree") == ["Row 2, tree 3"]
     assert "Not measured with the present settings." in text(app)
+    # While photos are being measured it waits, and nobody is asked to do anything.
+    with open_farm(filled) as store:
+        at = datetime(2026, 8, 14, tzinfo=UTC)
+        store.ask_job(JobKind.MEASURE, by="Ana", at=at, names={"c" * 64: "c.jpg"})
+    app = app.run()
+    assert "it waits its turn" in text(app)
+    assert "Not measured with the present settings." not in text(app)
 
 
 def test_what_was_measured_just_now_is_looked_at_once(filled: Path) -> None:
