@@ -28,6 +28,7 @@ from fruitvision.field_table import FieldTable, without
 from fruitvision.orders import order_doubts
 from fruitvision.packed_data import PartOfLot, with_parts
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
+from fruitvision.pipeline.believable import believable_rows
 from fruitvision.pipeline.entries import check_block, check_name, now_utc
 from fruitvision.pipeline.packing import of_other_seasons
 from fruitvision.pipeline.sales import sold_from
@@ -217,6 +218,20 @@ def _checked_register(
     return without(table, bad)
 
 
+def _checked_counts(table: FieldTable[HandCount], store: Store) -> FieldTable[HandCount]:
+    return believable_rows(
+        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.counted_on
+    )
+
+
+def _checked_calipers(
+    table: FieldTable[CaliperReading], store: Store
+) -> FieldTable[CaliperReading]:
+    return believable_rows(
+        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.measured_on
+    )
+
+
 def _checked_tickets(table: FieldTable[BinTicket], store: Store) -> FieldTable[BinTicket]:
     known = {one.ticket: one.picked_on for one in store.bin_tickets()}
     return without(
@@ -344,11 +359,13 @@ FARM_TABLES: Mapping[str, FarmTable] = {
         present=lambda store: _by(_count_key, store.hand_counts()),
         after=partial(_added, _count_key),
         save=_save_counts,
+        checked=_checked_counts,
     ),
     "calipers": FarmTable(
         present=lambda store: _numbered(store.caliper_readings(), _caliper_key),
         after=partial(_instead_of_unnamed, _caliper_key),
         save=_save_calipers,
+        checked=_checked_calipers,
     ),
     "weighed": FarmTable(
         present=lambda store: _numbered(store.weighed_fruit(), _weighed_key),

@@ -1,0 +1,57 @@
+"""Days on which no fruit hang and places that a block has not are refused."""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from fruitvision.domain import TreeId
+from fruitvision.errors import FieldDataError
+from fruitvision.papers.answers import Answers
+from fruitvision.pipeline.believable import check_day, check_place
+from fruitvision.pipeline.papers import look_at
+from fruitvision.store import open_farm
+from tests.records import block
+
+BLOOM = replace(block(), positions=324, full_bloom_on=date(2026, 4, 28))
+
+
+@pytest.mark.parametrize(
+    "day", [date(2026, 4, 3), date(1926, 8, 13), date(2027, 8, 13), date(2026, 4, 27)]
+)
+def test_no_fruit_hang_before_the_bloom_or_in_another_season(day: date) -> None:
+    with pytest.raises(FieldDataError, match="no fruit hang"):
+        check_day(day, BLOOM)
+    check_day(day, replace(BLOOM, full_bloom_on=None))
+
+
+@pytest.mark.parametrize("day", [date(2026, 4, 28), date(2026, 8, 13), date(2026, 11, 20)])
+def test_days_of_the_season_are_taken(day: date) -> None:
+    check_day(day, BLOOM)
+
+
+def test_a_place_is_one_of_the_register_or_within_the_positions() -> None:
+    name = BLOOM.block_id
+    places = frozenset(TreeId(name, 1, n) for n in range(1, 55))
+    check_place(TreeId(name, 1, 54), BLOOM, places)
+    for tree in (TreeId(name, 99, 50), TreeId(name, 1, 55)):
+        with pytest.raises(FieldDataError, match="has no row"):
+            check_place(tree, BLOOM, places)
+    check_place(TreeId(name, 99, 50), BLOOM, frozenset())
+    with pytest.raises(FieldDataError, match="has no row 1, tree 500"):
+        check_place(TreeId(name, 1, 500), BLOOM, frozenset())
+
+
+def test_a_table_with_an_impossible_day_and_place_takes_in_the_rest(tmp_path: Path) -> None:
+    path = tmp_path / "calipers.csv"
+    path.write_text(
+        "block,row,position,measured_on,diameter_mm\n"
+        "Gala North,1,2,2026-04-03,65\n"
+        "Gala North,1,500,2026-08-12,65\n"
+        "Gala North,1,2,2026-08-12,65\n"
+    )
+    with open_farm(tmp_path / "farm") as store:
+        store.save_blocks([BLOOM])
+        found = look_at(path, store, Answers())
+    assert ([one.line for one in found.refused], found.rows) == ([2, 3], 1)
