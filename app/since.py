@@ -31,13 +31,15 @@ def _since(key: str, _forecast: Forecast, _store: FarmStore, _settings: Settings
     return since_forecast(_forecast, _store, _settings, walks=walks)
 
 
-def since_part(forecast: Forecast, block_id: str = "") -> None:
+def since_part(forecast: Forecast, block_id: str = "", *, only_bins: bool = False) -> None:
     """A warning with what changed; nothing where the numbers still hold.
 
     Parameters
     ----------
     block_id : str
         Only what changed of this block and of the settings; of all blocks if left out.
+    only_bins : bool
+        Whether nothing else on the page is the version's.
     """
     found = since(forecast)
     blocks = [one for one in found.blocks if block_id in ("", one.block_id)]
@@ -48,7 +50,7 @@ def since_part(forecast: Forecast, block_id: str = "") -> None:
         parts.append(say("since.settings", names=", ".join(map(field_words, found.settings))))
     if parts:
         words = say(
-            "since.changed",
+            "since.changed_bins" if only_bins else "since.changed",
             number=forecast.number,
             made_on=forecast.made_on,
             what=show.plain("; ".join(parts)),

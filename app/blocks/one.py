@@ -76,7 +76,7 @@ def _walked(
     name, estimate, units = standing.block.block_id, walks.estimate, session.units()
     trees = tree_lines(name, store, photos)
     if standing.crop is not None and (made := data.forecast()) is not None:
-        since_part(made, name)
+        since_part(made, name, only_bins=True)
     now.headline(standing, walks)
     now.targets(standing, walks)
     thinning_part(standing, store)

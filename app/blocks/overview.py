@@ -93,7 +93,7 @@ def overview(stands: Sequence[BlockStanding]) -> None:
     if len(shown) < len(stands):
         st.caption(say("blocks.narrowed", n=len(shown), every=len(stands)))
     if (made := data.forecast()) is not None:
-        since_part(made)
+        since_part(made, only_bins=True)
     if shown:
         if any(one.walks for one in shown):
             most = round(_most_fruit(shown))

@@ -20,7 +20,7 @@ from tests.records import BLOCK_ID, PICK, WALK, block
 
 LATER = date(2026, 10, 20)
 PAGES = ("forecast", "blocks", "sales")
-OLDER = "These numbers are older than what is known now."
+OLDER = "are older than what is known now."
 
 
 @pytest.fixture
