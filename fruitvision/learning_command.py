@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_settings_or, farm_store, login_name, say, shown_units
+from fruitvision.console import farm_settings_or, farm_store, login_name, say, shown_units, today
 from fruitvision.errors import FieldDataError
 from fruitvision.unit_system import UnitSystem
 
@@ -30,6 +30,9 @@ def load_command(
         Path, typer.Argument(help="Folder with tickets, packed, lots; or one such table.")
     ],
     farm: Farm,
+    odd: Annotated[
+        bool, typer.Option("--odd", help="Take in tickets that look wrong: they are meant.")
+    ] = False,
     by: By = None,
 ) -> int:
     """Keep what the packing house wrote down.
@@ -42,7 +45,8 @@ def load_command(
     from fruitvision.report.score import loose_lines
 
     with farm_store(farm, create=False) as store:
-        loaded = load_packing(source, store, who=login_name() if by is None else by)
+        who = login_name() if by is None else by
+        loaded = load_packing(source, store, who=who, today=today(), odd=odd)
         loose = farm_score(store).loose
     say(
         [

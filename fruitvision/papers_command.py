@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fruitvision.console import farm_store, say
+from fruitvision.console import farm_store, say, today
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.units import parse_counts
 
@@ -36,7 +36,7 @@ Names = Annotated[
     list[str] | None,
     typer.Option("--name", help="'block:GALA N-4=Gala North 4'. Remembered."),
 ]
-Odd = Annotated[str, typer.Option("--odd", help="Lines whose odd hand count is meant: 7,9.")]
+Odd = Annotated[str, typer.Option("--odd", help="Lines whose odd count or ticket is meant: 7,9.")]
 By = Annotated[str | None, typer.Option("--by", help="Who says so; else the name of this login.")]
 
 
@@ -61,7 +61,7 @@ def preview_command(
 
     answers = _answers(sheet, kind, column, dates, inches, name, odd)
     with farm_store(farm, create=False) as store:
-        preview = look_at(file, store, answers)
+        preview = look_at(file, store, answers, today=today())
     say(preview_lines(preview))
     if preview.must_ask:
         typer.echo("Answer what stands behind ?, with the options named there.")
@@ -94,15 +94,16 @@ def load_command(
 
     answers = _answers(sheet, kind, column, dates, inches, name, odd)
     with farm_store(farm, create=False) as store:
-        preview = look_at(file, store, answers)
+        preview = look_at(file, store, answers, today=today())
         say(preview_lines(preview))
         if not yes or preview.must_ask:
             typer.echo("Nothing was changed." if preview.must_ask else "Say --yes to take it in.")
             return 1
         who = _login() if by is None else by
-        taken = take_in(file, store, answers, who=who, seen=preview.stamp)
+        taken = take_in(file, store, answers, who=who, seen=preview.stamp, today=today())
     left_out = len(preview.refused) + (preview.understood.rows_out if preview.understood else 0)
     left_out += sum(not one.meant for one in preview.odd_counts)
+    left_out += sum(not one.meant for one in preview.odd_tickets)
     if taken.changed:
         typer.echo(f"Taken in: {many(preview.rows, 'row')} of {preview.kind}.")
     elif preview.rows:

@@ -79,7 +79,7 @@ def test_accept_and_refuse_at_once_is_asked_about(farm: Path) -> None:
 
 def test_lots_are_loaded_and_what_matches_nothing_is_told(farm: Path, tmp_path: Path) -> None:
     (tmp_path / "tickets.csv").write_text(
-        "ticket,block,picked_on,bins,lot\n1,Hill,2026-09-03,20,L1\n2,Hil,2026-09-03,5,\n"
+        "ticket,block,picked_on,bins,lot\n1,Hill,2026-09-03,2,L1\n2,Hil,2026-09-03,5,\n"
     )
     (tmp_path / "packed.csv").write_text(
         "lot,packed_on,size_class,cartons,culled_kg\n"

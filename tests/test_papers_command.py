@@ -10,7 +10,7 @@ from fruitvision.cli import main
 from fruitvision.store import open_farm
 from tests.paper_files import fill, paper
 
-TICKETS = "Boleta;Cuartel;Fecha;Bins\nT1;GALA N-4;03/04/2026;2\nT2;Gala North 1;04/04/2026;3\n"
+TICKETS = "Boleta;Cuartel;Fecha;Bins\nT1;GALA N-4;03/09/2026;2\nT2;Gala North 1;04/09/2026;3\n"
 
 
 @pytest.fixture
@@ -32,7 +32,7 @@ def test_a_table_is_looked_at_asked_about_and_taken_in_at_a_yes(
     assert main(["table", "preview", file, "--farm", str(farm)]) == 1
     told = capsys.readouterr().out
     assert "Taken as: tickets" in told
-    assert "--dates dmy (2026-04-03) or --dates mdy (2026-03-04)" in told
+    assert "--dates dmy (2026-09-03) or --dates mdy (2026-03-09)" in told
     assert "--name 'block:GALA N-4=Gala North 4'" in told
     dates = ("--dates", "dmy")
     name = ("--name", "block:GALA N-4=Gala North 4")
@@ -43,8 +43,8 @@ def test_a_table_is_looked_at_asked_about_and_taken_in_at_a_yes(
     load = ["table", "load", file, "--farm", str(farm), *dates, "--yes", "--by", "Ines"]
     assert main([*load, *name]) == 0
     assert tickets(farm) == [
-        ("T1", "Gala North 4", "2026-04-03"),
-        ("T2", "Gala North 1", "2026-04-04"),
+        ("T1", "Gala North 4", "2026-09-03"),
+        ("T2", "Gala North 1", "2026-09-04"),
     ]
     capsys.readouterr()
     assert main(load) == 0

@@ -43,7 +43,7 @@ def table_flow(store: FarmStore, *, only: str = "") -> None:
     file = hashlib.sha256(upload.getvalue()).hexdigest()[:_SIGNS]
     answers = answers_about(file, kind=only)
     with show.errors(), files.saved([upload]) as saved:
-        preview = look_at(saved[0].path, store, answers, name=upload.name)
+        preview = look_at(saved[0].path, store, answers, name=upload.name, today=session.today())
         _ask(preview, Asker(file, answers), store, only=only)
         if not _is_mine(preview):
             st.warning(say("papers.not_yours", kind=kind_words(preview.kind)))
@@ -82,6 +82,7 @@ def _ask(preview: Preview, asker: Asker, store: FarmStore, *, only: str) -> None
         st.warning(say("papers.no_blocks"))
     asker.names(found.names)
     asker.odd_counts(preview.odd_counts)
+    asker.odd_tickets(preview.odd_tickets)
 
 
 def _tell(preview: Preview) -> None:
@@ -112,7 +113,13 @@ def _yes(preview: Preview) -> bool:
 
 def _take_in(file: NamedFile, preview: Preview, answers: Answers, store: FarmStore) -> None:
     taken = take_in(
-        file.path, store, answers, who=session.person(), seen=preview.stamp, name=file.name
+        file.path,
+        store,
+        answers,
+        who=session.person(),
+        seen=preview.stamp,
+        name=file.name,
+        today=session.today(),
     )
     forget_answers()
     st.session_state[_ROUND] = st.session_state.get(_ROUND, 0) + 1

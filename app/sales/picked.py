@@ -52,7 +52,7 @@ def picked(
             st.caption(say("harvest.inferred_help"))
         st.caption(say("harvest.rest_no_forecast"))
         _log(update, store)
-    _finished(passes, finished, forecast, store)
+    _finished(passes, finished, _with_tickets(update), forecast, store)
 
 
 def _numbers(update: HarvestUpdate) -> None:
@@ -161,22 +161,33 @@ def _log(update: HarvestUpdate, store: FarmStore) -> None:
 def _finished(
     passes: Sequence[tuple[str, int, int]],
     finished: frozenset[PassKey],
+    with_tickets: frozenset[PassKey],
     forecast: Forecast,
     store: FarmStore,
 ) -> None:
-    """A box with all passes, and a button that says that one is finished or goes on after all."""
+    """A box with all passes, none of them chosen, and a button that says that one is finished or
+    goes on after all; a pass without any ticket is finished at a second yes."""
     if not passes or not session.plans_harvest():
         return
     chosen = st.selectbox(
         say("harvest.finished_which"),
         list(passes),
+        index=None,
         format_func=lambda one: _choice_words(one, finished),
+        placeholder=say("harvest.finished_choose"),
         key="pass to finish",
     )
+    if chosen is None:
+        st.button(say("harvest.finished_button"), disabled=True)
+        return
     block_id, index, _ = chosen
     is_finished = (block_id, index) in finished
     label = say("harvest.not_finished_button" if is_finished else "harvest.finished_button")
-    if st.button(label):
+    sure = is_finished or (block_id, index) in with_tickets
+    if not sure:
+        words = say("harvest.finished_no_ticket", block=show.plain(_pass_words(*chosen)))
+        sure = st.checkbox(words, key=f"finished without a ticket {block_id} {index}")
+    if st.button(label, disabled=not sure):
         try:
             mark_pass(
                 (block_id, index), forecast, store, finished=not is_finished, who=session.person()
@@ -186,6 +197,12 @@ def _finished(
             return
         session.say_next(say("harvest.marked", block=_pass_words(*chosen)))
         st.rerun()
+
+
+def _with_tickets(update: HarvestUpdate | None) -> frozenset[PassKey]:
+    if update is None:
+        return frozenset()
+    return frozenset((one.block_id, one.number) for one in update.passes if one.picked_bins > 0)
 
 
 def _choice_words(one: tuple[str, int, int], finished: frozenset[PassKey]) -> str:

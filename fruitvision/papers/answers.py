@@ -33,7 +33,7 @@ class Answers:
     names : mapping of (str, str) to str
         What a name means, by its kind and its letters as `name_key` gives them.
     odd_lines : frozenset of int
-        Lines whose hand count is meant although it looks like a slip.
+        Lines whose hand count or ticket is meant although it looks like a slip.
     """
 
     sheet: str = ""

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from fruitvision.csv_file import read_csv
-from fruitvision.domain import PackedLot, SeasonNote
+from fruitvision.domain import BinTicket, PackedLot, SeasonNote
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_table import FieldTable, without
 from fruitvision.packed_data import (
@@ -21,6 +21,7 @@ from fruitvision.packed_data import (
     with_parts,
 )
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.odd_tickets import odd_tickets
 from fruitvision.pipeline.office import table_in
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.store import Store
@@ -45,7 +46,9 @@ class LoadedPacking:
     refused: tuple[Refused, ...]
 
 
-def load_packing(source: Path, store: Store, *, who: str = "") -> LoadedPacking:
+def load_packing(
+    source: Path, store: Store, *, who: str = "", today: date | None = None, odd: bool = False
+) -> LoadedPacking:
     """Read bin tickets, packed lots and their parts, and keep them.
 
     Names that were mapped once mean what was said then. A ticket or lot that comes again replaces
@@ -55,6 +58,10 @@ def load_packing(source: Path, store: Store, *, who: str = "") -> LoadedPacking:
     ----------
     source : Path
         A folder with `PACKING_TABLES`, or one such table.
+    today : date, optional
+        Tickets of later days are left out.
+    odd : bool
+        Whether tickets that can hardly be meant (see `odd_tickets`) are, as a person said.
 
     Raises
     ------
@@ -69,6 +76,8 @@ def load_packing(source: Path, store: Store, *, who: str = "") -> LoadedPacking:
     tickets = _of_one_season(
         tickets, lambda one: (f"Ticket {one.ticket}", one.picked_on, known.get(one.ticket)), refused
     )
+    if not odd:
+        tickets = _left(tickets, _odd(tickets, store, today), refused)
     lots = _read(paths.get("packed"), read_packed, meant, refused)
     kept = {one.lot: one for one in store.packed_lots()}
     packed_on = {name: one.packed_on for name, one in kept.items()}
@@ -154,6 +163,18 @@ def of_other_seasons(
                 "Numbers must differ between seasons: write the year in front of it.",
             )
     return bad
+
+
+def _odd(
+    table: FieldTable[BinTicket], store: Store, today: date | None
+) -> dict[int, tuple[str, str]]:
+    return {
+        one.line: (
+            one.why,
+            "Correct it; if it is right, load it with --odd.",
+        )
+        for one in odd_tickets(table, store, today=today)
+    }
 
 
 def _of_known_lots(

@@ -10,6 +10,7 @@ from fruitvision.field_table import RefusedRow
 from fruitvision.papers.sheets import Heading, Sheet
 from fruitvision.papers.understand import Understood
 from fruitvision.pipeline.odd_counts import OddCount
+from fruitvision.pipeline.odd_tickets import OddTicket
 from fruitvision.pipeline.paper_tables import Key
 
 
@@ -63,6 +64,7 @@ class Preview:
     first_rows: tuple[CsvRow, ...] = ()
     refused: tuple[RefusedRow, ...] = ()
     odd_counts: tuple[OddCount, ...] = ()
+    odd_tickets: tuple[OddTicket, ...] = ()
     new: tuple[ThingSeen, ...] = ()
     changed: tuple[ThingSeen, ...] = ()
     gone: tuple[ThingSeen, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ from fruitvision.papers.sheets import Sheet, heading_of, read_sheets
 from fruitvision.papers.understand import Known, Understood, understand
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.odd_counts import odd_counts
+from fruitvision.pipeline.odd_tickets import odd_tickets
 from fruitvision.pipeline.paper_records import Preview, TakenIn, ThingSeen
 from fruitvision.pipeline.paper_tables import (
     COMPLETED,
@@ -52,24 +54,35 @@ _FILES_KEPT = 4
 SHOWN_ROWS = 5
 
 
-def look_at(path: Path, store: Store, answers: Answers, *, name: str = "") -> Preview:
+def look_at(
+    path: Path, store: Store, answers: Answers, *, name: str = "", today: date | None = None
+) -> Preview:
     """What a table would do to the farm. Nothing is changed.
 
     Parameters
     ----------
     name : str
         The file's name where it came from, if `path` has another one.
+    today : date, optional
+        Tickets of later days are asked about.
 
     Raises
     ------
     FieldDataError
         If the file can't be read, or an answer names a sheet or a kind that there is not.
     """
-    return _looked_at(path, store, answers, name or path.name)[0]
+    return _looked_at(path, store, answers, name or path.name, today)[0]
 
 
 def take_in(
-    path: Path, store: Store, answers: Answers, *, who: str, seen: str = "", name: str = ""
+    path: Path,
+    store: Store,
+    answers: Answers,
+    *,
+    who: str,
+    seen: str = "",
+    name: str = "",
+    today: date | None = None,
 ) -> TakenIn:
     """Put the rows of a table into the farm, and remember what was said of its names and columns.
 
@@ -83,7 +96,7 @@ def take_in(
     FieldDataError
         As `look_at`; if something must be asked first; if it would do something else than was seen.
     """
-    preview, rows, before = _looked_at(path, store, answers, name or path.name)
+    preview, rows, before = _looked_at(path, store, answers, name or path.name, today)
     if preview.must_ask or preview.understood is None:
         raise FieldDataError(
             f"{preview.file} has a question that is open.",
@@ -147,7 +160,7 @@ def _sheets(path: Path, name: str) -> tuple[Sheet, ...]:
 
 
 def _looked_at(
-    path: Path, store: Store, answers: Answers, name: str
+    path: Path, store: Store, answers: Answers, name: str, today: date | None
 ) -> tuple[Preview, Sequence[Any], Remembered]:
     before = remembered(store.mapped_names())
     sheets = _sheets(path, name)
@@ -188,7 +201,7 @@ def _looked_at(
     preview = replace(preview, understood=understood)
     if understood.must_ask:
         return preview, (), before
-    return *_with_rows(preview, understood, store, answers), before
+    return *_with_rows(preview, understood, store, answers, today), before
 
 
 def _sha256(path: Path) -> str:
@@ -233,7 +246,11 @@ def _known(store: Store) -> Known:
 
 
 def _with_rows(
-    preview: Preview, understood: Understood, store: Store, answers: Answers
+    preview: Preview,
+    understood: Understood,
+    store: Store,
+    answers: Answers,
+    today: date | None,
 ) -> tuple[Preview, Sequence[Any]]:
     """The preview with what would go in, and the records that would."""
     kind = FARM_TABLES[preview.kind]
@@ -242,7 +259,13 @@ def _with_rows(
     table = _complete(preview.kind, table, understood, present)
     table = kind.checked(table, store)
     odd = odd_counts(table, store, answers.odd_lines) if preview.kind == "hand_counts" else ()
+    strange = (
+        odd_tickets(table, store, answers.odd_lines, today=today)
+        if preview.kind == "tickets"
+        else ()
+    )
     doubted = {one.line for one in odd if not one.meant}
+    doubted |= {one.line for one in strange if not one.meant}
     table = _without_lines(table, doubted)
     after = kind.after(present, table.rows)
     touched = kind.after({}, table.rows)
@@ -261,6 +284,7 @@ def _with_rows(
         first_rows=tuple(first[:SHOWN_ROWS]),
         refused=table.refused,
         odd_counts=odd,
+        odd_tickets=strange,
         new=new,
         changed=changed,
         gone=gone,

@@ -185,3 +185,17 @@ def test_a_scout_brings_hand_work_and_no_order_book(monkeypatch: pytest.MonkeyPa
     }
     app = brought("block,row,position,fruit,date\nGala North 4,1,1,80,2026-07-21\n", "counts.csv")
     assert yes_buttons(app)
+
+
+def test_a_ticket_that_can_hardly_be_meant_is_asked_about(
+    three_blocks: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-09-04")
+    app = brought(
+        "ticket,block,picked_on,bins\nT1,Fuji Slope,2026-09-03,2\nT2,Fuji Slope,2026-12-25,2\n"
+    )
+    (asked,) = (one for one in app.checkbox if "ticket T2" in one.label)
+    assert "a day to come" in asked.label
+    assert yes_buttons(app) == ["Take this 1 row in"]
+    asked.check().run()
+    assert yes_buttons(app) == ["Take these 2 rows in"]
