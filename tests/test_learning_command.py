@@ -11,6 +11,12 @@ from tests.test_learning_farm import make, packed
 from tests.walked_farm import add_good_block
 
 
+@pytest.fixture(autouse=True)
+def _after_the_pick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tickets of September are of no day to come, whatever the clock says."""
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-10-15")
+
+
 @pytest.fixture(scope="module")
 def walked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("walked") / "farm"

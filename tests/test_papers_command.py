@@ -13,6 +13,12 @@ from tests.paper_files import fill, paper
 TICKETS = "Boleta;Cuartel;Fecha;Bins\nT1;GALA N-4;03/09/2026;2\nT2;Gala North 1;04/09/2026;3\n"
 
 
+@pytest.fixture(autouse=True)
+def _after_the_pick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tickets of September are of no day to come, whatever the clock says."""
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-10-15")
+
+
 @pytest.fixture
 def farm(tmp_path: Path) -> Path:
     with open_farm(tmp_path / "farm") as store:
@@ -60,7 +66,7 @@ def test_names_are_listed_and_taken_back(
     names = ["table", "names", "--farm", str(farm)]
     assert main(names) == 0
     assert "Nobody told" in capsys.readouterr().out
-    load = ["table", "load", file, "--farm", str(farm), "--dates", "mdy", "--yes", "--by", "Ines"]
+    load = ["table", "load", file, "--farm", str(farm), "--dates", "dmy", "--yes", "--by", "Ines"]
     assert main([*load, "--name", "block:GALA N-4=Gala North 4"]) == 0
     capsys.readouterr()
     assert main(names) == 0

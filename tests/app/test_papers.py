@@ -25,6 +25,12 @@ CALIPERS = (
 )
 
 
+@pytest.fixture(autouse=True)
+def _after_the_pick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tickets of September are of no day to come, whatever the clock says."""
+    monkeypatch.setenv("FRUITVISION_TODAY", "2026-10-15")
+
+
 @pytest.fixture
 def three_blocks(folder: Path) -> Path:
     with open_farm(folder) as store:
