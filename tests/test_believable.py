@@ -10,9 +10,10 @@ from fruitvision.domain import TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.papers.answers import Answers
 from fruitvision.pipeline.believable import check_day, check_place
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.papers import look_at
 from fruitvision.store import open_farm
-from tests.records import block
+from tests.records import block, hand_count
 
 BLOOM = replace(block(), positions=324, full_bloom_on=date(2026, 4, 28))
 
@@ -55,3 +56,11 @@ def test_a_table_with_an_impossible_day_and_place_takes_in_the_rest(tmp_path: Pa
         store.save_blocks([BLOOM])
         found = look_at(path, store, Answers())
     assert ([one.line for one in found.refused], found.rows) == ([2, 3], 1)
+
+
+def test_a_count_of_a_day_without_fruit_is_not_saved(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm") as store:
+        store.save_blocks([BLOOM])
+        with pytest.raises(FieldDataError, match="no fruit hang"):
+            save_hand_count(hand_count(2, 70, on=date(2027, 8, 13)), None, store, who="Ana")
+        assert store.hand_counts() == ()

@@ -24,6 +24,7 @@ from fruitvision.domain import (
     TreeId,
 )
 from fruitvision.errors import ConflictError, FieldDataError
+from fruitvision.pipeline.believable import check_day
 from fruitvision.register import check_register_rows
 from fruitvision.settings import Settings, settings_from_text, settings_to_text
 from fruitvision.store import Farm, Store
@@ -221,12 +222,15 @@ def save_hand_count(new: HandCount, seen: HandCount | None, store: Store, *, who
     Raises
     ------
     FieldDataError
-        If the count is below 0, or row or place is below 1.
+        If the count is below 0, row or place is below 1, or no fruit hang on that day.
     ConflictError
         If somebody else counted otherwise on the same tree and day, and that was not `seen`.
     """
     refuse_below(0, {"fruit_count": "fruit"}, new)
     refuse_below(1, {"row": "row", "position": "place in the row"}, new.tree)
+    for block in store.blocks():
+        if block.block_id == new.tree.block_id:
+            check_day(new.counted_on, block)
     kept = kept_hand_count(new.tree, new.counted_on, new.protocol)
     return store.save_seen(kept, seen, new, who=who, at=now_utc()) or new
 
