@@ -60,7 +60,7 @@ def test_every_file_is_written_and_says_the_same(demo: Demo, forecast: Forecast)
     kept = next(c for c in forecast.blocks if c.name == "Gala North")
     cartons = next(c.cartons for c in kept.classes if c.size_class == "113")
     assert float(gala["cartons_p50"]) == pytest.approx(cartons.p50, abs=0.05)
-    assert json.loads((out / "forecast.json").read_text(encoding="utf-8"))["schema_version"] == 4
+    assert json.loads((out / "forecast.json").read_text(encoding="utf-8"))["schema_version"] == 5
 
 
 def test_the_number_of_fruit_is_near_the_truth(forecast: Forecast) -> None:

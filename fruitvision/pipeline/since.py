@@ -20,6 +20,9 @@ from fruitvision.pipeline.learning import choices_now, learned_inputs
 from fruitvision.settings import Settings, all_settings_to_text
 from fruitvision.store import Store
 
+# Settings of how finely a forecast is drawn: another one makes no number older.
+NO_KNOWLEDGE = frozenset({"draws"})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockSince:
@@ -96,7 +99,11 @@ def since_forecast(
     return SinceForecast(
         blocks=tuple(found),
         went=tuple(crop.name for crop in forecast.blocks if crop.name not in known),
-        settings=changed_settings(forecast.settings_text, all_settings_to_text(settings)),
+        settings=tuple(
+            name
+            for name in changed_settings(forecast.settings_text, all_settings_to_text(settings))
+            if name not in NO_KNOWLEDGE
+        ),
     )
 
 
