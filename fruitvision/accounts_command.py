@@ -13,7 +13,6 @@ import typer
 
 from fruitvision.accounts import AccountBook, Role
 from fruitvision.errors import AccountError, StoreError
-from fruitvision.store.farm_store import DATABASE_NAME
 
 people_cli = typer.Typer(
     no_args_is_help=True,
@@ -108,6 +107,8 @@ def remove(name: Name, farm: Farm) -> None:
 
 
 def _book(farm: Path) -> AccountBook:
+    from fruitvision.store import DATABASE_NAME
+
     if not (farm / DATABASE_NAME).exists():
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
     return AccountBook(farm)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,17 +16,10 @@ from fruitvision.console import (
     shown_units,
 )
 from fruitvision.errors import StoreError, did_you_mean
-from fruitvision.export.sheets import (
-    SHEET_FORMS,
-    SHEET_PAPERS,
-    checked_forms,
-    usual_paper,
-    write_sheets,
-)
-from fruitvision.sheet import SalesSheet, for_buyer
 from fruitvision.unit_system import UnitSystem
 
-_FORMS = ",".join(SHEET_FORMS)
+if TYPE_CHECKING:
+    from fruitvision.sheet import SalesSheet
 
 
 def sheet(
@@ -39,12 +32,14 @@ def sheet(
     variety: Annotated[
         str | None, typer.Option("--variety", help="This variety only; else all of them.")
     ] = None,
-    forms: Annotated[str, typer.Option("--format", help=f"Some of {_FORMS}.")] = _FORMS,
+    forms: Annotated[
+        str | None, typer.Option("--format", help="Some of pdf,xlsx,csv,json; else all.")
+    ] = None,
     version: Annotated[
         str | None, typer.Option("--version", help="Forecast version; else what sales works with.")
     ] = None,
     paper: Annotated[
-        str | None, typer.Option("--paper", help=f"{' or '.join(SHEET_PAPERS)}; else by the units.")
+        str | None, typer.Option("--paper", help="A4 or Letter; else by the units.")
     ] = None,
     units: Annotated[
         UnitSystem | None,
@@ -55,14 +50,17 @@ def sheet(
 
     Example: fruitvision sheet --farm larkhill --out for-buyers --buyer --format pdf,xlsx
     """
+    from fruitvision.export.sheets import SHEET_FORMS, checked_forms, usual_paper, write_sheets
     from fruitvision.forecast.words import use_quantiles
     from fruitvision.pipeline.pick_plans import moved_words
     from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
+    from fruitvision.sheet import for_buyer
 
     check_outside(farm, out)
     if out.exists() and not out.is_dir():
         raise StoreError(f"{out} is a file.", fix="Name a folder; it is made if it is missing.")
-    asked = checked_forms([one.strip().lower() for one in forms.split(",") if one.strip()])
+    named = SHEET_FORMS if forms is None else [one.strip().lower() for one in forms.split(",")]
+    asked = checked_forms([one for one in named if one])
     with farm_store(farm, create=False) as store:
         settings = farm_settings_or(store, None)
         sold = sold_as(store, version)

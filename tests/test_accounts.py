@@ -14,7 +14,8 @@ import pytest
 from argon2 import PasswordHasher
 from typer.testing import CliRunner
 
-from fruitvision.accounts import AccountBook, Attempts, Role, Sessions, book
+from fruitvision.accounts import AccountBook, Role, Sessions, book
+from fruitvision.accounts.attempts import Attempts
 from fruitvision.cli import cli
 from fruitvision.errors import AccountError
 from fruitvision.papers.kinds import KINDS

@@ -2,6 +2,8 @@
 
 import pickle
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -81,3 +83,15 @@ def test_the_python_example_of_the_readme_uses_public_names() -> None:
     used = set(re.findall(r"fruitvision\.(\w+)\(", README))
     assert used
     assert used <= set(fruitvision.__all__)
+
+
+def test_a_command_that_needs_no_heavy_library_loads_none() -> None:
+    heavy = (
+        "argon2 icalendar limits onnxruntime pyarrow reportlab scipy skimage sqlalchemy "
+        "streamlit svglib torch xlsxwriter"
+    )
+    script = "import sys, fruitvision.cli; print(*sys.modules)"
+    done = subprocess.run(  # noqa: S603
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert not set(heavy.split()) & set(done.stdout.split())

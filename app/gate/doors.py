@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from fruitvision.accounts import Account, AccountBook, Attempts, Sessions
+from fruitvision.accounts import Account, AccountBook, Sessions
+from fruitvision.accounts.attempts import Attempts
 from fruitvision.errors import AccountError
 
 # Addresses from which a proxy on this computer asks.
@@ -38,7 +39,7 @@ class Doors:
             return False
 
     def holder(self, token: str) -> Account | None:
-        """Who holds this session; None if it has ended."""
+        """Who holds the session of a secret; None if it has ended."""
         try:
             return self.sessions.account(token, at=datetime.now(UTC))
         except AccountError:

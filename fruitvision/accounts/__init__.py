@@ -1,7 +1,6 @@
 """Who may open the farm's app over a network, and what each may do there."""
 
 from fruitvision.accounts.account import Account, Role
-from fruitvision.accounts.attempts import Attempts
 from fruitvision.accounts.book import ACCOUNTS_NAME, AccountBook
 from fruitvision.accounts.sessions import Session, Sessions
 
@@ -9,7 +8,6 @@ __all__ = [
     "ACCOUNTS_NAME",
     "Account",
     "AccountBook",
-    "Attempts",
     "Role",
     "Session",
     "Sessions",

@@ -9,15 +9,17 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
 from filelock import FileLock, Timeout
 
 from fruitvision.accounts.account import Account, Role, check_password, name_of
 from fruitvision.errors import AccountError, did_you_mean
 from fruitvision.records import from_plain, to_plain
 from fruitvision.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
 
 ACCOUNTS_NAME = "accounts.json"
 SCHEMA_VERSION = 1
@@ -135,6 +137,8 @@ class AccountBook:
 
         A name without an account takes as long as one with it, so that nobody learns who has one.
         """
+        from argon2.exceptions import VerificationError
+
         account = self.find(name)
         known = account is not None and bool(account.password_hash)
         hashed = account.password_hash if account is not None and known else _no_ones_hash()
@@ -203,6 +207,9 @@ def _damaged(path: Path, why: str) -> AccountError:
 @cache
 def _hasher() -> PasswordHasher:
     """Argon2id with the library's costs, those of RFC 9106 for little memory (64 MiB)."""
+    # Every command starts faster without it.
+    from argon2 import PasswordHasher
+
     return PasswordHasher()
 
 
