@@ -77,7 +77,7 @@ def picture_to_draw_in(jpeg: bytes, size_px: tuple[int, int], name: str) -> Char
     # A mark of its own carries the selection: an image would hide the box.
     corners = alt.InlineData(values=[{"x": 0, "y": 0}, {"x": width_px, "y": height_px}])
     ground = alt.Chart(corners).mark_point(opacity=0.0).encode(x=across, y=down).add_params(box)
-    layers = alt.layer(picture.encode(x=across, y=down, url="url:N"), ground)
+    layers = alt.layer(picture.encode(x=across, y=down, url=alt.Url("url:N")), ground)
     return layers.properties(width=shown_px[0], height=shown_px[1])
 
 
@@ -113,14 +113,14 @@ def sizes(today: SizeDistribution, limits: Limits, unit: Unit) -> Chart:
     return alt.layer(
         alt.Chart(values(shares))
         .mark_rect(color=SAND, stroke=BARK, strokeWidth=0.5)
-        .encode(x=x, x2="high:Q", y=y, y2=alt.datum(0)),
+        .encode(x=x, x2=alt.X2("high:Q"), y=y, y2=alt.datum(0)),
         alt.Chart(values([{"low": edge} for edge in edges]))
         .mark_rule(color=BARK, strokeDash=[4, 3])
         .encode(x=x),
         *(
             alt.Chart(values(names[start::2]))
             .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2 + NAME_PX * start)
-            .encode(x=x, y=alt.value(0), text="name:N")
+            .encode(x=x, y=alt.value(0), text=alt.Text("name:N"))
             for start in (0, 1)
         ),
     ).properties(height=HEIGHT_PX)

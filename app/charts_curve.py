@@ -72,7 +72,9 @@ def size_curve(found: SizeAgainstTarget, curve: Sequence[CurveDay], unit: Unit) 
             ),
             tooltip=tooltip,
         ),
-        point.mark_rule(color=RUSSET, strokeWidth=2.5).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        point.mark_rule(color=RUSSET, strokeWidth=2.5).encode(
+            x=x, y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
+        ),
         point.mark_point(color=RUSSET, filled=True, size=110, opacity=1).encode(
             x=x, y=y, tooltip=tooltip
         ),

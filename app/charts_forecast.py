@@ -112,7 +112,7 @@ def lying_bars(rows: list[dict[str, Any]], x: alt.X, y: alt.Y, what: str) -> Cha
     ]
     bars = chart.mark_bar(color=SAND, size=18).encode(x=x, y=y, tooltip=tooltip)
     whiskers = chart.mark_rule(color=BARK, strokeWidth=2).encode(
-        x="p10:Q", x2="p90:Q", y=y, tooltip=tooltip
+        x=alt.X("p10:Q"), x2=alt.X2("p90:Q"), y=y, tooltip=tooltip
     )
     ends = [
         chart.mark_tick(color=BARK, thickness=2, size=10).encode(x=f"{end}:Q", y=y)
@@ -163,11 +163,11 @@ def bridge(found: Bridge) -> Chart:
     return alt.layer(
         alt.Chart(values(bars))
         .mark_bar(size=16)
-        .encode(x=x, x2="from:Q", y=y, color=rising, tooltip=tooltip),
+        .encode(x=x, x2=alt.X2("from:Q"), y=y, color=rising, tooltip=tooltip),
         alt.Chart(values(ends)).mark_tick(color=BARK, thickness=4, size=20).encode(x=x, y=y),
         alt.Chart(values([*bars, *ends]))
         .mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=6)
-        .encode(x=alt.X("right:Q"), y=y, text="text:N"),
+        .encode(x=alt.X("right:Q"), y=y, text=alt.Text("text:N")),
     ).properties(height=ROW_PX * len(order) + AXIS_PX)
 
 
@@ -228,7 +228,7 @@ def sizes_at_pick(bands: Sequence[SizeBand], limits: Limits, unit: Unit) -> Char
         tooltip=tooltip,
     )
     return alt.layer(
-        band.encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        band.encode(x=x, y=alt.Y("low:Q"), y2=alt.Y2("high:Q")),
         *_limits(limits, unit, x, low, high),
         curves,
     ).properties(height=HEIGHT_PX + 60)
@@ -269,7 +269,7 @@ def _limits(limits: Limits, unit: Unit, x: alt.X, low: float, high: float) -> li
         *(
             alt.Chart(values(names[start::2]))
             .mark_text(color=BARK, fontSize=FONT_PX, baseline="top", dy=2 + NAME_PX * start)
-            .encode(x=x, y=alt.value(0), text="name:N")
+            .encode(x=x, y=alt.value(0), text=alt.Text("name:N"))
             for start in (0, 1)
         ),
     ]
@@ -300,10 +300,10 @@ def calendar(passes: Sequence[PassPlan]) -> Chart:
     chart = alt.Chart(values(rows))
     return alt.layer(
         chart.mark_bar(color=SAND, stroke=BARK, strokeWidth=1, size=16).encode(
-            x=x, x2="end:T", y=y, tooltip=tooltip
+            x=x, x2=alt.X2("end:T"), y=y, tooltip=tooltip
         ),
         chart.mark_text(color=BARK, fontSize=FONT_PX, align="left", dx=5).encode(
-            x=alt.X("end:T"), y=y, text="bins:N"
+            x=alt.X("end:T"), y=y, text=alt.Text("bins:N")
         ),
     ).properties(height=ROW_PX * max(len(order), 2) + AXIS_PX)
 
@@ -369,7 +369,7 @@ def pickers(days: Sequence[HarvestDay], crew: int) -> Chart:
         layers.append(
             alt.Chart(values(marks))
             .mark_text(color=RUSSET, fontSize=FONT_PX, fontWeight="bold", align="left", dx=5)
-            .encode(x=alt.X("p90:Q"), y=y, text="mark:N")
+            .encode(x=alt.X("p90:Q"), y=y, text=alt.Text("mark:N"))
         )
     if crew:
         layers.append(_crew_line(crew))
@@ -379,10 +379,10 @@ def pickers(days: Sequence[HarvestDay], crew: int) -> Chart:
 def _crew_line(crew: int) -> Chart:
     line = alt.Chart(values([{"p50": crew, "words": say("sales.in_crew", crew=crew)}]))
     return alt.layer(
-        line.mark_rule(color=RUSSET, strokeDash=[6, 3], strokeWidth=2).encode(x="p50:Q"),
+        line.mark_rule(color=RUSSET, strokeDash=[6, 3], strokeWidth=2).encode(x=alt.X("p50:Q")),
         line.mark_text(
             color=RUSSET, fontSize=FONT_PX, align="right", baseline="bottom", dx=-4, dy=-2
-        ).encode(x="p50:Q", y=alt.value(0), text="words:N"),
+        ).encode(x=alt.X("p50:Q"), y=alt.value(0), text=alt.Text("words:N")),
     )
 
 

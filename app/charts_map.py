@@ -117,7 +117,7 @@ def _ground(found: FieldMap, frame: _Frame) -> Any:
         .encode(
             x=frame.x(),
             y=frame.y("from:Q"),
-            y2="to:Q",
+            y2=alt.Y2("to:Q"),
             fill=fill,
             tooltip=[
                 alt.Tooltip("row:O", title=say("blocks.map_row")),

@@ -45,19 +45,19 @@ def load_chart(found: ThinningCheck, block: Block) -> Chart | None:
     layers = [
         alt.Chart(values(bar))
         .mark_rect(color=SAND, stroke=BARK, strokeWidth=1)
-        .encode(x=x, x2="to:Q", y=y, y2="up:Q", tooltip=tooltip),
+        .encode(x=x, x2=alt.X2("to:Q"), y=y, y2=alt.Y2("up:Q"), tooltip=tooltip),
         alt.Chart(values(stroke))
         .mark_rule(color=BARK, strokeWidth=4)
-        .encode(x=x, y=y, y2="up:Q", tooltip=tooltip),
+        .encode(x=x, y=y, y2=alt.Y2("up:Q"), tooltip=tooltip),
     ]
     for (at, name), row in zip(marks, NAMES, strict=False):
         layers += [
             alt.Chart(values([{"fruit": at, "row": 0.0, "up": row + 0.5}]))
             .mark_rule(color=BARK, strokeDash=[5, 3], strokeWidth=2)
-            .encode(x=x, y=y, y2="up:Q"),
+            .encode(x=x, y=y, y2=alt.Y2("up:Q")),
             alt.Chart(values([{"fruit": at, "row": row, "name": name}]))
             .mark_text(color=BARK, fontSize=FONT_PX, align="right", dx=-6)
-            .encode(x=x, y=y, text="name:N"),
+            .encode(x=x, y=y, text=alt.Text("name:N")),
         ]
     return alt.layer(*layers).properties(height=HEIGHT_PX)
 

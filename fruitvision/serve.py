@@ -27,7 +27,7 @@ DAY_VARIABLE = "FRUITVISION_TODAY"
 UPLOAD_LIMIT_MB = MOST_BYTES // 2**20
 # Header in which a proxy on this computer tells whom it signed in; not set where there is none.
 PROXY_VARIABLE = "FRUITVISION_PROXY_HEADER"
-# Options of Streamlit's server, as JSON.
+# Options of Streamlit and its server, as JSON.
 OPTIONS_VARIABLE = "FRUITVISION_SERVER"
 # Set where the app listens to a network: then nobody comes in without signing in.
 SHUT_VARIABLE = "FRUITVISION_SIGN_IN"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import socket
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from app.server import listening
 from fruitvision.accounts import AccountBook, Role
 from fruitvision.errors import ServeError
 from fruitvision.serve import serve_app
@@ -61,3 +63,23 @@ def test_no_network_reaches_a_farm_where_nobody_has_an_account(tmp_path: Path) -
     AccountBook(tmp_path).add("Ines", Role.MANAGER, "kettle moss lantern", at=datetime.now(UTC))
     with pytest.raises(ServeError, match="could claim to be anybody"):
         serve_app(tmp_path, address="203.0.113.9", port=0, proxy_header="X-User")
+
+
+def test_small_answers_leave_at_once() -> None:
+    """An answer of two parts would wait 40 ms for the first one's receipt."""
+
+    async def nodelay() -> int:
+        told: asyncio.Queue[int] = asyncio.Queue()
+
+        async def answer(_: asyncio.StreamReader, out: asyncio.StreamWriter) -> None:
+            taken = out.get_extra_info("socket")
+            await told.put(taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+            out.close()
+
+        with listening("127.0.0.1", 0) as found:
+            async with await asyncio.start_server(answer, sock=found):
+                _, out = await asyncio.open_connection(*found.getsockname())
+                out.close()
+                return await asyncio.wait_for(told.get(), PATIENCE_S)
+
+    assert asyncio.run(nodelay())

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import charts, show
+from app.show_chart import show_chart
 from app.wording import measure, number, say
 from fruitvision.domain import BlockEstimate, HiddenFruitFactor, TreeId
 from fruitvision.hidden_factor import (
@@ -25,7 +26,7 @@ def hidden_fruit(now: BlockEstimate, trees: Sequence[TreeLine]) -> None:
         return
     st.subheader(say("blocks.hand"))
     st.write(say("blocks.hand_chart"))
-    st.altair_chart(charts.hand_against_visible(trees, now.factor), width="stretch")
+    show_chart(charts.hand_against_visible(trees, now.factor))
     for text in _factor_words(now.factor, now):
         st.write(show.plain(text))
 

@@ -9,6 +9,7 @@ import streamlit as st
 from app import session, show
 from app.blocks import words
 from app.charts_curve import size_curve as curve_chart
+from app.show_chart import show_chart
 from app.wording import day, measure, number, percent, ranged, say, sentence
 from fruitvision.advice import Advice
 from fruitvision.domain import (
@@ -143,7 +144,7 @@ def _curve(found: SizeAgainstTarget, walks: BlockWalks, unit: Unit) -> None:
     sizes = walks.estimate.sizes
     if sizes is not None and found.pick_day > found.measured_on:
         curve = size_curve(found, sizes, walks.growth)
-        st.altair_chart(curve_chart(found, curve, unit), width="stretch")
+        show_chart(curve_chart(found, curve, unit))
 
 
 # ---------------------------------------------------------------- trust, next work

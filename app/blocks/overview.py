@@ -9,11 +9,12 @@ from statistics import median
 import streamlit as st
 
 from app import session, show
-from app.blocks import data, words
+from app.blocks import data, ranges, words
 from app.blocks.ranges import range_picture
 from app.since import bins_of, since, since_part
 from app.wording import number, say
 from fruitvision.domain import Estimate
+from fruitvision.pipeline.since import SinceForecast
 from fruitvision.pipeline.standing import BlockStanding, Urgency
 from fruitvision.target import SizeAgainstTarget
 from fruitvision.trust import Trust
@@ -34,7 +35,9 @@ FEWEST_TO_CLIP = 4
 # From so many blocks on they can be narrowed down. Our choice: more than a screen.
 MANY_BLOCKS = 8
 
-_LOOK = """<style>
+_LOOK = (
+    f"<style>{ranges.LOOK}"
+    + """
 [data-testid="stMainBlockContainer"] { max-width: 78rem; }
 .fv-group > summary { font-size: 1.15rem; font-weight: 650; padding: .7rem 0 .3rem;
   cursor: pointer; }
@@ -49,7 +52,6 @@ _LOOK = """<style>
 .fv-blocks .sign { letter-spacing: .1em; white-space: nowrap; }
 .fv-blocks ul { margin: .1rem 0 0; padding-left: 1rem; font-size: .85rem; }
 .fv-blocks li { margin: 0; padding: 0; font-size: .85rem; }
-.fv-range { display: block; width: 100%; max-width: 16rem; height: 26px; }
 .fv-blocks .what { display: none; }
 @media (min-width: 821px) {
   .fv-blocks { table-layout: fixed; }
@@ -81,6 +83,7 @@ _LOOK = """<style>
   .fv-group::details-content { content-visibility: visible; height: auto; }
 }
 </style>"""
+)
 
 
 def overview(stands: Sequence[BlockStanding]) -> None:
@@ -92,15 +95,17 @@ def overview(stands: Sequence[BlockStanding]) -> None:
         shown = _narrowed(stands) if len(stands) >= MANY_BLOCKS else stands
     if len(shown) < len(stands):
         st.caption(say("blocks.narrowed", n=len(shown), every=len(stands)))
+    changed = None
     if (made := data.forecast()) is not None:
         since_part(made, only_bins=True)
+        changed = since(made)
     if shown:
         if any(one.walks for one in shown):
             most = round(_most_fruit(shown))
             st.caption(say("blocks.legend", most=most, days=DAYS_EACH_WAY))
             if off := _off_axis(shown, most):
                 st.caption(say("blocks.off_axis", most=most, names=show.plain(off)))
-        st.html(blocks_tables(shown))
+        st.html(blocks_tables(shown, changed))
     else:
         st.write(say("blocks.nothing_here"))
     _version()
@@ -188,10 +193,15 @@ def _group_words(urgency: Urgency) -> str:
 # ---------------------------------------------------------------- the table
 
 
-def blocks_tables(stands: Sequence[BlockStanding]) -> str:
+def blocks_tables(stands: Sequence[BlockStanding], changed: SinceForecast | None) -> str:
     """The blocks as HTML: a table for each group, which can be folded.
 
     On a farm of many blocks those with nothing to do are folded at first.
+
+    Parameters
+    ----------
+    changed : SinceForecast or None
+        What changed since the forecast that the bins are of.
     """
     most = _most_fruit(stands)
     groups = []
@@ -199,20 +209,22 @@ def blocks_tables(stands: Sequence[BlockStanding]) -> str:
         of_group = [one for one in stands if one.urgency is urgency]
         if of_group:
             is_open = urgency in _OPEN or len(stands) < MANY_BLOCKS
-            groups.append(_group(urgency, of_group, most, is_open=is_open))
+            rows = "".join(_row(one, most, changed) for one in of_group)
+            head = _head(of_group, most)
+            groups.append(
+                _group(urgency, len(of_group), head + f"<tbody>{rows}</tbody>", is_open=is_open)
+            )
     return "".join(groups)
 
 
-def _group(urgency: Urgency, stands: Sequence[BlockStanding], most: float, *, is_open: bool) -> str:
+def _group(urgency: Urgency, blocks: int, content: str, *, is_open: bool) -> str:
     columns = "".join(
         f'<col class="{name}">' for name in ("name", "load", "size", "bins", "trust", "next")
     )
-    name = say("blocks.group_count", group=_group_words(urgency), number=len(stands))
-    rows = "".join(_row(one, most) for one in stands)
+    name = say("blocks.group_count", group=_group_words(urgency), number=blocks)
     return (
         f'<details class="fv-group"{" open" if is_open else ""}><summary>{escape(name)}</summary>'
-        f'<table class="fv-blocks"><colgroup>{columns}</colgroup>{_head(stands, most)}'
-        f"<tbody>{rows}</tbody></table></details>"
+        f'<table class="fv-blocks"><colgroup>{columns}</colgroup>{content}</table></details>'
     )
 
 
@@ -255,12 +267,13 @@ def _head(stands: Sequence[BlockStanding], most: float) -> str:
     return f"<thead><tr>{cells}</tr></thead>"
 
 
-def _row(one: BlockStanding, most: float) -> str:
+def _row(one: BlockStanding, most: float, changed: SinceForecast | None) -> str:
     unit = session.units().diameter
     return (
         f'<tr class="one {one.urgency.value}">{_name(one)}'
         f"{_cell('load', _load(one, most))}{_cell('size', _size(one, unit))}"
-        f"{_cell('bins', _bins(one))}{_cell('trust', _trust(one))}{_cell('next', _next(one))}</tr>"
+        f"{_cell('bins', _bins(one, changed))}{_cell('trust', _trust(one))}"
+        f"{_cell('next', _next(one))}</tr>"
     )
 
 
@@ -345,7 +358,7 @@ def _days_axis() -> str:
     return say("blocks.axis_days", days=DAYS_EACH_WAY)
 
 
-def _bins(one: BlockStanding) -> str:
+def _bins(one: BlockStanding, changed: SinceForecast | None) -> str:
     if one.crop is None:
         return ""
     bins = one.crop.bins
@@ -354,15 +367,14 @@ def _bins(one: BlockStanding) -> str:
     digits = 0 if bins.p50 >= WHOLE_BINS else 1
     low, middle, high = (number(one, digits) for one in (bins.p10, bins.p50, bins.p90))
     span = _below(say("blocks.bins_range", low=low, high=high), kind="beside")
-    return f"{_mid(middle)}{span}{_below(_older(one))}"
+    return f"{_mid(middle)}{span}{_below(_older(one, changed))}"
 
 
-def _older(one: BlockStanding) -> str:
+def _older(one: BlockStanding, changed: SinceForecast | None) -> str:
     """What the bins are of, where something changed since."""
-    made = data.forecast()
-    if made is None or one.crop is None:
+    if changed is None or one.crop is None:
         return ""
-    return bins_of(one.crop, since(made).of(one.block.block_id))
+    return bins_of(one.crop, changed.of(one.block.block_id))
 
 
 def _trust(one: BlockStanding) -> str:

@@ -9,6 +9,7 @@ import streamlit as st
 from app import session, show
 from app.blocks import words
 from app.charts_map import LEGEND_LOOK, Shown, block_map, legend
+from app.show_chart import show_chart
 from app.wording import number, percent, say, sentence
 from fruitvision.domain import Block, Pollinizers, RegisterCheck, StratumEstimate
 from fruitvision.field_map import field_map
@@ -42,7 +43,7 @@ def plan_of_rows(block: Block, walks: BlockWalks | None, store: FarmStore) -> No
         )
         shown = chosen or Shown.LOAD
     unit = session.units().diameter
-    st.altair_chart(block_map(found, shown, unit), width="stretch")
+    show_chart(block_map(found, shown, unit))
     st.html(LEGEND_LOOK + legend(found, shown, unit))
 
 

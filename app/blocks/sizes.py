@@ -8,6 +8,7 @@ from datetime import date
 import streamlit as st
 
 from app import charts, session, show
+from app.show_chart import show_chart
 from app.wording import measure, number, percent, say, sentence
 from fruitvision.domain import BlockEstimate
 from fruitvision.pipeline.calipers import WalkCheck
@@ -36,7 +37,7 @@ def sizes(now: BlockEstimate) -> None:
         )
     )
     limits = class_limits_mm(table, session.settings())
-    st.altair_chart(charts.sizes(now.sizes, limits, unit), width="stretch")
+    show_chart(charts.sizes(now.sizes, limits, unit))
     _shares(class_shares(now.sizes, limits, seed=session.settings().seed))
 
 
@@ -65,5 +66,5 @@ def calipers(found: Sequence[WalkCheck], walked_on: date) -> None:
         if one.pairs:
             st.write(say("blocks.calipers_chart"))
             chart = charts.photo_against_caliper(one.pairs, one.check, session.units().diameter)
-            st.altair_chart(chart, width="stretch")
+            show_chart(chart)
         show.refused(one.unmatched)

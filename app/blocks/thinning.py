@@ -6,6 +6,7 @@ import streamlit as st
 
 from app import session, show
 from app.charts_thinning import load_chart
+from app.show_chart import show_chart
 from app.wording import measure, number, percent, ranged, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding
@@ -46,7 +47,7 @@ def thinning_part(standing: BlockStanding, store: FarmStore) -> None:
     st.markdown(f"**{show.plain(verdict(found))}**")
     chart = load_chart(found, standing.block)
     if chart is not None:
-        st.altair_chart(chart, width="stretch")
+        show_chart(chart)
     facts = _facts(found, session.units().diameter)
     st.markdown("\n".join(f"- {show.plain(fact)}" for fact in facts))
     if _lacks_an_entry(found):

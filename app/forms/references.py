@@ -9,6 +9,7 @@ import streamlit as st
 from app import charts, session, show
 from app.forms.calipers import photo_words
 from app.forms.hand_work import measure_again
+from app.show_chart import show_chart
 from app.wording import measure, say
 from fruitvision.domain import Block, PointedReference, ReferenceKind
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
@@ -43,7 +44,7 @@ def reference_form(store: FarmStore, blocks: Sequence[Block]) -> None:
 def _new(store: FarmStore, photo: PlacedPhoto, known: Sequence[PointedReference]) -> None:
     photo_id = photo.placed.photo_id
     jpeg, size_px = session.plain_photo(photo_id)
-    drawn = st.altair_chart(
+    drawn = show_chart(
         charts.picture_to_draw_in(jpeg, size_px, BOX),
         on_select="rerun",
         selection_mode=BOX,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import charts_forecast, session, show, show_crop
+from app.show_chart import show_chart
 from app.wording import number, say, sentence
 from fruitvision.domain import Forecast, SizeTable
 from fruitvision.forecast.growth import Weather
@@ -47,7 +48,7 @@ def show_what_if(forecasts: Sequence[Forecast]) -> None:
     st.markdown(say("forecast.what_if_not_kept", what_if=show.plain(sentence(found.what_if))))
     show_crop.beside(of_record[-1] if of_record else None, found, session.units().diameter)
     if found.bridge is not None:
-        st.altair_chart(charts_forecast.bridge(found.bridge), width="stretch")
+        show_chart(charts_forecast.bridge(found.bridge))
         if found.total.cartons is not None:
             means = number(found.bridge.cartons), number(found.total.cartons.p50)
             st.caption(say("forecast.mean_and_p50", mean=means[0], p50=means[1]))

@@ -19,6 +19,7 @@ from app.sales.margins import margins
 from app.sales.moves import moves, try_out_line
 from app.sales.picked import picked
 from app.sales.rooms import empty_bins, room_plan
+from app.show_chart import show_chart
 from app.wording import number, percent, say, week
 from fruitvision.domain import Forecast, PickPlan
 from fruitvision.forecast.picks import monday_of
@@ -84,10 +85,10 @@ def harvest(forecast: Forecast, store: FarmStore) -> None:
     _short(calendar)
     st.subheader(say("sales.calendar"))
     passes, days = _of_week(calendar, _choose_week(calendar))
-    st.altair_chart(charts_forecast.calendar(passes), width="stretch")
+    show_chart(charts_forecast.calendar(passes))
     _passes(passes)
     st.subheader(say("sales.days_head"))
-    st.altair_chart(charts_forecast.pickers(days, calendar.crew), width="stretch")
+    show_chart(charts_forecast.pickers(days, calendar.crew))
     st.caption(say("forecast.bars_help"))
     _days(days)
     st.caption(f"{say('harvest.crew_help')} {say('sales.spread')}")

@@ -8,6 +8,7 @@ import streamlit as st
 
 from app import charts_harvest, session, show
 from app.charts_forecast import amount, day_words, range_of
+from app.show_chart import show_chart
 from app.wording import day, number, percent, say, sentence
 from fruitvision.domain import Forecast
 from fruitvision.errors import FruitVisionError
@@ -44,7 +45,7 @@ def picked(
     if update is not None and update.as_of is not None:
         _numbers(update)
         _surprises(update)
-        st.altair_chart(charts_harvest.rest(update.blocks), width="stretch")
+        show_chart(charts_harvest.rest(update.blocks))
         st.caption(say("harvest.rest_help"))
         _moved(update.blocks)
         show.table([_line(one) for one in update.passes])

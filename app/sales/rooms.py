@@ -9,6 +9,7 @@ import streamlit as st
 
 from app import charts_harvest, show
 from app.charts_forecast import amount, day_words, range_of
+from app.show_chart import show_chart
 from app.wording import number, percent, say
 from fruitvision.domain import UseQuantiles
 from fruitvision.harvest import BinPlace, BinStock, RoomDay, RoomPlan, RoomUse
@@ -30,7 +31,7 @@ def room_plan(plan: RoomPlan | None) -> None:
     elif plan.days:
         st.success(say("harvest.rooms_enough"))
     if plan.rooms:
-        st.altair_chart(charts_harvest.rooms(plan.rooms), width="stretch")
+        show_chart(charts_harvest.rooms(plan.rooms))
         st.caption(say("harvest.rooms_help"))
         show.table([_room_line(one) for one in plan.rooms])
     if over:
@@ -90,7 +91,7 @@ def empty_bins(stock: BinStock | None, quantiles: UseQuantiles) -> None:
             (say("harvest.peak_day"), day_words(stock.peak_day), ""),
         ]
     )
-    st.altair_chart(charts_harvest.bins_out(stock.days), width="stretch")
+    show_chart(charts_harvest.bins_out(stock.days))
     st.caption(say("harvest.bins_assumed", ahead=stock.ahead_days, waiting=stock.waiting_days))
     _places(stock.places)
 

@@ -11,6 +11,7 @@ from app.forms.freeze import freeze_form, frozen_list, standing
 from app.forms.size_table import size_table_upload
 from app.forms.what_if import show_what_if, what_if
 from app.other_cause import other_words
+from app.show_chart import show_chart
 from app.since import picks_of, since_part
 from app.wording import number, ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
@@ -58,7 +59,7 @@ def packout(forecast: Forecast, crop: CropForecast) -> None:
     st.subheader(say("forecast.packout", variety=show.plain(crop.variety)))
     if crop.classes:
         classes = [item for item in crop.classes if matters(item)]
-        st.altair_chart(charts_forecast.packout(classes), width="stretch")
+        show_chart(charts_forecast.packout(classes))
         st.caption(say("forecast.bars_help"))
     elif crop.cartons is not None:
         st.write(say("forecast.first_look", cartons=ranged(crop.cartons)))
@@ -95,7 +96,7 @@ def sizes(forecast: Forecast, crop: CropForecast) -> None:
             if limit[0] in named
         ]
         st.markdown(f"**{say('forecast.sizes_head')}**")
-        st.altair_chart(charts_forecast.sizes_at_pick(bands, limits, unit), width="stretch")
+        show_chart(charts_forecast.sizes_at_pick(bands, limits, unit))
         st.caption(say("forecast.sizes_help"))
 
 
@@ -113,7 +114,7 @@ def changes(forecast: Forecast, known: Sequence[Forecast]) -> None:
         st.write(say("forecast.nothing_changed", version=version))
         return
     st.write(say("forecast.since", version=version))
-    st.altair_chart(charts_forecast.bridge(bridge), width="stretch")
+    show_chart(charts_forecast.bridge(bridge))
     if forecast.total.cartons is not None:
         means = number(bridge.cartons), number(forecast.total.cartons.p50)
         st.caption(say("forecast.mean_and_p50", mean=means[0], p50=means[1]))

@@ -15,6 +15,7 @@ from app.sales.orders import ORDERS, order_book, sold_of
 from app.sales.promises import NAMED_REASONS, class_lines, promise_table, week_lines, why_words
 from app.sales.version import choose_version, version_line
 from app.score.record import track_record_words
+from app.show_chart import show_chart
 from app.show_crop import short_version
 from app.since import picks_of, since, since_part
 from app.wording import moment, number, percent, ranged, say, sentence, signed, week
@@ -156,7 +157,7 @@ def variety(
         firm=firm,
     )
     whole = [row for row in crop.weeks if row.size_class == ALL]
-    st.altair_chart(charts_forecast.weeks(whole), width="stretch")
+    show_chart(charts_forecast.weeks(whole))
     st.caption(say("forecast.bars_help"))
     if crop.classes:
         chosen = choose_week(whole)

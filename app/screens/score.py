@@ -11,6 +11,7 @@ from app.score.data import score_of
 from app.score.learned import learned_part
 from app.score.season import season_part
 from app.score.words import coverage_words, length, signed_length, stage_words, variety_words
+from app.show_chart import show_chart
 from app.wording import number, percent, say, signed
 from fruitvision.learning.layers import Comparison
 from fruitvision.learning.score import NOMINAL, Coverage, Score, StageScore, VarietyScore
@@ -72,7 +73,7 @@ def ranges(found: Sequence[Comparison]) -> None:
         found = [one for one in found if one.season == season]
     chart = against_ranges(found)
     if chart is not None:
-        st.altair_chart(chart, width="stretch")
+        show_chart(chart)
         st.caption(say("score.ranges_help"))
 
 

@@ -28,6 +28,8 @@ from tests.browser.visitor import DESKTOP, PAGES, WAIT_MS
 PAGE_S = 1.5
 # While nobody asks for a page the server loads what pages need; a person takes as long to come.
 BEFORE_ANYBODY_COMES_S = 20.0
+# A browser that was opened this moment is still busy with itself, s.
+BROWSER_IS_OPEN_S = 1.0
 # A click is on its way to the app for a moment before anything shows: so long is always waited.
 ON_ITS_WAY_MS = 100
 # Answered, nothing being drawn, nothing of an earlier run left, every picture there.
@@ -49,6 +51,7 @@ def main(farm: Path) -> int:
             executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-dev-shm-usage"]
         )
         page = browser.new_context(**DESKTOP, locale="en-GB").new_page()
+        sleep(BROWSER_IS_OPEN_S)
         rows = list(_rows(page, server.address, store))
         browser.close()
     sys.stdout.write("\n".join(table_lines(rows)) + "\n")
