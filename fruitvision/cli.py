@@ -11,9 +11,20 @@ from typing import Annotated
 import typer
 
 from fruitvision import __version__
-from fruitvision.accounts_command import people_cli
-from fruitvision.archive_command import archive_cli
-from fruitvision.calipers_command import calipers_cli
+from fruitvision.commands.accounts import people_cli
+from fruitvision.commands.archive import archive_cli
+from fruitvision.commands.calipers import calipers_cli
+from fruitvision.commands.learning import learn, lots_cli, score
+from fruitvision.commands.lens import lens_cli
+from fruitvision.commands.models import models_cli
+from fruitvision.commands.orders import orders_cli
+from fruitvision.commands.outlines import outlines_cli
+from fruitvision.commands.papers import papers_cli
+from fruitvision.commands.papers_out import card, fruit_table, geojson
+from fruitvision.commands.planning import thinning, worth
+from fruitvision.commands.sales import freeze, harvest
+from fruitvision.commands.season import season_cli
+from fruitvision.commands.sheet import sheet
 from fruitvision.console import (
     DEFAULT_WORKERS,
     DETAIL_FILES,
@@ -45,18 +56,7 @@ from fruitvision.console import (
 from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
-from fruitvision.learning_command import learn, lots_cli, score
-from fruitvision.lens_command import lens_cli
-from fruitvision.models_command import models_cli
-from fruitvision.orders_command import orders_cli
-from fruitvision.outlines_command import outlines_cli
-from fruitvision.papers_command import papers_cli
-from fruitvision.papers_out_command import card, fruit_table, geojson
-from fruitvision.planning_command import thinning, worth
-from fruitvision.sales_command import freeze, harvest
-from fruitvision.season_command import season_cli
 from fruitvision.settings import Settings
-from fruitvision.sheet_command import sheet
 from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
 from fruitvision.train.command import train_cli

@@ -13,6 +13,7 @@ import torch
 from typer.testing import CliRunner
 
 from fruitvision.cli import cli
+from fruitvision.commands.models import next_folder, own_lines
 from fruitvision.domain import CheckedPhoto, HandCount, TreeId
 from fruitvision.errors import DetectorDamaged, DetectorUnknown, FieldDataError, TrainingError
 from fruitvision.evaluate.average_precision import threshold_for_count
@@ -20,7 +21,6 @@ from fruitvision.evaluate.tree_trial import TreeTrial, Trial, tree_trial, verdic
 from fruitvision.fruit.cells import BOX, ROW_BEHIND, THIS_ROW
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.fruit.learned import LearnedDetector, detector_in
-from fruitvision.models_command import next_folder, own_lines
 from fruitvision.pipeline import own_detector, own_plan
 from fruitvision.pipeline.own_detector import HowToTeach, OwnDetector, make_own_detector
 from fruitvision.pipeline.own_plan import Enough, OwnPlan, part_of, part_trees, plan_own

@@ -94,10 +94,10 @@ def harvest(
 
     Example: fruitvision harvest --farm larkhill --out harvest.csv
     """
+    from fruitvision.commands.harvest import AskedHarvest, asked_harvest
     from fruitvision.export import write_harvest_csv
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
     from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
-    from fruitvision.harvest_command import AskedHarvest, asked_harvest
     from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines, past_lines
 

@@ -1,0 +1,1 @@
+"""The sub-commands, one module a group: thin, over the library."""
