@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from fruitvision.accounts import Account, AccountBook, Sessions
@@ -41,7 +40,7 @@ class Doors:
     def holder(self, token: str) -> Account | None:
         """Who holds the session of a secret; None if it has ended."""
         try:
-            return self.sessions.account(token, at=datetime.now(UTC))
+            return self.sessions.account(token)
         except AccountError:
             return None
 
@@ -69,7 +68,7 @@ class Doors:
         if account is None:
             self.attempts.wrong(name, address)
             return "", 0
-        return self.sessions.begin(account, at=datetime.now(UTC)), 0
+        return self.sessions.begin(account), 0
 
 
 def doors_of(farm: Path, *, always_shut: bool, proxy_header: str = "") -> Doors:

@@ -62,8 +62,7 @@ class Account:
     """A person who may sign in.
 
     `password_hash` : argon2id (RFC 9106) with its own salt and cost; empty for one who signs in at
-    a proxy. `changed_at` : UTC, when password or role were set; sessions begun before it have
-    ended.
+    a proxy. `changed_at` : UTC, when password or role were set. A session ends with any change.
     """
 
     name: str

@@ -61,9 +61,12 @@ class Job:
         return self.state in OPEN_STATES
 
     def left_s(self, now: datetime) -> float | None:
-        """Seconds that the rest will take at the pace since it was started; None if not known."""
+        """Seconds that the rest will take at the pace since it was started; None if not known.
+
+        It is not where the computer's clock was set back meanwhile.
+        """
         done = self.done - self.started_done
-        if self.started_at is None or done < 1:
+        if self.started_at is None or done < 1 or now < self.started_at:
             return None
         pace_s = (now - self.started_at).total_seconds() / done
         return pace_s * (self.total - self.done)
