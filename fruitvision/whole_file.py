@@ -47,7 +47,7 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
     OSError
         If the file can't be written; nothing is left behind.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     part = part_beside(path)
     try:
         with part.open("xb") as stream:
@@ -55,9 +55,39 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
             stream.flush()
             os.fsync(stream.fileno())
         part.replace(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     finally:
-        part.unlink(missing_ok=True)
+        # What can't be taken away now goes with the next write.
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder that may be there, and have the names of new ones on the disk.
+
+    Else a cut of power could take the folder away again, with the whole file in it.
+
+    Raises
+    ------
+    OSError
+        If it can't be made.
+    """
+    new = [one for one in (folder, *folder.parents) if not one.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for one in new:
+        sync_folder(one.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names of a folder's files on the disk, where folders can be asked for that."""
+    if sys.platform == "win32":
+        return
+    with suppress(OSError):
+        opened = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)
 
 
 def part_beside(path: Path) -> Path:
@@ -82,7 +112,7 @@ def folder_beside(path: Path) -> Iterator[Path]:
     OSError
         If the folder can't be made.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     folder = part_beside(path)
     folder.mkdir()
     try:
@@ -135,15 +165,3 @@ def _is_alive(process: int) -> bool:
     except OSError:  # Somebody else's.
         return True
     return True
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the new name of a file on the disk, where folders can be asked for that."""
-    if sys.platform == "win32":
-        return
-    with suppress(OSError):
-        opened = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(opened)
-        finally:
-            os.close(opened)

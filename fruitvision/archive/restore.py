@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import stat
 import zlib
@@ -28,7 +29,7 @@ from fruitvision.errors import StoreError
 from fruitvision.store import DATABASE_NAME, open_farm
 from fruitvision.store.snapshot import check_database
 from fruitvision.store.tables import SCHEMA
-from fruitvision.whole_file import folder_beside
+from fruitvision.whole_file import folder_beside, sync_folder
 
 # Flag of an entry that is locked with a password: ZIP application note, 4.4.4.
 _LOCKED = 0x1
@@ -59,7 +60,9 @@ def restore_archive(archive: Path, farm: Path) -> Manifest:
                 _settle(folder, manifest)
                 if farm.exists():
                     farm.rmdir()
+                _sync(folder)
                 folder.rename(farm)
+                sync_folder(farm.parent)
     except OSError as err:
         raise StoreError(
             f"Can't restore into {farm}: {err.strerror}.",
@@ -188,6 +191,8 @@ def _unpack(opened: ZipFile, entry: ZipInfo, file: ArchivedFile, folder: Path) -
         for piece in pieces(source):
             found.update(piece)
             written.write(piece)
+        written.flush()
+        os.fsync(written.fileno())
     if found.hexdigest() != file.sha256:
         raise _altered(f"the content of {file.name} is not what its manifest says")
 
@@ -198,6 +203,14 @@ def _settle(folder: Path, manifest: Manifest) -> None:
     with open_farm(folder, create=False) as store:
         if facts.farm_name is None:
             store.save_farm(replace(store.farm(), name=manifest.farm))
+
+
+def _sync(folder: Path) -> None:
+    """Have all of it on the disk before it gets its name: no power cut leaves half a farm there."""
+    with (folder / DATABASE_NAME).open("rb+") as database:
+        os.fsync(database.fileno())
+    for one in (*(path for path in folder.rglob("*") if path.is_dir()), folder):
+        sync_folder(one)
 
 
 def _altered(why: str) -> StoreError:
