@@ -1,5 +1,6 @@
 """Drawn trees with known fruit: found, outlined, shared into seen and hidden, sized."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
@@ -198,19 +199,19 @@ def bin_of_apples() -> Image:
     return picture(*balls)
 
 
-@pytest.mark.parametrize(
-    "image",
-    [
-        flat((120, 170, 235)),
-        flat((114, 114, 114)),
-        flat((0, 0, 0)),
-        np.random.default_rng(1).normal(150, 12, (600, 800, 3)).astype(np.uint8),
-        bin_of_apples(),
-    ],
-    ids=["sky", "grey", "black", "wall", "bin"],
-)
-def test_a_photo_without_a_tree_has_no_fruit(image):
-    assert len(detect(image, mm_per_px=None)) == 0
+# Drawn by the test, not when the file is read: each process of a run reads them all.
+WITHOUT_A_TREE: dict[str, Callable[[], Image]] = {
+    "sky": lambda: flat((120, 170, 235)),
+    "grey": lambda: flat((114, 114, 114)),
+    "black": lambda: flat((0, 0, 0)),
+    "wall": lambda: np.random.default_rng(1).normal(150, 12, (600, 800, 3)).astype(np.uint8),
+    "bin": bin_of_apples,
+}
+
+
+@pytest.mark.parametrize("what", WITHOUT_A_TREE)
+def test_a_photo_without_a_tree_has_no_fruit(what):
+    assert len(detect(WITHOUT_A_TREE[what](), mm_per_px=None)) == 0
 
 
 def test_foliage_alone_has_next_to_no_fruit():
