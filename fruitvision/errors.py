@@ -17,6 +17,7 @@ FruitVisionError
 ├── ConflictError              somebody else changed the same thing meanwhile
 ├── AccountError               a person can't be given an account, or accounts can't be read
 ├── ServeError                 the app can't be started where it was asked for
+├── ClusterError               a cluster can't be reached, or must not measure
 └── StoreError                 the farm folder can't be opened or written
 """
 
@@ -82,6 +83,10 @@ class DetectorDamaged(FruitVisionError):
     """Files of a detector are missing or altered, or it gives other results than it must."""
 
 
+class DeviceUnusable(FruitVisionError):
+    """What a detector is to run on is not there."""
+
+
 class SettingsError(FruitVisionError):
     """A settings file has an unknown key or an impossible value."""
 
@@ -108,6 +113,10 @@ class ConflictError(FruitVisionError):
 
 class ServeError(FruitVisionError):
     """The app can't be started where it was asked for."""
+
+
+class ClusterError(FruitVisionError):
+    """A cluster can't be reached, or its workers would not measure as this computer does."""
 
 
 class AccountError(FruitVisionError):

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
 from threading import Lock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from fruitvision.cores import threads_here
-from fruitvision.errors import DetectorDamaged
+from fruitvision.errors import DetectorDamaged, DeviceUnusable
 from fruitvision.fruit.cells import CHANNELS, MULTIPLE_PX, STRIDE_PX, Cells
 from fruitvision.fruit.detector import Image
 from fruitvision.fruit.model_card import (
@@ -30,6 +31,28 @@ INPUT, OUTPUT = "picture", "cells"
 LOG_ERRORS = 3
 
 _one_at_a_time = Lock()
+
+
+class RunsNetwork(Protocol):
+    """A network that is ready to run, wherever it runs."""
+
+    def cells(self, picture: Image) -> Cells:
+        """What it gives for one picture, see `Network.cells`."""
+
+
+# Makes a network ready from its ONNX.
+MakeReady = Callable[[bytes], RunsNetwork]
+_elsewhere: list[MakeReady] = []
+
+
+def run_elsewhere(make_ready: MakeReady) -> None:
+    """From now on networks of this process run where `make_ready` puts them, on a GPU for instance.
+
+    They are proved on the probe's picture as those on the processor are.
+    """
+    with _one_at_a_time:
+        _elsewhere[:] = [make_ready]
+        _proved.cache_clear()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +88,7 @@ class Network:
         )
 
 
-def network_of(card: ModelCard, weights: Weights) -> Network:
+def network_of(card: ModelCard, weights: Weights) -> RunsNetwork:
     """The network of these weights: loaded and proved once per process, then the same again.
 
     Raises
@@ -79,7 +102,7 @@ def network_of(card: ModelCard, weights: Weights) -> Network:
 
 
 @cache
-def _proved(card: ModelCard, weights: Weights, threads: int) -> Network:
+def _proved(card: ModelCard, weights: Weights, threads: int) -> RunsNetwork:
     network = _loaded(checked_bytes(weights.file), threads, str(weights.file.path))
     probe = checked_bytes(card.probe)
     try:
@@ -100,7 +123,7 @@ def _proved(card: ModelCard, weights: Weights, threads: int) -> Network:
     return network
 
 
-def _run(network: Network, picture: Image, weights: Weights) -> Cells:
+def _run(network: RunsNetwork, picture: Image, weights: Weights) -> Cells:
     try:
         return network.cells(picture)
     except Exception as err:
@@ -110,9 +133,13 @@ def _run(network: Network, picture: Image, weights: Weights) -> Cells:
         ) from err
 
 
-def _loaded(content: bytes, threads: int, where: str) -> Network:
+def _loaded(content: bytes, threads: int, where: str) -> RunsNetwork:
     try:
+        if _elsewhere:
+            return _elsewhere[0](content)
         return Network(session_of_bytes(content, threads=threads))
+    except DeviceUnusable:
+        raise
     except Exception as err:
         raise DetectorDamaged(f"The network {where} can't be loaded: {err}.", fix=FIX) from err
 
