@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date
+from datetime import date, datetime
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
-from app import session, show
+from app import files, session, show
 from app.changes_of_photos import ChangeLine, photo_lines
+from app.downloads import KEEP_PAGE
 from app.wording import day, language, measure, moment, number, percent, ranged, say, texts
+from fruitvision.accounts import Role
 from fruitvision.domain import Block, CaliperReading, Change, Estimate, HandCount, ThingKind
+from fruitvision.pipeline.trail import trail, write_trail
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem
 
 # Changes that are listed. Our choice: some weeks of a farm.
 LISTED = 50
+CHANGES_NAME = "changes.csv"
 # Under this name the change of a block keeps what went with it.
 HANGING = "hanging"
 
@@ -30,6 +36,25 @@ def latest_changes(store: FarmStore) -> None:
         return
     lines.sort(key=lambda line: line.at, reverse=True)
     show.table([_row(line) for line in lines[:LISTED]])
+    # Names of all people are in it.
+    if session.role() in (None, Role.MANAGER):
+        _all_changes(store)
+
+
+def _all_changes(store: FarmStore) -> None:
+    st.caption(say("work.changes_words"))
+    st.download_button(
+        say("work.changes_file"),
+        partial(files.bytes_of, partial(_write_all, store), CHANGES_NAME),
+        file_name=CHANGES_NAME,
+        mime="text/csv",
+        icon=":material/download:",
+        on_click=KEEP_PAGE,
+    )
+
+
+def _write_all(store: FarmStore, path: Path) -> None:
+    write_trail(trail(store), path)
 
 
 def _row(line: ChangeLine) -> dict[str, str]:
@@ -104,6 +129,10 @@ def about_words(kind: ThingKind, thing: object, name: str = "") -> str:
         ThingKind.SEASON_NOTE: "work.the_season_note",
         ThingKind.LEARNED: "work.the_learned",
         ThingKind.WALK: "work.the_walk",
+        ThingKind.PLACE: "work.the_place",
+        ThingKind.REFERENCES: "work.the_references",
+        ThingKind.LENS: "work.the_lens",
+        ThingKind.ACCOUNT: "work.the_account",
     }
     if kind is ThingKind.TABLE:
         name = str(texts(language(), "papers").get(f"kind_{name}", name))
@@ -183,6 +212,8 @@ _WRITTEN: dict[str, Callable[[Any], str]] = {
     "pick_date": _day,
     "full_bloom_on": _day,
     "counted_on": _day,
+    "changed_at": lambda value: moment(datetime.fromisoformat(value)),
+    "made_on": lambda value: _day(value) if value else "–",
     "count_by_hand": lambda value: say("work.yes" if value else "work.no"),
     "calipered": _calipered,
     "picks": _picks,

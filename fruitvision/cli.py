@@ -25,6 +25,7 @@ from fruitvision.commands.planning import thinning, worth
 from fruitvision.commands.sales import freeze, harvest
 from fruitvision.commands.season import season_cli
 from fruitvision.commands.sheet import sheet
+from fruitvision.commands.trail import changes
 from fruitvision.console import (
     DEFAULT_WORKERS,
     DETAIL_FILES,
@@ -477,6 +478,7 @@ cli.command()(learn)
 cli.command()(sheet)
 cli.command()(thinning)
 cli.command()(worth)
+cli.command()(changes)
 
 
 @cli.command()

@@ -69,7 +69,9 @@ def point_at_references(table: Path, photos: Sequence[Path], store: FarmStore) -
     from fruitvision.pipeline.references import by_name, point_at
     from fruitvision.reference_table import read_references
 
-    return list(map(refused_row, point_at(read_references(table), by_name(photos), store)))
+    return list(
+        map(refused_row, point_at(read_references(table), by_name(photos), store, who=login_name()))
+    )
 
 
 @contextmanager
@@ -276,12 +278,19 @@ def _above_0(option: str, value: float) -> None:
 
 def farm_settings_or(store: FarmStore, path: Path | None) -> Settings:
     """The farm's settings; a file that is given replaces them for good."""
+    from fruitvision.domain import ThingKind
     from fruitvision.pipeline.additions import farm_settings
+    from fruitvision.pipeline.entries import now_utc, save_settings
 
     if path is None:
         return farm_settings(store)
     settings = read_settings(path)
-    store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
+    try:
+        save_settings(settings, store.farm(), store, who=login_name())
+    except SettingsError:  # Those that it keeps make no sense: these put them right.
+        store.save_farm(replace(store.farm(), settings_text=settings_to_text(settings)))
+        after = {"settings": path.name}
+        store.note_change(ThingKind.FARM, "", None, after, who=login_name(), at=now_utc())
     typer.echo(f"The settings of {path.name} are the farm's from now on.", err=True)
     return settings
 

@@ -63,6 +63,7 @@ def lens_form(store: FarmStore) -> None:
                 store,
                 square_mm=float(square_mm),
                 made_on=session.today(),
+                who=session.person(),
                 on_progress=show.progress(),
             )
             session.say_next(say("forms.calibrated", lens=calibrated.lens.name), calibrated.refused)

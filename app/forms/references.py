@@ -13,6 +13,7 @@ from app.show_chart import show_chart
 from app.wording import measure, say
 from fruitvision.domain import Block, PointedReference, ReferenceKind
 from fruitvision.pipeline.lines import PlacedPhoto, placed_photos
+from fruitvision.pipeline.references import keep_pointed
 from fruitvision.reference_table import pointed_reference
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_number
@@ -74,7 +75,7 @@ def _measure_with(
 ) -> None:
     photo_id = photo.placed.photo_id
     names = {photo_id: photo.measured.photo.name} if photo.measured else None
-    store.save_pointed_references(photo_id, references)
+    keep_pointed(photo_id, references, store, who=session.person())
     measure_again(store, names)
 
 

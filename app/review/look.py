@@ -24,6 +24,7 @@ from fruitvision.domain import (
 from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline.lines import photo_numbers
 from fruitvision.pipeline.outlines import COCO_FILE, LIST_FILE, outlines_of
+from fruitvision.pipeline.references import keep_pointed
 from fruitvision.pipeline.review import PhotoReview, photo_review
 from fruitvision.reference_table import pointed_reference
 from fruitvision.store import FarmStore
@@ -146,7 +147,7 @@ def _point(review: PhotoReview, store: FarmStore) -> None:
             size_mm = parse_number(size, field="The size") * unit.size
             new = pointed_reference(kind, size_mm, list(box))
             known = store.pointed_references(photo_id)
-            store.save_pointed_references(photo_id, [*known, new])
+            keep_pointed(photo_id, [*known, new], store, who=session.person())
             st.session_state.pop(_BOX)
             measure_again(store, {photo_id: photo.name})
 

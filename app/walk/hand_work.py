@@ -227,7 +227,7 @@ def gap_form(store: FarmStore, stop: Stop) -> None:
         main = kind is TreeKind.MISSING
         if st.button(say(words), type="primary" if main else "secondary", width="stretch"):
             with show.errors():
-                say_found(store, stop.tree, kind, on=session.today())
+                say_found(store, stop.tree, kind, on=session.today(), who=session.person())
                 st.rerun()
 
 
@@ -239,5 +239,5 @@ def found_form(store: FarmStore, stop: Stop) -> None:
     for kind in kinds:
         if st.button(say(f"walk.found_{kind.value}"), width="stretch"):
             with show.errors():
-                say_found(store, stop.tree, kind, on=session.today())
+                say_found(store, stop.tree, kind, on=session.today(), who=session.person())
                 st.rerun()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -28,12 +28,23 @@ OWNER_ONLY = 0o600
 # Our choice: a save takes milliseconds.
 LOCK_WAIT_S = 10.0
 
+Note = Callable[[Account | None, Account | None], None]
+
+
+def _untold(before: Account | None, after: Account | None) -> None:
+    """Where nobody keeps who changed accounts."""
+
 
 @dataclass(frozen=True, slots=True)
 class AccountBook:
-    """The accounts of the farm in `folder`."""
+    """The accounts of the farm in `folder`.
+
+    `note` : told of each account that is about to change, as it was and as it will be; None where
+    there is none. What it raises stops the change, so that none is made without a trace.
+    """
 
     folder: Path
+    note: Note = _untold
 
     @property
     def path(self) -> Path:
@@ -163,12 +174,15 @@ class AccountBook:
         """Read, change and write, one after another, whoever does it."""
         try:
             with FileLock(self.path.with_suffix(".lock"), timeout=LOCK_WAIT_S):
-                accounts = change(self.accounts())
+                known = self.accounts()
+                accounts = change(known)
                 if accounts and all(one.role is not Role.MANAGER for one in accounts):
                     raise AccountError(
                         "No manager would be left, and nobody could let others in.",
                         fix="Give somebody the role manager first.",
                     )
+                for before, after in _differing(known, accounts):
+                    self.note(before, after)
                 plain = list(map(to_plain, accounts))
                 document = {"schema_version": SCHEMA_VERSION, "accounts": plain}
                 write_whole(self.path, json.dumps(document, indent=1).encode())
@@ -183,6 +197,15 @@ class AccountBook:
                 f"Can't write {self.path}: {err.strerror}.",
                 fix="Check that the farm's folder can be written.",
             ) from err
+
+
+def _differing(
+    known: tuple[Account, ...], new: tuple[Account, ...]
+) -> Iterator[tuple[Account | None, Account | None]]:
+    before, after = ({one.name: one for one in ones} for ones in (known, new))
+    for name in dict.fromkeys((*before, *after)):
+        if before.get(name) != after.get(name):
+            yield before.get(name), after.get(name)
 
 
 def _named(known: tuple[Account, ...], name: str) -> Account:

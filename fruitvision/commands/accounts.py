@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sys
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from getpass import GetPassWarning
 from pathlib import Path
@@ -12,6 +14,8 @@ from typing import Annotated
 import typer
 
 from fruitvision.accounts import AccountBook, Role
+from fruitvision.accounts.choices import ChoiceBook
+from fruitvision.console import farm_store, login_name
 from fruitvision.errors import AccountError, StoreError
 
 people_cli = typer.Typer(
@@ -27,6 +31,10 @@ Name = Annotated[str, typer.Argument(help="The person's name, as it stands besid
 PasswordFrom = Annotated[
     Path | None,
     typer.Option("--password-from", help="A file whose first line is it (- is the input)."),
+]
+
+By = Annotated[
+    str | None, typer.Option("--by", help="Who changes it; else the name of this login.")
 ]
 
 
@@ -51,12 +59,14 @@ def add(
         Role, typer.Option("--role", case_sensitive=False, help="What the person may do.")
     ] = Role.SCOUT,
     password_from: PasswordFrom = None,
+    by: By = None,
 ) -> None:
     """Give somebody an account. The first one must be a manager's.
 
     Example: fruitvision people add Ines --role manager --farm larkhill
     """
-    made = _book(farm).add(name, role, _password(password_from), at=datetime.now(UTC))
+    with _changed_by(farm, by) as book:
+        made = book.add(name, role, _password(password_from), at=datetime.now(UTC))
     typer.echo(f"{made.name} may sign in as {made.role.value}.")
 
 
@@ -71,6 +81,7 @@ def role(
     by_option: Annotated[
         Role | None, typer.Option("--role", case_sensitive=False, help="The same, as an option.")
     ] = None,
+    by: By = None,
 ) -> None:
     """Give somebody another role; the person signs in anew.
 
@@ -82,36 +93,50 @@ def role(
             "Two roles are named." if named else "No role is named.",
             fix=f"Name one: {', '.join(Role)}.",
         )
-    changed = _book(farm).set_role(name, named.pop(), at=datetime.now(UTC))
+    with _changed_by(farm, by) as book:
+        changed = book.set_role(name, named.pop(), at=datetime.now(UTC))
     typer.echo(f"{changed.name} is {changed.role.value} now.")
 
 
 @people_cli.command()
-def password(name: Name, farm: Farm, password_from: PasswordFrom = None) -> None:
+def password(name: Name, farm: Farm, password_from: PasswordFrom = None, by: By = None) -> None:
     """Set another password; who is signed in with the old one is signed out.
 
     Example: fruitvision people password Teo --farm larkhill
     """
-    changed = _book(farm).set_password(name, _password(password_from), at=datetime.now(UTC))
+    with _changed_by(farm, by) as book:
+        changed = book.set_password(name, _password(password_from), at=datetime.now(UTC))
     typer.echo(f"{changed.name} has another password.")
 
 
 @people_cli.command()
-def remove(name: Name, farm: Farm) -> None:
+def remove(name: Name, farm: Farm, by: By = None) -> None:
     """Take an account out; who is signed in with it is signed out. Entries stay as they are.
 
     Example: fruitvision people remove Teo --farm larkhill
     """
-    _book(farm).remove(name)
+    with _changed_by(farm, by) as book:
+        book.remove(name)
+    ChoiceBook(farm).forget(" ".join(name.split()))
     typer.echo(f"{name} may no longer sign in.")
 
 
 def _book(farm: Path) -> AccountBook:
-    from fruitvision.store import DATABASE_NAME
+    """The farm's accounts to look at."""
+    from fruitvision.store import has_farm
 
-    if not (farm / DATABASE_NAME).exists():
+    if not has_farm(farm):
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
     return AccountBook(farm)
+
+
+@contextmanager
+def _changed_by(farm: Path, by: str | None) -> Iterator[AccountBook]:
+    """The farm's accounts to change; who does it stands among the farm's changes."""
+    from fruitvision.pipeline.people import noted
+
+    with farm_store(farm, create=False) as store:
+        yield noted(_book(farm), store, who=by or login_name())
 
 
 def _password(password_from: Path | None) -> str:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fruitvision.console import farm_store, progress_line, say
+from fruitvision.console import farm_store, login_name, progress_line, say
 from fruitvision.errors import FieldDataError
 
 lens_cli = typer.Typer(
@@ -74,6 +74,7 @@ def calibrate_command(
             store,
             square_mm=square_mm,
             made_on=datetime.now(UTC).astimezone().date(),
+            who=login_name(),
             on_progress=progress,
         )
     say([*refused_lines(calibrated.refused), *lens_lines(calibrated.lens)])

@@ -36,6 +36,14 @@ class ThingKind(StrEnum):
     LEARNED = "learned"
     # A place of a walk: whether it is to be counted by hand.
     WALK = "walk"
+    # What a walk found at a place.
+    PLACE = "place"
+    # Things of known size that somebody pointed at in a photo.
+    REFERENCES = "references"
+    # The calibration of a phone's lens.
+    LENS = "lens"
+    # Who may sign in, and what for; never a password.
+    ACCOUNT = "account"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

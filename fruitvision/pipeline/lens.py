@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from fruitvision.domain import Doubt, LensCalibration, Photo
+from fruitvision.domain import Doubt, LensCalibration, Photo, ThingKind
 from fruitvision.errors import FruitVisionError, LensNotCalibrated
 from fruitvision.lens.calibrate import calibrate
 from fruitvision.lens.corners import FEWEST_CORNERS, SeenBoard, find_board
 from fruitvision.photo import read_photo
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Progress, Refused, quiet
 from fruitvision.store import Store
 
@@ -33,6 +34,7 @@ def calibrate_lens(
     *,
     square_mm: float,
     made_on: date,
+    who: str = "",
     on_progress: Progress = quiet,
 ) -> Calibrated:
     """Calibrate the lens that took most of these photos of the board, and keep it in the farm.
@@ -66,7 +68,12 @@ def calibrate_lens(
         )
         for board in odd
     ]
+    known = any(one.name == lens.name for one in store.lenses())
     store.save_lens(lens)
+    told = {"made_on": made_on.isoformat()}
+    store.note_change(
+        ThingKind.LENS, lens.name, {"made_on": ""} if known else None, told, who=who, at=now_utc()
+    )
     return Calibrated(lens=lens, refused=tuple(refused))
 
 

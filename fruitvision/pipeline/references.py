@@ -18,10 +18,12 @@ from fruitvision.domain import (
     PointedReference,
     Reference,
     ReferenceKind,
+    ThingKind,
 )
 from fruitvision.errors import FruitVisionError, ReferenceRefused
 from fruitvision.field_table import FieldTable, RefusedRow
 from fruitvision.photo import photo_id_of
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.reference import (
     SHEET_NUMBER,
     UNREAD,
@@ -152,8 +154,22 @@ def _refuse_outside(one: PointedReference, photo: Photo) -> None:
 # ---------------------------------------------------------------- the table
 
 
+def keep_pointed(
+    photo_id: str, references: Sequence[PointedReference], store: Store, *, who: str = ""
+) -> None:
+    """Keep the references that somebody pointed at in a photo, in place of earlier ones."""
+    known = store.pointed_references(photo_id)
+    if known == tuple(references):
+        return
+    store.save_pointed_references(photo_id, references)
+    before, after = ({"pointed_at": len(ones)} for ones in (known, references))
+    store.note_change(
+        ThingKind.REFERENCES, photo_id, before if known else None, after, who=who, at=now_utc()
+    )
+
+
 def point_at(
-    table: FieldTable[ReferenceRow], photos: Mapping[str, Path], store: Store
+    table: FieldTable[ReferenceRow], photos: Mapping[str, Path], store: Store, *, who: str = ""
 ) -> tuple[RefusedRow, ...]:
     """Keep what a table says of photos; lines whose photo is not there are refused.
 
@@ -171,7 +187,7 @@ def point_at(
             continue  # refused with its reason when it is measured
         by_photo.setdefault(photo_id, []).append(row.reference)
     for photo_id, pointed in by_photo.items():
-        store.save_pointed_references(photo_id, list(dict.fromkeys(pointed)))
+        keep_pointed(photo_id, list(dict.fromkeys(pointed)), store, who=who)
     return table.refused
 
 

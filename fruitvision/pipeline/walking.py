@@ -192,8 +192,14 @@ def _count_or_not(
     return changed
 
 
-def say_found(store: Store, tree: TreeId, found: TreeKind, *, on: date) -> None:
-    """Keep what stands at a place of the walk."""
+def say_found(store: Store, tree: TreeId, found: TreeKind, *, on: date, who: str = "") -> None:
+    """Keep what stands at a place of the walk, and who said so."""
+    _keep_found(store, tree, found, on)
+    told = {"tree": to_plain(tree), "counted_on": on.isoformat(), "found": found.value}
+    store.note_change(ThingKind.PLACE, f"{tree}, {on}", None, told, who=who, at=now_utc())
+
+
+def _keep_found(store: Store, tree: TreeId, found: TreeKind, on: date) -> None:
     store.save_visited_places([VisitedPlace(tree=tree, visited_on=on, found=found)])
 
 
@@ -268,7 +274,7 @@ def take_photos(
         if one.outcome is Taken.KEPT and one.placed is not None:
             aim = _with_photo(aim, one.placed, store)
     if aim.stop.photos and aim.stop.found is None:
-        say_found(store, aim.stop.tree, TreeKind.BEARING, on=aim.stop.photos[0].walked_on)
+        _keep_found(store, aim.stop.tree, TreeKind.BEARING, aim.stop.photos[0].walked_on)
     return tuple(taken)
 
 
