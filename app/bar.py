@@ -12,7 +12,9 @@ import streamlit as st
 from app import session, show
 
 _LOOK = """<style>
-[data-testid="stLayoutWrapper"]:has(> .st-key-page-here) { display: none; }
+[data-testid="stLayoutWrapper"]:has(> .st-key-page-here),
+[data-testid="stLayoutWrapper"]:has(> .st-key-session-watch),
+[data-testid="stLayoutWrapper"]:has(> .st-key-cookies) { display: none; }
 .st-key-pages { border-bottom: 2px solid #7a3b2e; padding-bottom: .3rem; }
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding-top: .3rem; }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from html import escape
 from pathlib import Path
@@ -11,13 +12,14 @@ from pathlib import Path
 import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from app import show, show_crop
+from app import remembered, show, show_crop
 from app.gate.gate import SIGN_OUT, signed_in
 from app.gate.pages import pages_of
 from app.wording import (
     LANGUAGE_IN_ADDRESS,
     LANGUAGES,
     chosen_language,
+    forget_language,
     language,
     say,
     set_language,
@@ -46,9 +48,7 @@ _WHAT_IF = "what_if"
 _NOTE = "note"
 _BUT = "but"
 _ROUND = "round"
-_UNITS = "units"
-# Beside it in the address of the page, so that a bookmark or another start keeps the choice.
-UNITS_IN_ADDRESS = "units"
+_UNITS, UNITS_IN_ADDRESS = remembered.UNITS, remembered.UNITS_IN_ADDRESS
 _PERSON = "person"
 PERSON_IN_ADDRESS = "who"
 # Our choice: a name and a family name.
@@ -129,7 +129,8 @@ def units() -> Units:
 def choose_mine() -> None:
     """What holds for this visitor alone: language, units, and the name that entries are kept by.
 
-    All are kept for this visit and in the address of the page.
+    All are kept for this visit and in the address of the page, language and units also for the
+    next visit.
     """
     with st.popover(say("common.mine"), icon=":material/person:"):
         codes = list(LANGUAGES)
@@ -141,15 +142,19 @@ def choose_mine() -> None:
         )
         if chosen != language():
             set_language(chosen)
+            _remember(language=chosen)
             st.rerun()
         systems = list(UnitSystem)
+        before = units().system
         system = st.radio(
             say("common.units"),
             systems,
-            index=systems.index(units().system),
+            index=systems.index(before),
             format_func=show.units_words,
         )
         st.session_state[_UNITS] = UnitSystem(system).value
+        if system != before:
+            _remember(units=UnitSystem(system).value)
         if role() is None:
             name = st.text_input(
                 say("common.who"),
@@ -199,10 +204,32 @@ def person() -> str:
     return str(name)[:LONGEST_NAME]
 
 
-def forget_units() -> None:
+def recall() -> None:
+    """Take up what this visitor chose in an earlier visit; to be called first in every run."""
+    found = _signed_in()
+    remembered.recall(farm_folder(), None if found is None else found[0])
+
+
+def use_farm_units() -> None:
     """From now on the farm's units stand, until another choice."""
     st.session_state.pop(_UNITS, None)
     st.query_params.pop(UNITS_IN_ADDRESS, None)
+    _remember(units="")
+
+
+def use_farm_language() -> None:
+    """From now on the farm's language stands, until another choice."""
+    forget_language()
+    _remember(language="")
+
+
+def _remember(*, language: str | None = None, units: str | None = None) -> None:
+    """Keep a choice for the next visit; where that fails it holds for this one."""
+    found = _signed_in()
+    with suppress(FruitVisionError):
+        remembered.remember(
+            farm_folder(), None if found is None else found[0], language=language, units=units
+        )
 
 
 def walks() -> tuple[tuple[BlockWalks, ...], tuple[Refused, ...]]:

@@ -71,8 +71,13 @@ def chosen_language() -> str:
 
 def set_language(chosen: str) -> None:
     """From now on this visitor reads this language."""
-    st.session_state[_LANGUAGE] = chosen
+    take_language(chosen)
     st.query_params[LANGUAGE_IN_ADDRESS] = chosen
+
+
+def take_language(known: str) -> None:
+    """This visitor chose this language in an earlier visit; the address follows with the page."""
+    st.session_state[_LANGUAGE] = known
     _run.language = ""
 
 

@@ -19,10 +19,16 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from app.gate.doors import Doors
 from app.gate.pages import PAGES, pages_of
 from app.gate.sign_in import Said, sign_in_page
+from app.remembered import LANGUAGE_COOKIE
+from app.wording import LANGUAGE_IN_ADDRESS
 from fruitvision.accounts import Account, Role
 from fruitvision.errors import AccountError
 
 SIGN_IN, SIGN_OUT, ALIVE = "/sign-in", "/sign-out", "/_stcore/health"
+# An open page asks there whether its session goes on.
+SIGNED_IN = "/signed-in"
+# In the address of the form: it is for somebody whose session has ended.
+ENDED = "ended"
 COOKIE = "fruitvision_session"
 PERSON, ROLE = "x-fruitvision-person", "x-fruitvision-role"
 # A form of two fields. Our choice: far more than names and passwords may be long.
@@ -72,6 +78,8 @@ class Gate:
             answer = await self._sign_in(request)
         elif scope["path"] == SIGN_OUT:
             answer = self._sign_out(request)
+        elif scope["path"] == SIGNED_IN:
+            answer = self._goes_on(scope)
         elif (account := self._account(scope)) is not None:
             let_in = _first_page(scope, account.role) or self._app
             await let_in(_with(scope, account), receive, send)
@@ -83,7 +91,9 @@ class Gate:
     async def _sign_in(self, request: Request) -> Response:
         back = _own_address(request.query_params.get("next", "/"))
         if request.method != "POST":
-            return _page(request, back, Said.NOTHING)
+            return _page(
+                request, back, Said.ENDED if ENDED in request.query_params else Said.NOTHING
+            )
         if not _from_here(request):
             return PlainTextResponse(_ON_THIS_PAGE, status_code=403)
         try:
@@ -119,6 +129,16 @@ class Gate:
         answer = RedirectResponse(SIGN_IN, status_code=303, headers=GUARDS)
         answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
         return answer
+
+    def _goes_on(self, scope: Scope) -> Response:
+        """Whether the session of an open page goes on; if not, the page to go to for another.
+
+        Nothing stands there where a proxy signs people in: it does so when the page is loaded anew.
+        """
+        if self._account(scope) is not None:
+            return Response(status_code=204, headers=GUARDS)
+        page = "" if self._doors.proxy_header else f"{SIGN_IN}?{ENDED}=1"
+        return PlainTextResponse(page, status_code=401, headers=GUARDS)
 
     def _turned_away(self, request: Request) -> Response:
         wants_page = "text/html" in request.headers.get("accept", "")
@@ -234,7 +254,10 @@ async def _form(request: Request) -> dict[str, str]:
 def _page(
     request: Request, back: str, said: Said, *, wait_s: int = 0, status: int = 200
 ) -> HTMLResponse:
-    language = request.headers.get("accept-language", "")
+    # As on the page that was left, else as this browser's visitor chose last, else as it speaks.
+    of_page = parse_qs(urlsplit(back).query).get(LANGUAGE_IN_ADDRESS, [""])[0]
+    chosen = request.cookies.get(LANGUAGE_COOKIE, "")
+    language = f"{of_page},{chosen},{request.headers.get('accept-language', '')}"
     content = sign_in_page(language, f"{SIGN_IN}?next={quote(back, safe='')}", said, wait_s=wait_s)
     policy = "default-src 'none'; style-src 'unsafe-inline'; form-action 'self'; base-uri 'none'"
     headers = {**GUARDS, "Content-Security-Policy": policy}

@@ -12,6 +12,7 @@ class Said(StrEnum):
     """What the page has to say about the last try; names of its texts."""
 
     NOTHING = "nothing"
+    ENDED = "ended"
     WRONG = "wrong"
     WAIT = "wait"
     NO_ACCOUNTS = "no_accounts"
@@ -37,7 +38,7 @@ def sign_in_page(accepted: str, action: str, said: Said, *, wait_s: int = 0) -> 
     Parameters
     ----------
     accepted : str
-        The browser's languages, as its header `Accept-Language` has them.
+        Languages, the one wanted most first, as a browser's header `Accept-Language` has them.
     action : str
         Address that the form is sent to.
     wait_s : int

@@ -15,7 +15,7 @@ from app.forms.size_table import size_table_upload
 from app.forms.take_out import take_out_part
 from app.papers.link import tables_link
 from app.show_crop import size_table_words
-from app.wording import LANGUAGES, day, forget_language, measure, number, say
+from app.wording import LANGUAGES, day, measure, number, say
 from fruitvision.domain import Block
 from fruitvision.pipeline.entries import rename_farm, set_language, set_units, settings_of
 from fruitvision.pipeline.size_tables import size_tables_of
@@ -74,7 +74,7 @@ def units_form(store: FarmStore) -> None:
             with conflicts.asked("farm units"):
                 set_units(UnitSystem(chosen), seen, store, who=session.person())
                 conflicts.forget("farm units")
-                session.forget_units()
+                session.use_farm_units()
                 st.rerun()
 
 
@@ -95,7 +95,7 @@ def language_form(store: FarmStore) -> None:
             with conflicts.asked("farm language"):
                 set_language(chosen, seen, store, who=session.person())
                 conflicts.forget("farm language")
-                forget_language()
+                session.use_farm_language()
                 st.rerun()
 
 

@@ -16,6 +16,7 @@ from argon2 import PasswordHasher
 from app.gate.doors import Doors, doors_of
 from app.gate.gate import COOKIE, LONGEST_FORM, Gate, signed_in
 from app.gate.pages import PAGES, pages_of
+from app.wording import texts
 from fruitvision.accounts import Role, book
 
 AT = datetime(2026, 9, 1, tzinfo=UTC)
@@ -191,6 +192,35 @@ def test_a_session_ends_by_signing_out(doors: Doors) -> None:
     assert ask(doors, headers={"Cookie": cookie}).status == 200
     assert ask(doors, "/sign-out", headers={"Cookie": cookie}).headers["location"] == "/sign-in"
     assert ask(doors, headers={"Cookie": cookie}).status == 401
+
+
+def test_an_open_page_learns_that_its_session_ended_and_where_to_begin_another(
+    doors: Doors, tmp_path: Path
+) -> None:
+    cookie = {"Cookie": sign_in(doors).cookie}
+    assert ask(doors, "/signed-in", headers=cookie).status == 204
+    ask(doors, "/sign-out", headers=cookie)
+    told = ask(doors, "/signed-in", headers=cookie)
+    assert (told.status, told.body) == (401, "/sign-in?ended=1")
+    page = ask(doors, f"{told.body}&next=" + quote("/sales?lang=es", safe=""))
+    assert texts("es", "gate")["ended"] in page.body
+    assert texts("en", "gate")["ended"] not in ask(doors, "/sign-in").body
+    # The word is gone once somebody has tried to sign in.
+    wrong = sign_in(doors, "Teo", "copper river gate", path=f"{told.body}&next=%2Fsales")
+    assert texts("en", "gate")["ended"] not in wrong.body
+    proxied = doors_of(tmp_path, always_shut=False, proxy_header="X-Forwarded-User")
+    assert ask(proxied, "/signed-in", address="127.0.0.1").body == ""
+
+
+def test_the_form_speaks_as_the_page_that_was_left_else_as_the_visitor_chose(doors: Doors) -> None:
+    def speaks(path: str, **headers: str) -> str:
+        return ask(doors, path, headers=headers).body.partition('lang="')[2][:2]
+
+    browser = {"Accept-Language": "en-US,en"}
+    chosen = {**browser, "Cookie": "fruitvision_language=fr"}
+    assert speaks("/sign-in?next=%2Fsales%3Flang%3Des", **chosen) == "es"
+    assert speaks("/sign-in", **chosen) == "fr"
+    assert speaks("/sign-in", **{**browser, "Cookie": "fruitvision_language=<b>"}) == "en"
 
 
 def test_damaged_accounts_are_said_and_open_no_door(doors: Doors) -> None:
