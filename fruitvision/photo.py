@@ -1,7 +1,8 @@
 """Step 1: a file becomes an upright picture, with its date, place, lens, sharpness and exposure.
 
-Every format goes through Pillow, so that the orientation tag is applied once: Pillow turns a
+Every format is opened by Pillow, so that the orientation tag is applied once: Pillow turns a
 TIFF and libheif turns a HEIC while decoding, and both clear the tag; the others are turned here.
+The pixels of a whole JPEG are decoded beside it (`jpeg.py`), all others by it.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ from typing import TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import ExifTags, ImageOps, UnidentifiedImageError
 from PIL import Image as PillowImage
-from PIL import ImageOps, UnidentifiedImageError
 
 from fruitvision.domain import Doubt, Doubts, Photo
 from fruitvision.errors import PhotoUnreadable
+from fruitvision.jpeg import decoded_jpeg, turned_upright
 from fruitvision.photo_tags import PhotoTags, tags_of
 
 Image = NDArray[np.uint8]
@@ -205,6 +207,8 @@ def _decode(content: bytes, name: str, long_side_px: int = 0) -> tuple[Image, Ph
         if long_side_px:
             share = min(1.0, long_side_px / max(opened.size))
             opened.draft(None, (int(opened.width * share), int(opened.height * share)))
+        elif (image := _plain_jpeg(opened, content)) is not None:
+            return image, tags
         opened.load()
         return _small(_to_rgb(_upright(opened), name), long_side_px), tags
 
@@ -238,6 +242,21 @@ def _opened(content: bytes, name: str, use: Callable[[PillowImage.Image], T]) ->
         raise PhotoUnreadable(
             f"{name} is damaged or cut short: {err}.", fix="Copy it from the phone again."
         ) from err
+
+
+def _plain_jpeg(opened: PillowImage.Image, content: bytes) -> Image | None:
+    """The upright picture of a whole colour JPEG; None for what Pillow has to judge."""
+    if opened.format not in ("JPEG", "MPO") or opened.mode != "RGB":
+        return None
+    image = decoded_jpeg(content)
+    if image is None or (image.shape[1], image.shape[0]) != opened.size:
+        return None
+    try:
+        orientation = opened.getexif().get(ExifTags.Base.Orientation)
+    except Exception:
+        # Broken tags: the pixels are fine, and nothing says how to turn them.
+        return image
+    return turned_upright(image, orientation)
 
 
 def _small(image: Image, long_side_px: int) -> Image:
@@ -285,7 +304,9 @@ def _to_rgb(picture: PillowImage.Image, name: str) -> Image:
         # 65,535 / 255: 16 bits to 8.
         grey = np.clip((deep + 128) // 257, 0, 255).astype(np.uint8)
         return np.repeat(grey[..., None], 3, axis=2)
-    return np.array(picture.convert("RGB"), dtype=np.uint8)
+    # Converting copies, even to the same.
+    same = picture if picture.mode == "RGB" else picture.convert("RGB")
+    return np.array(same, dtype=np.uint8)
 
 
 # ---------------------------------------------------------------- sharpness and exposure

@@ -33,7 +33,8 @@ ALLOWED: dict[str, set[str]] = {
     "room_data": BASE | {"field_table", "csv_file", "units"},
     "price_data": BASE | {"field_table", "csv_file", "units"},
     "size_table": BASE | {"csv_file", "unit_system", "units"},
-    "photo": BASE | {"photo_folder", "photo_tags"},
+    "jpeg": set(),
+    "photo": BASE | {"jpeg", "photo_folder", "photo_tags"},
     "thumbnail": BASE | {"photo", "whole_file"},
     "photo_tags": BASE | {"lens_tags"},
     "lens_tags": BASE,
@@ -45,7 +46,7 @@ ALLOWED: dict[str, set[str]] = {
     "marker_sheet": BASE | {"printed_ruler", "reference", "units", "whole_file"},
     "sampling": BASE,
     "printed_letters": set(),
-    "walk_list": BASE | {"printed_letters", "whole_file"},
+    "walk_list": BASE | {"printed_letters", "sampling", "whole_file"},
     "drawings": set(),
     "training_card": BASE | {"drawings", "share", "whole_file"},
     "walk_progress": BASE | {"tree", "walk_data"},
@@ -111,13 +112,14 @@ ALLOWED: dict[str, set[str]] = {
     "trust": BASE | {"advice"},
     "target": BASE | {"forecast", "survey"},
     "records": BASE,
-    "store": BASE | {"records", "photo_folder"},
+    "store": BASE | {"records", "photo_folder", "whole_file"},
     "migrations": {"store"},
     "archive": BASE | {"records", "store", "whole_file"},
     "sheet": BASE | {"forecast"},
     "export": BASE
     | {"forecast", "harvest", "printed_letters", "records", "sheet", "unit_system", "whole_file"},
     "batch": BASE | {"cores"},
+    "cluster": BASE | {"__init__", "batch", "fruit", "photo"},
 }
 # Top-level parts that may import any of the above.
 FREE = {
@@ -148,6 +150,9 @@ HEAVY = {
     "icalendar": {"export"},
     "pyarrow": {"export"},
     "filelock": {"accounts", "work"},
+    "dask": {"cluster"},
+    "distributed": {"cluster"},
+    "fsspec": {"cluster"},
 }
 
 
