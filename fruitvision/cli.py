@@ -324,20 +324,22 @@ def plan(
 
     Example: fruitvision plan "Gala North" --farm larkhill --trees 12 --out walk.pdf
     """
-    from fruitvision.pipeline.plan import plan_next_walk
+    from fruitvision.pipeline.plan import plan_next_walk, register_or_rows
     from fruitvision.units import parse_counts
     from fruitvision.walk_list import write_walk_list
 
     with farm_store(farm, create=False) as store:
+        lengths = parse_counts(rows or "", field="--rows")
         walk = plan_next_walk(
             store,
             block_id,
             trees=trees,
             hand_counts=hand_counts,
-            row_lengths=parse_counts(rows or "", field="--rows"),
+            row_lengths=lengths,
             seed=today().toordinal() if seed is None else seed,
         )
-    pages = write_walk_list(walk, out, paper=paper)
+        register = register_or_rows(store, block_id, lengths)
+    pages = write_walk_list(walk, out, register=register, paper=paper)
     typer.echo(f"{out}: {len(walk.places)} stops on {pages} pages, seed {walk.seed}.")
     lost = say_not_printed([walk.block_id, *(place.stratum for place in walk.places)])
     return 1 if lost else 0

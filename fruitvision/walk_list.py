@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from io import BytesIO
 from pathlib import Path
 
@@ -10,9 +10,10 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitvision.domain import PlannedPlace, TreeKind, WalkPlan
+from fruitvision.domain import PlannedPlace, RegisteredTree, TreeId, TreeKind, WalkPlan
 from fruitvision.errors import SettingsError, did_you_mean
 from fruitvision.printed_letters import printable
+from fruitvision.sampling import way_into
 from fruitvision.whole_file import write_asked_for
 
 PAPERS = {"A4": A4, "Letter": LETTER}
@@ -30,8 +31,15 @@ CAUTION = (
 )
 
 
-def write_walk_list(plan: WalkPlan, path: Path, *, paper: str = "A4") -> int:
+def write_walk_list(
+    plan: WalkPlan, path: Path, *, register: Sequence[RegisteredTree], paper: str = "A4"
+) -> int:
     """Write the list as a PDF and return its number of pages.
+
+    Parameters
+    ----------
+    register : sequence of RegisteredTree
+        All positions of the block: they tell at which end each row is entered.
 
     Raises
     ------
@@ -48,14 +56,34 @@ def write_walk_list(plan: WalkPlan, path: Path, *, paper: str = "A4") -> int:
     canvas = Canvas(sheet, pagesize=PAPERS[paper], invariant=1)
     canvas.setTitle(f"Walk through {plan.block_id}, {len(plan.places)} stops")
     canvas.setCreator("fruitvision")
-    first = 1
+    first, ways = 1, _ways_in(plan.places, register)
     for number, places in enumerate(pages, start=1):
-        _draw_page(canvas, PAPERS[paper], plan, f"page {number} of {len(pages)}", places, first)
+        page = f"page {number} of {len(pages)}"
+        _draw_page(canvas, PAPERS[paper], plan, page, places, first, ways)
         canvas.showPage()
         first += len(places)
     canvas.save()
     write_asked_for(path, sheet.getvalue())
     return len(pages)
+
+
+def _ways_in(
+    places: Sequence[PlannedPlace], register: Sequence[RegisteredTree]
+) -> dict[TreeId, tuple[str, str]]:
+    """How to come to each stop that is the first of its row, in two lines."""
+    found = {}
+    before: TreeId | None = None
+    for place in places:
+        tree = place.tree
+        goes_on = before is not None and before.row == tree.row
+        # Trees that were added later start a second way: its first stop goes on from no other.
+        if before is None or not goes_on or abs(tree.position - before.position) != place.steps:
+            way = way_into(tree, register)
+            if way is not None:
+                end = f"{'far' if way.far else 'near'} end, tree {way.end}"
+                found[tree] = f"{way.steps} in from", end
+        before = tree
+    return found
 
 
 def _pages(places: Sequence[PlannedPlace], height: float) -> list[Sequence[PlannedPlace]]:
@@ -70,6 +98,7 @@ def _draw_page(
     page: str,
     places: Sequence[PlannedPlace],
     first: int,
+    ways: Mapping[TreeId, tuple[str, str]],
 ) -> None:
     width, height = size
     left, right = MARGIN_MM * mm, width - MARGIN_MM * mm
@@ -85,7 +114,7 @@ def _draw_page(
     canvas.drawRightString(right, height - 17 * mm, page)
     for line, place in enumerate(places):
         middle = height - (TOP_MM + (line + 0.5) * LINE_MM) * mm
-        _draw_stop(canvas, left, middle, first + line, place)
+        _draw_stop(canvas, left, middle, first + line, place, ways.get(place.tree))
         canvas.setLineWidth(0.4)
         canvas.line(left, middle - LINE_MM / 2 * mm, right, middle - LINE_MM / 2 * mm)
     canvas.setFont("Helvetica", 8)
@@ -95,7 +124,12 @@ def _draw_page(
 
 
 def _draw_stop(
-    canvas: Canvas, left: float, middle: float, number: int, place: PlannedPlace
+    canvas: Canvas,
+    left: float,
+    middle: float,
+    number: int,
+    place: PlannedPlace,
+    way_in: tuple[str, str] | None,
 ) -> None:
     """Number, row and tree in large type, steps to go, boxes to tick, room for the count."""
     base = middle - 2.5 * mm
@@ -107,7 +141,10 @@ def _draw_stop(
     canvas.setFont("Helvetica", 8)
     canvas.drawString(left + PLACE_MM * mm, base - 5 * mm, printable(_remarks(place)))
     canvas.setFont("Helvetica", WORD_POINTS)
-    canvas.drawString(left + STEPS_MM * mm, base, f"{place.steps} on")
+    steps, end = way_in or (f"{place.steps} on", "")
+    canvas.drawString(left + STEPS_MM * mm, base, steps)
+    canvas.setFont("Helvetica", 8)
+    canvas.drawString(left + STEPS_MM * mm, base - 5 * mm, end)
     for shift, word in enumerate(("A", "B", "gap")):
         x = left + (BOXES_MM + 12 * shift) * mm
         canvas.rect(x, base - 1 * mm, 6 * mm, 6 * mm)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import streamlit as st
 
 from app import files, session, show
 from app.wording import number, say
-from fruitvision.domain import Block, PlannedPlace, TreeKind, WalkPlan
-from fruitvision.pipeline.plan import plan_next_walk
+from fruitvision.domain import Block, PlannedPlace, RegisteredTree, TreeKind, WalkPlan
+from fruitvision.pipeline.plan import plan_next_walk, register_or_rows
 from fruitvision.pipeline.walking import current_walk
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_counts
@@ -22,7 +23,9 @@ def walk_plan(store: FarmStore, block: Block) -> None:
     if under_way is not None:
         stops = len(under_way.plan.places)
         st.write(say("blocks.plan_kept", day=under_way.drawn_on, n=stops))
-        _to_print(under_way.plan)
+        with show.errors():
+            lengths = under_way.row_lengths
+            _to_print(under_way.plan, register_or_rows(store, block.block_id, lengths))
         return
     _draw_one(store, block)
 
@@ -40,22 +43,25 @@ def _draw_one(store: FarmStore, block: Block) -> None:
         if not rows:
             return
     with show.errors():
+        lengths = parse_counts(rows, field=say("blocks.plan_rows"))
         plan = plan_next_walk(
             store,
             block.block_id,
             trees=int(trees),
             hand_counts=int(counts),
-            row_lengths=parse_counts(rows, field=say("blocks.plan_rows")),
+            row_lengths=lengths,
             seed=session.today().toordinal(),
         )
-        _to_print(plan)
+        _to_print(plan, register_or_rows(store, block.block_id, lengths))
 
 
-def _to_print(plan: WalkPlan) -> None:
+def _to_print(plan: WalkPlan, register: Sequence[RegisteredTree]) -> None:
     for column, paper in zip(st.columns(len(PAPERS)), PAPERS, strict=True):
         column.download_button(
             say("blocks.plan_list", paper=paper),
-            files.bytes_of(partial(write_walk_list, plan, paper=paper), "walk.pdf"),
+            files.bytes_of(
+                partial(write_walk_list, plan, register=register, paper=paper), "walk.pdf"
+            ),
             file_name=f"walk-{files.safe_name(plan.block_id)}-{paper.lower()}.pdf",
             mime="application/pdf",
             icon=":material/download:",
