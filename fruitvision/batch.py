@@ -1,4 +1,7 @@
-"""Many photos on one machine: worker processes, each result handed over as it comes."""
+"""Many photos: who measures them, and each result handed over as it comes.
+
+On one machine worker processes do it; `cluster` does it on several, behind the same protocol.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +9,63 @@ import os
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from threading import Thread
+from typing import Protocol
 
 from fruitvision.cores import keep_to, threads_here
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import FruitVisionError, PhotoUnreadable
 
 Result = MeasuredPhoto | FruitVisionError
+# Both can be sent to another process; a photo's own may differ from that of others.
 Measure = Callable[[Path], MeasuredPhoto]
+MeasureOf = Callable[[Path], Measure]
+
+
+class PhotoWorkers(Protocol):
+    """Who measures many photos."""
+
+    def in_groups(
+        self, paths: Sequence[Path], measure_of: MeasureOf
+    ) -> Iterator[list[tuple[Path, Result]]]:
+        """Each photo once, with its measurement or the error a user can put right.
+
+        In order of completion; what is done at the same time comes in one group, and nothing is
+        held back to make a group larger.
+
+        Parameters
+        ----------
+        measure_of : callable
+            Gives the function that measures a photo. It is given a path too: the photo's, or that
+            of a copy of the same name.
+        """
+
+
+@dataclass(frozen=True, slots=True)
+class LocalProcesses:
+    """So many processes of this computer; with one, it is this process."""
+
+    number: int
+
+    def in_groups(
+        self, paths: Sequence[Path], measure_of: MeasureOf
+    ) -> Iterator[list[tuple[Path, Result]]]:
+        """As in `PhotoWorkers`; every group is a single photo."""
+        for path, result in _for_each_photo(paths, measure_of, self.number):
+            yield [(path, result)]
+
+
+# A number of processes of this computer, or who else measures.
+Workers = int | PhotoWorkers
+
+
+def photo_workers(workers: Workers) -> PhotoWorkers:
+    """Who measures."""
+    return LocalProcesses(workers) if isinstance(workers, int) else workers
 
 
 def for_each_photo(
@@ -31,24 +80,32 @@ def for_each_photo(
     measure : callable
         A function that can be sent to another process.
     """
+    return _for_each_photo(paths, lambda _: measure, workers)
+
+
+def stopped_the_program(name: str) -> PhotoUnreadable:
+    """Refuses a photo that took down each process that measured it."""
+    return PhotoUnreadable(
+        f"Measuring {name} stopped the program.",
+        fix="Save the photo again as a plain JPEG, or leave it out.",
+    )
+
+
+def _for_each_photo(
+    paths: Sequence[Path], measure_of: MeasureOf, workers: int
+) -> Iterator[tuple[Path, Result]]:
     if workers <= 1 or len(paths) <= 1:
         for path in paths:
-            yield path, _try(path, measure)
+            yield path, _try(path, measure_of(path))
         return
-    lost = yield from _in_a_pool(paths, measure, workers)
+    lost = yield from _in_a_pool(paths, measure_of, workers)
     for path in lost:
-        if (yield from _in_a_pool([path], measure, 1)):
-            yield (
-                path,
-                PhotoUnreadable(
-                    f"Measuring {path.name} stopped the program.",
-                    fix="Save the photo again as a plain JPEG, or leave it out.",
-                ),
-            )
+        if (yield from _in_a_pool([path], measure_of, 1)):
+            yield path, stopped_the_program(path.name)
 
 
 def _in_a_pool(
-    paths: Sequence[Path], measure: Measure, workers: int
+    paths: Sequence[Path], measure_of: MeasureOf, workers: int
 ) -> Generator[tuple[Path, Result], None, list[Path]]:
     """Yield what could be measured, return the paths that were lost when the pool broke."""
     lost: list[Path] = []
@@ -58,14 +115,16 @@ def _in_a_pool(
         processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(share,)
     ) as pool:
         tasks: dict[Future[Result], Path] = {
-            pool.submit(_try, path, measure): path for path in paths
+            pool.submit(_try, path, measure_of(path)): path for path in paths
         }
         try:
-            for task in as_completed(tasks):
+            for task in as_completed(list(tasks)):
+                # Taken out: what was handed over is not kept here as well.
+                path = tasks.pop(task)
                 try:
-                    yield tasks[task], task.result()
+                    yield path, task.result()
                 except BrokenProcessPool:
-                    lost.append(tasks[task])
+                    lost.append(path)
         finally:
             # Whoever stops in the middle waits for the photos in hand, not for all the others.
             pool.shutdown(cancel_futures=True)

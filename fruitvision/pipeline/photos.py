@@ -9,7 +9,7 @@ from functools import cache, partial
 from pathlib import Path
 
 from fruitvision import __version__
-from fruitvision.batch import for_each_photo
+from fruitvision.batch import Measure, Workers, photo_workers
 from fruitvision.domain import (
     Doubt,
     Doubts,
@@ -21,7 +21,7 @@ from fruitvision.domain import (
     Scale,
     merge_doubts,
 )
-from fruitvision.errors import FruitVisionError, ScaleRefused
+from fruitvision.errors import FruitVisionError, PhotoUnreadable, ScaleRefused
 from fruitvision.field_table import RefusedRow
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, Image, choose_detector
 from fruitvision.fruit.foliage import LEAST_FOLIAGE_SHARE, foliage_share
@@ -29,6 +29,7 @@ from fruitvision.fruit.heap import is_heap
 from fruitvision.fruit.measure import measure_fruit
 from fruitvision.lens.fitting import odd_sizes, with_calibration
 from fruitvision.photo import photo_id_of, read_photo
+from fruitvision.pipeline.device import use_device
 from fruitvision.pipeline.references import Found, find_all_references
 from fruitvision.scale import scale_by_hand, scale_from_all, with_distance
 from fruitvision.settings import Settings
@@ -162,7 +163,7 @@ def measure_photos(
     store: Store,
     settings: Settings,
     detector_name: str = DEFAULT_DETECTOR,
-    workers: int = 1,
+    workers: Workers = 1,
     on_progress: Progress = quiet,
     names: Mapping[Path, str] | None = None,
 ) -> Measured:
@@ -173,6 +174,8 @@ def measure_photos(
 
     Parameters
     ----------
+    workers : int or PhotoWorkers
+        Processes of this computer, or a cluster (`cluster.cluster_at`).
     names : mapping, optional
         Name that each photo is known by; the file's own name if left out.
 
@@ -187,29 +190,28 @@ def measure_photos(
     distinct, refused, copies = _distinct(paths)
     labels = names or _labels(list(distinct.values()))
     found = {photo_id: store.measured_photo(photo_id, origin) for photo_id in distinct}
-    todo = [path for photo_id, path in distinct.items() if found[photo_id] is None]
-    pointed = {
-        path: store.pointed_references(photo_id)
-        for photo_id, path in distinct.items()
-        if found[photo_id] is None
-    }
-    measure = partial(
-        _measure_by_name,
-        detector_name=detector_name,
-        settings=settings,
-        lenses=lenses,
-        pointed={path: references for path, references in pointed.items() if references},
-    )
+    todo = {path: photo_id for photo_id, path in distinct.items() if found[photo_id] is None}
+    how = HowToMeasure(detector_name=detector_name, settings=settings, lenses=tuple(lenses))
+    pointed = {path: store.pointed_references(photo_id) for path, photo_id in todo.items()}
     done = len(distinct) - len(todo)
     on_progress(done, len(distinct))
-    for path, result in for_each_photo(todo, measure, workers=workers):
-        done += 1
-        if isinstance(result, FruitVisionError):
-            refused.append(Refused(name=str(path), what=result.what, fix=result.fix))
-        else:
-            named = replace(result, photo=replace(result.photo, name=labels[path]))
-            store.save_measured_photo(named)
-            found[result.photo.photo_id] = named
+    groups = photo_workers(workers).in_groups(tuple(todo), lambda path: how.with_(pointed[path]))
+    for group in groups:
+        results = [(path, _of_this(result, path, todo[path])) for path, result in group]
+        refused.extend(
+            Refused(name=str(path), what=result.what, fix=result.fix)
+            for path, result in results
+            if isinstance(result, FruitVisionError)
+        )
+        named = [
+            replace(result, photo=replace(result.photo, name=labels[path]))
+            for path, result in results
+            if isinstance(result, MeasuredPhoto)
+        ]
+        if named:
+            store.save_measured_photos(named)
+        found.update((one.photo.photo_id, one) for one in named)
+        done += len(group)
         on_progress(done, len(distinct))
     photos = tuple(
         replace(measured, photo=replace(measured.photo, name=labels[path]))
@@ -233,23 +235,45 @@ def _with_odd_sizes(photos: Sequence[MeasuredPhoto]) -> tuple[MeasuredPhoto, ...
     )
 
 
+def _of_this(
+    result: MeasuredPhoto | FruitVisionError, path: Path, photo_id: str
+) -> MeasuredPhoto | FruitVisionError:
+    """A result, unless it is of other bytes than those that were to be measured."""
+    if isinstance(result, FruitVisionError) or result.photo.photo_id == photo_id:
+        return result
+    return PhotoUnreadable(
+        f"{path.name} is another photo where it was measured.",
+        fix="It changed meanwhile, or the place where workers find the photos holds others. "
+        "Check that and measure it again.",
+    )
+
+
 _detector = cache(choose_detector)
 
 
-def _measure_by_name(
-    path: Path,
-    detector_name: str,
-    settings: Settings,
-    lenses: Sequence[LensCalibration],
-    pointed: Mapping[Path, Sequence[PointedReference]],
-) -> MeasuredPhoto:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HowToMeasure:
+    """What all photos of a run are measured with; it can be sent to another process."""
+
+    detector_name: str
+    settings: Settings
+    lenses: tuple[LensCalibration, ...]
+
+    def with_(self, pointed: Sequence[PointedReference] = ()) -> Measure:
+        """The function that measures a photo with the references that were pointed at in it."""
+        use_device()
+        return partial(_measure, how=self, pointed=tuple(pointed))
+
+
+def _measure(path: Path, how: HowToMeasure, pointed: Sequence[PointedReference]) -> MeasuredPhoto:
     """What a worker process runs; its detector is loaded once."""
+    use_device()
     return measure_photo(
         path,
-        detector=_detector(detector_name),
-        settings=settings,
-        lenses=lenses,
-        pointed=pointed.get(path, ()),
+        detector=_detector(how.detector_name),
+        settings=how.settings,
+        lenses=how.lenses,
+        pointed=pointed,
     )
 
 
@@ -284,7 +308,7 @@ def measure_kept_photos(
     *,
     settings: Settings,
     detector_name: str = DEFAULT_DETECTOR,
-    workers: int = 1,
+    workers: Workers = 1,
     on_progress: Progress = quiet,
     names: Mapping[str, str] | None = None,
 ) -> Measured:

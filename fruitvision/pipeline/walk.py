@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
+from fruitvision.batch import Workers
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
 from fruitvision.domain import Block, Photo, TreePhoto
 from fruitvision.errors import FieldDataError, FruitVisionError
@@ -79,7 +80,7 @@ def load_walk(
     settings: Settings,
     detector_name: str = DEFAULT_DETECTOR,
     brought: Brought = Brought(),
-    workers: int = 1,
+    workers: Workers = 1,
     on_progress: Progress = quiet,
 ) -> Loaded:
     """Read a walk folder into the farm: register, photos, hand counts, calipers.

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from sqlalchemy import ColumnElement, Connection, Select, delete, func, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import ColumnElement, Connection, Select, delete, func, insert, select
 
 from fruitvision.domain import (
     LensCalibration,
@@ -89,6 +88,18 @@ class PhotosPart(StorePart):
         with reading(self._engine, self._path) as connection:
             found = rows.measured_photos(connection, query)
         return found[0] if found else None
+
+    def measured_ids(self, photo_ids: Sequence[str], made_with: MadeWith) -> frozenset[str]:
+        """Those of some hundred photos that have a result made with just this."""
+        column = tables.measurement.c
+        query = select(column.photo_id).where(
+            column.photo_id.in_(photo_ids),
+            column.version == made_with.version,
+            column.detector == made_with.detector,
+            column.settings_sha256 == made_with.settings_sha256,
+        )
+        with reading(self._engine, self._path) as connection:
+            return frozenset(connection.execute(query).scalars())
 
     def measured_photos_of(self, block_id: str, made_with: MadeWith) -> tuple[MeasuredPhoto, ...]:
         """The results of a block's photos made with just this, by photo name."""

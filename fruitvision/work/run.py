@@ -6,6 +6,7 @@ import logging
 from dataclasses import dataclass
 from pathlib import Path
 
+from fruitvision.batch import Workers
 from fruitvision.domain import Job, JobKind, JobState
 from fruitvision.errors import FruitVisionError, PhotoUnreadable, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
@@ -51,7 +52,7 @@ def run_job(
     store: Store,
     *,
     detector_name: str = DEFAULT_DETECTOR,
-    workers: int = 1,
+    workers: Workers = 1,
     on_progress: Progress = quiet,
 ) -> Job:
     """Do what is still to be done of a job, and say how it ended.
@@ -125,7 +126,7 @@ def _measure(
     store: Store,
     settings: Settings,
     detector_name: str,
-    workers: int,
+    workers: Workers,
     tell: _Teller,
 ) -> _Ended:
     missing = set(unmeasured(store, settings, detector_name=detector_name))
@@ -175,7 +176,7 @@ def _load(
     store: Store,
     settings: Settings,
     detector_name: str,
-    workers: int,
+    workers: Workers,
     tell: _Teller,
 ) -> _Ended:
     loaded = load_walk(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from fruitvision.batch import Workers
 from fruitvision.cores import cores_available
 from fruitvision.domain import Job, JobState
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
@@ -39,7 +40,9 @@ def is_worked_on(folder: Path) -> bool:
         return True
 
 
-def work_off(folder: Path, *, workers: int = WORKERS, detector_name: str = DEFAULT_DETECTOR) -> int:
+def work_off(
+    folder: Path, *, workers: Workers = WORKERS, detector_name: str = DEFAULT_DETECTOR
+) -> int:
     """Do a farm's jobs until none is left; how many ended. Where another process does them, 0.
 
     Raises
@@ -59,7 +62,7 @@ def work_off(folder: Path, *, workers: int = WORKERS, detector_name: str = DEFAU
     return done
 
 
-def _all_jobs(store: FarmStore, workers: int, detector_name: str) -> int:
+def _all_jobs(store: FarmStore, workers: Workers, detector_name: str) -> int:
     done = 0
     while (job := store.next_job(now_utc())) is not None:
         if job.starts > MOST_STARTS:
