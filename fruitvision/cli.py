@@ -13,6 +13,7 @@ import typer
 from fruitvision import __version__
 from fruitvision.commands.accounts import people_cli
 from fruitvision.commands.archive import archive_cli
+from fruitvision.commands.bench import bench_cli
 from fruitvision.commands.calipers import calipers_cli
 from fruitvision.commands.learning import learn, lots_cli, score
 from fruitvision.commands.lens import lens_cli
@@ -58,7 +59,6 @@ from fruitvision.errors import FieldDataError, FruitVisionError, StoreError
 from fruitvision.forecast.growth import Weather
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector, detector_names
 from fruitvision.settings import Settings
-from fruitvision.simulate.bench import bench_cli
 from fruitvision.simulate.command import simulate_cli
 from fruitvision.train.command import train_cli
 from fruitvision.unit_system import UnitSystem

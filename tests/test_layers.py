@@ -132,6 +132,7 @@ FREE = {
     "serve",
     "simulate",
     "bench_app",
+    "bench_speed",
     "work",
 }
 # Libraries that only these parts may import.

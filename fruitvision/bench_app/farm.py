@@ -62,6 +62,7 @@ class FarmSize:
     """How large a farm to invent. Photos: blocks · trees · two faces · two walks.
 
     Photos of the first `large_blocks` are as large as a phone's: their pictures are timed.
+    Without `pictures` the farm has the rows of its photos and no files: no page can show one.
     """
 
     blocks: int = 60
@@ -69,6 +70,7 @@ class FarmSize:
     fruit_a_photo: int = 40
     forecasts: int = 2
     large_blocks: int = 1
+    pictures: bool = True
 
     @property
     def photos(self) -> int:
@@ -142,7 +144,7 @@ def _fill_block(store: FarmStore, number: int, size: FarmSize, origin: MadeWith)
             for face in "AB":
                 taken = datetime.combine(day, NINE) + timedelta(minutes=len(photos))
                 large = number <= size.large_blocks
-                file = _keep_picture(store.folder, f"{number} {len(photos)}", large=large)
+                file = _file_of(store.folder, f"{number} {len(photos)}", size, large=large)
                 photo = replace(file, name=f"{name} {len(photos):03d}.jpg", taken_at=taken)
                 fruit = tuple(_fruit(photo, draw, int(draw.poisson(load)), MEANS_MM[walk]))
                 photos.append(_measured(photo, fruit, origin))
@@ -160,15 +162,16 @@ def _fill_block(store: FarmStore, number: int, size: FarmSize, origin: MadeWith)
 # ---------------------------------------------------------------- photos
 
 
-def _keep_picture(folder: Path, words: str, *, large: bool) -> Photo:
-    """The file of a photo; its words make it another one than all others."""
+def _file_of(folder: Path, words: str, size: FarmSize, *, large: bool) -> Photo:
+    """A photo, its file kept if the farm has any; its words make it another one than all others."""
     content, width_px, height_px = orchard_jpeg(large=large)
     content = numbered_jpeg(content, words)
     photo_id = hashlib.sha256(content).hexdigest()
     path = folder / PHOTOS_NAME / f"{photo_id}.jpg"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    # No write of its own with a sync: this farm can be made again.
-    path.write_bytes(content)
+    if size.pictures:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # No write of its own with a sync: this farm can be made again.
+        path.write_bytes(content)
     return Photo(
         photo_id=photo_id,
         name=path.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -90,6 +91,60 @@ def app_speed(
         write_json(rows, json_file)
         typer.echo(f"Written: {json_file}")
     return 0 if all(row.met for row in rows) else 1
+
+
+@bench_cli.command("speed")
+def step_speed(
+    group: Annotated[
+        list[str] | None,
+        typer.Option("--group", help="cold, photo, farm, large or app; can be given again."),
+    ] = None,
+    only: Annotated[
+        str, typer.Option("--only", help="Steps of these words, as in pytest's -k.")
+    ] = "",
+    rounds: Annotated[int, typer.Option("--rounds", min=1, help="Runs of each step.")] = 5,
+    cores: Annotated[int, typer.Option("--cores", min=1, help="Keep to so many.")] = 2,
+    farm: Annotated[
+        Path, typer.Option("--farm", help="Folder of the invented farm; filled if it is new.")
+    ] = Path("bench-farm"),
+    photos: Annotated[
+        int, typer.Option("--photos", min=1, max=6, help="Kinds of block, a photo of each.")
+    ] = 6,
+    photo_px: Annotated[
+        tuple[int, int], typer.Option("--photo-px", help="Width and height of the photos.")
+    ] = (3000, 4000),
+    blocks: Annotated[int, typer.Option("--blocks", min=2, help="Of the invented farm.")] = 60,
+    large_blocks: Annotated[
+        int, typer.Option("--large-blocks", min=2, help="Of the large one; 84 photos each.")
+    ] = 120,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Also write the rows into this file.")
+    ] = None,
+) -> int:
+    """Seconds and memory of each step: new process, photo of 12 megapixels, farms, pages.
+
+    From a checkout only, with pytest-benchmark. Exit status 1: a target is missed, or a step broke.
+    Example: fruitvision bench speed --group photo --group cold
+    """
+    from fruitvision.bench_app.timing import table_lines
+    from fruitvision.bench_speed.machine import keep_to_cores, machine_words
+    from fruitvision.bench_speed.run import SpeedWork, time_all, write_timed
+
+    keep_to_cores(cores)
+    work = SpeedWork(only=only, rounds=rounds, photos=photos, photo_px=photo_px, farm=farm)
+    work = replace(work, blocks=blocks, large_blocks=large_blocks)
+    if group:
+        work = replace(work, groups=tuple(group))
+    timed = time_all(work)
+    typer.echo(f"{machine_words()}; {timed.program or 'pages only'}; {rounds} rounds")
+    for line in table_lines(timed.rows):
+        typer.echo(line)
+    for line in timed.failed:
+        typer.echo(f"Not timed: {line}", err=True)
+    if json_file is not None:
+        write_timed(timed, json_file, work)
+        typer.echo(f"Written: {json_file}")
+    return 0 if not timed.failed and all(row.met for row in timed.rows) else 1
 
 
 @bench_cli.command()

@@ -1,0 +1,1 @@
+"""How long each step takes, and its memory: `fruitvision bench speed`, from a checkout."""
