@@ -5,9 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fruitvision.domain import Doubt, Fruit, Photo, Scale
+from fruitvision.domain import DepthGrade, Doubt, Fruit, Photo, Scale
+from fruitvision.fruit import measure
 from fruitvision.fruit.detector import Detections
-from fruitvision.fruit.measure import diameter_error_mm, measure_fruit, outline_error_px
+from fruitvision.fruit.measure import (
+    LARGEST_OUTLINE_ERROR,
+    diameter_error_mm,
+    measure_fruit,
+    outline_error_px,
+    scatter_gain,
+    sized_fruit,
+    true_diameters_px,
+)
+from fruitvision.fruit.rim import Rims
 from fruitvision.settings import Settings
 from tests.scenes import Ball, Camera, photo_of, true_outline_px
 
@@ -124,6 +134,10 @@ def test_without_scale_fruit_are_counted_not_sized():
         ((21.4, 450, 48, 44, 90), True),
         ((600, 877.6, 48, 44, 0), True),
         ((600, 877.5, 48, 44, 0), False),
+        ((1175.6, 450, 48, 44, 0), True),
+        ((1175.5, 450, 48, 44, 0), False),
+        ((600, 21.4, 48, 44, 0), True),
+        ((600, 21.5, 48, 44, 0), False),
     ],
 )
 def test_an_outline_that_leaves_the_picture_is_not_sized(outline, cut):
@@ -148,3 +162,93 @@ def test_fruit_of_a_row_behind_are_kept_and_not_sized():
 
 def test_no_detections_give_no_fruit():
     assert measured(detections()) == ()
+
+
+def test_what_is_seen_of_a_fruit_stays_with_it():
+    (fruit,) = measured(detections((600, 450, 48, 44, 10), share=0.8))
+    assert (fruit.photo_id, fruit.score, fruit.visible_share) == (PHOTO.photo_id, 0.9, 0.8)
+
+
+def test_outlines_fitted_in_the_picture_take_the_place_of_the_detectors(monkeypatch):
+    # The rims say 60 px and not 48, with errors of 3 % and 8 %: the second is not sized.
+    found = detections((300, 450, 48, 44, 0), (800, 450, 48, 44, 0))
+    fitted = found.outlines.copy()
+    fitted[:, 2] = 60.0
+    picture = np.zeros((900, 1200, 3), dtype=np.uint8)
+
+    def refined(given: np.ndarray, what: Detections) -> tuple[Detections, Rims]:
+        assert given is picture
+        assert what is found
+        rims = Rims(outlines=fitted, errors=np.array([0.03, 0.08]), seen=np.ones(2))
+        return replace(found, outlines=fitted), rims
+
+    monkeypatch.setattr(measure, "refined", refined)
+    sure, unsure = measure_fruit(
+        found, photo=PHOTO, scale=SCALE, settings=Settings(), picture=picture
+    )
+    assert sure.diameter_mm == pytest.approx(90.0 / 1.005)
+    assert sure.diameter_error_px == pytest.approx(0.03 * 60)
+    assert unsure.diameter_error_px == pytest.approx(0.08 * 60)
+    assert (unsure.diameter_mm, unsure.doubts) == (None, (Doubt.PARTLY_HIDDEN,))
+
+
+def one_fruit() -> Fruit:
+    (fruit,) = measured(detections((600, 450, 48, 44, 0)), scale=None)
+    return replace(fruit, doubts=())
+
+
+def sized(error: float, *, fitted: bool, scale: Scale = SCALE, fruit: Fruit | None = None) -> Fruit:
+    return sized_fruit(
+        fruit or one_fruit(),
+        error,
+        fitted=fitted,
+        photo=PHOTO,
+        scale=scale,
+        settings=Settings(),
+    )
+
+
+def test_only_a_fitted_outline_is_refused_for_its_error_and_only_beyond_the_limit():
+    assert sized(LARGEST_OUTLINE_ERROR, fitted=True).diameter_mm is not None
+    assert sized(LARGEST_OUTLINE_ERROR + 1e-9, fitted=True).diameter_mm is None
+    assert sized(LARGEST_OUTLINE_ERROR + 1e-9, fitted=False).diameter_mm is not None
+
+
+def test_an_outline_that_errs_keeps_its_other_doubts():
+    cut = replace(one_fruit(), centre_x_px=10.0)
+    assert sized(0.09, fitted=True, fruit=cut).doubts == (Doubt.CUT_BY_EDGE, Doubt.PARTLY_HIDDEN)
+
+
+def test_several_references_give_each_fruit_its_distance_and_no_scatter():
+    # 1.5 mm per px at the anchor is 1500 mm; 400 px on, a slope of 0.0005 makes it 1.5 / 0.8.
+    scale = replace(
+        SCALE,
+        grade=DepthGrade.REFERENCES,
+        anchor_px=(200.0, 450.0),
+        slope_per_px=(0.0005, 0.0),
+    )
+    fruit = sized(0.03, fitted=True, scale=scale)
+    assert fruit.diameter_mm == pytest.approx(48 * 1.5 / 0.8)
+    assert fruit.distance_mm == pytest.approx(1500 / 0.8)
+    assert fruit.depth_grade is DepthGrade.REFERENCES
+    plain = sized(0.03, fitted=True)
+    assert (plain.distance_mm, plain.depth_grade) == (None, DepthGrade.ONE_PLANE)
+
+
+def test_the_gain_by_scatter_is_the_squared_share_of_the_depth_up_to_its_limit():
+    # The mean of 1/z for z = 2 m ± 100 mm is (1/2)(1 + 0.05²): second order of the series.
+    assert scatter_gain(100.0, 2000.0) == pytest.approx(0.05**2)
+    assert scatter_gain(100.0, None) == pytest.approx(0.05**2)
+    assert scatter_gain(100.0, 4000.0) == pytest.approx(0.025**2)
+    assert scatter_gain(400.0, 2000.0) == 0.005
+    depths = np.array([1900.0, 2100.0])
+    assert np.mean(2000 / depths) - 1 == pytest.approx(scatter_gain(100.0, 2000.0), rel=0.01)
+
+
+def test_shares_beyond_nothing_and_all_count_as_those():
+    assert outline_error_px(100.0, 1.4) == outline_error_px(100.0, 1.0)
+    assert outline_error_px(100.0, -0.2) == outline_error_px(100.0, 0.0)
+
+
+def test_no_outlines_have_no_diameters_even_where_the_lens_is_known():
+    assert true_diameters_px(np.zeros((0, 5)), photo_of(CAMERA)).shape == (0,)
