@@ -251,6 +251,17 @@ def test_an_order_over_several_classes_is_not_counted_twice() -> None:
     assert [one.short_p50 for one in checked.lines] == [0, 0]
 
 
+def test_what_stands_for_orders_over_several_classes_is_told_apart() -> None:
+    cells = {(MONDAY, "88"): exactly(100), (MONDAY, "80"): exactly(60)}
+    orders = [order("88", 70), order("80-88", 50), order("all", 100, firm=False)]
+    found = cells_of(check_orders(sold_from(cells), orders))
+    # 160 are there, 220 are ordered: 60 are short, of the option.
+    assert sum(one.p10.sold for one in found.values()) == 220
+    assert sum(one.p10.of_several for one in found.values()) == 150
+    one_class = {name: one.p10.sold - one.p10.of_several for (_, name), one in found.items()}
+    assert one_class == {"88": 70, "80": 0}
+
+
 def test_firm_goes_before_option_and_first_come_first_served() -> None:
     cells = {(MONDAY, "88"): exactly(100)}
     orders = [

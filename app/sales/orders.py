@@ -153,8 +153,11 @@ def _week_table(cells: Sequence[OrderCell], crop: CropForecast) -> None:
     chosen = in_address(
         say("sales.orders_week"), mondays, name="order_week", words=week, start=_start(told)
     )
-    lines = [_line(cell) for cell in reversed(told) if cell.week == chosen]
-    heads = ("class", "sold", "left_p10", "left_p50", "still_safe")
+    shown = [cell for cell in reversed(told) if cell.week == chosen]
+    of_several = sum(cell.p10.of_several for cell in shown)
+    lines = [_line(cell, apart=of_several > 0) for cell in shown]
+    sold = ("sold_class", "sold_any") if of_several else ("sold",)
+    heads = ("class", *sold, "left_p10", "left_p50", "still_safe")
     head = "".join(f'<th scope="col">{escape(say(f"sales.{one}"))}</th>' for one in heads)
     st.html(LOOK)
     st.markdown(
@@ -162,6 +165,8 @@ def _week_table(cells: Sequence[OrderCell], crop: CropForecast) -> None:
         "</table>",
         unsafe_allow_html=True,
     )
+    if of_several:
+        st.caption(say("sales.sold_any_why", n=of_several))
 
 
 def _start(cells: Sequence[OrderCell]) -> date:
@@ -171,10 +176,14 @@ def _start(cells: Sequence[OrderCell]) -> date:
     return (oversold or sold or list(cells))[0].week
 
 
-def _line(cell: OrderCell) -> str:
+def _line(cell: OrderCell, *, apart: bool) -> str:
+    """A class; `apart`: what is sold to orders over several classes in a column of its own."""
     name = escape(class_words(cell.size_class))
+    of_several = cell.p10.of_several
+    sold = (cell.p10.sold - of_several, of_several) if apart else (cell.p10.sold,)
+    told = "".join(f"<td>{escape(number(one))}</td>" for one in sold)
     return (
-        f'<tr class="line"><th scope="row">{name}</th><td>{escape(number(cell.p10.sold))}</td>'
+        f'<tr class="line"><th scope="row">{name}</th>{told}'
         f"<td>{escape(_left(cell.p10))}</td><td>{escape(_left(cell.p50))}</td>"
         f'<td class="safe">{escape(number(cell.safe))}</td></tr>'
     )

@@ -40,10 +40,14 @@ Level = Callable[[Estimate], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """Whole cartons of a cell that are there and that are sold; `left` is below 0 if oversold."""
+    """Whole cartons of a cell that are there and that are sold; `left` is below 0 if oversold.
+
+    `of_several` : those of `sold` that stand there for orders which other classes may fill too.
+    """
 
     there: int
     sold: int
+    of_several: int = 0
 
     @property
     def left(self) -> int:
@@ -144,10 +148,12 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Sold:
-    """At one level: cartons there by cell, sold by cell, and short by line, firm lines first."""
+    """At one level: cartons there by cell, sold by cell (in all, and to orders over several
+    classes), and short by line, firm lines first."""
 
     there: Mapping[Cell, int]
     sold: Mapping[Cell, int]
+    of_several: Mapping[Cell, int]
     short: Sequence[int]
 
 
@@ -252,20 +258,22 @@ class _Stock:
         wanted = [self._wanted(i, there) for i in self._served]
         taken = allocation(there, wanted)
         got = taken.sum(axis=1)
-        sold: dict[Cell, int] = {}
-        for part, cartons in zip(self._parts, taken.sum(axis=0).tolist(), strict=True):
-            cell = part.week, part.row
-            sold[cell] = sold.get(cell, 0) + cartons
+        over_several = [len(self._meant[i][0]) > 1 for i in self._served]
+        sold = self._by_cell(taken.sum(axis=0).tolist())
+        of_several = self._by_cell(taken[over_several].sum(axis=0).tolist())
         short = [one.cartons - int(filled) for one, filled in zip(wanted, got, strict=True)]
         for i, cartons in zip(self._served, short, strict=True):
             if cartons:
                 cell = self._orders[i].week, self._largest_row(i, there)
                 sold[cell] = sold.get(cell, 0) + cartons
-        return _Sold(there=self._by_cell(there), sold=sold, short=short)
+                if len(self._meant[i][0]) > 1:
+                    of_several[cell] = of_several.get(cell, 0) + cartons
+        there_by_cell = self._by_cell(there)
+        return _Sold(there=there_by_cell, sold=sold, of_several=of_several, short=short)
 
-    def _by_cell(self, there: Sequence[int]) -> dict[Cell, int]:
+    def _by_cell(self, cartons_by_part: Sequence[int]) -> dict[Cell, int]:
         found: dict[Cell, int] = {}
-        for part, cartons in zip(self._parts, there, strict=True):
+        for part, cartons in zip(self._parts, cartons_by_part, strict=True):
             cell = part.week, part.row
             found[cell] = found.get(cell, 0) + cartons
         return found
@@ -294,7 +302,11 @@ class _Stock:
 
 
 def _taken(level: _Sold, cell: Cell) -> Taken:
-    return Taken(there=level.there.get(cell, 0), sold=level.sold.get(cell, 0))
+    return Taken(
+        there=level.there.get(cell, 0),
+        sold=level.sold.get(cell, 0),
+        of_several=level.of_several.get(cell, 0),
+    )
 
 
 def _whole(parts: Sequence[_Part], level: Level) -> list[int]:
