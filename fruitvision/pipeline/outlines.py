@@ -12,6 +12,7 @@ from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.export.csv_text import Cell, csv_bytes
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.outlines_coco import OutlinedPhoto, coco_text
+from fruitvision.photo_place import without_place
 from fruitvision.pipeline.photos import Refused, made_with
 from fruitvision.pipeline.review import by_photo
 from fruitvision.review import apply_edits
@@ -112,8 +113,12 @@ def outlines_of(
 def write_outlines(outlines: Outlines, folder: Path, *, photos: bool = True) -> None:
     """`outlines.json`, `photos.csv`, and copies of the photos where they are wanted.
 
+    The copies have the pictures as they are, and say neither where nor by whom they were taken.
+
     Raises
     ------
+    PhotoUnreadable
+        If a photo's place can't be taken out.
     FieldDataError
         If there is no photo to write.
     StoreError
@@ -133,7 +138,8 @@ def write_outlines(outlines: Outlines, folder: Path, *, photos: bool = True) -> 
     write_asked_for(folder / LIST_FILE, outlines.photo_list)
     if photos:
         for file in outlines.files:
-            write_asked_for(folder / PHOTO_FOLDER / file.name, file.read_bytes())
+            content = without_place(file.read_bytes(), file.name)
+            write_asked_for(folder / PHOTO_FOLDER / file.name, content)
 
 
 def _row(photo: OutlinedPhoto, placed: TreePhoto, edits: Sequence[PhotoEdit]) -> Sequence[Cell]:

@@ -22,7 +22,6 @@ NO_PAGE = {
     "evaluate": "judging of detectors, on the command line",
     "bench_app": "a bench, on the command line",
     "bench_speed": "a bench, on the command line",
-    "bench_speed": "a bench, on the command line",
     "bench_app.py": "a bench, on the command line",
     "migrations": "SQL",
     "accounts": "the command line; who signs in reads the texts of the gate",
