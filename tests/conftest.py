@@ -9,10 +9,15 @@ from pathlib import Path
 
 import pytest
 from filelock import FileLock
+from hypothesis import settings
 
 # Small matrices by one thread: several wait for each other longer than they work, most of all where
 # many processes of tests share the cores. It counts only before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# The same examples every time, few of them, and no clock: a loaded machine makes no test fail.
+settings.register_profile("suite", max_examples=40, deadline=None, derandomize=True, database=None)
+settings.load_profile("suite")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
