@@ -15,6 +15,13 @@ from fruitvision.commands.accounts import people_cli
 from fruitvision.commands.archive import archive_cli
 from fruitvision.commands.bench import bench_cli
 from fruitvision.commands.calipers import calipers_cli
+from fruitvision.commands.cluster import (
+    ClusterAddress,
+    PhotosAt,
+    cluster_cli,
+    folder_of,
+    who_measures,
+)
 from fruitvision.commands.learning import learn, lots_cli, score
 from fruitvision.commands.lens import lens_cli
 from fruitvision.commands.models import models_cli
@@ -78,6 +85,7 @@ cli.add_typer(lots_cli, name="lots")
 cli.add_typer(papers_cli, name="table")
 cli.add_typer(archive_cli, name="archive")
 cli.add_typer(season_cli, name="season")
+cli.add_typer(cluster_cli, name="cluster")
 cli.add_typer(people_cli, name="people")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")
@@ -213,6 +221,8 @@ def measure(
         Path | None, typer.Option("--lenses-of", help="Farm whose lenses to use from now on.")
     ] = None,
     workers: Workers = DEFAULT_WORKERS,
+    cluster: ClusterAddress = None,
+    photos_at: PhotosAt = None,
     units: ShownUnits = None,
 ) -> int:
     """Count and size the fruit in photos: fruit.csv and photos.csv.
@@ -238,7 +248,13 @@ def measure(
             "One photo alone is no pair.",
             fix="Name two or more of one tree face, taken a step apart, or leave --pair away.",
         )
-    with farm_store(out / ".measured") as store, progress_line("measuring") as progress:
+    with (
+        farm_store(out / ".measured") as store,
+        who_measures(
+            workers, cluster, photos_at, below=folder_of(photos), detector=detector
+        ) as who,
+        progress_line("measuring") as progress,
+    ):
         if lenses_of is not None:
             copy_lenses(lenses_of, store)
         left_out = [] if references is None else point_at_references(references, paths, store)
@@ -247,7 +263,7 @@ def measure(
             store=store,
             settings=settings,
             detector_name=detector,
-            workers=workers,
+            workers=who,
             on_progress=progress,
         )
     joined = True
@@ -281,6 +297,8 @@ def load(
     detector: DetectorName = DEFAULT_DETECTOR,
     settings_file: SettingsFile = None,
     workers: Workers = DEFAULT_WORKERS,
+    cluster: ClusterAddress = None,
+    photos_at: PhotosAt = None,
     by: Annotated[
         str | None, typer.Option("--by", help="Who loads it; else the name of this login.")
     ] = None,
@@ -299,7 +317,12 @@ def load(
         settings = farm_settings_or(store, settings_file)
         who = login() if by is None else by
         if with_walk:
-            loaded = load_folder(store, folder, settings, detector, walk_day, workers, who=who)
+            with who_measures(
+                workers, cluster, photos_at, below=folder, detector=detector
+            ) as measuring:
+                loaded = load_folder(
+                    store, folder, settings, detector, walk_day, measuring, who=who
+                )
         else:
             loaded = load_tables(store, folder, who=who)
     return 1 if loaded.refused else 0
@@ -506,7 +529,12 @@ def app(
 
 
 @cli.command()
-def work(farm: Farm, workers: Workers = DEFAULT_WORKERS) -> int:
+def work(
+    farm: Farm,
+    workers: Workers = DEFAULT_WORKERS,
+    cluster: ClusterAddress = None,
+    photos_at: PhotosAt = None,
+) -> int:
     """Measure the photos that wait in the farm, as the app does in the background.
 
     Stopped in the middle, it goes on where it was. Example: fruitvision work --farm larkhill
@@ -516,7 +544,8 @@ def work(farm: Farm, workers: Workers = DEFAULT_WORKERS) -> int:
 
     with farm_store(farm, create=False) as store:
         wanted = [job.number for job in store.jobs(only_open=True)]
-        work_off(farm, workers=workers)
+        with who_measures(workers, cluster, photos_at, below=farm / "photos") as who:
+            work_off(farm, workers=who)
         jobs = [store.job(number) for number in wanted]
     for job in jobs:
         typer.echo(f"Job {job.number}, {job.state.value}: {job.done} of {job.total} photos.")

@@ -22,6 +22,7 @@ from fruitvision.settings import Settings, read_settings, settings_to_text
 from fruitvision.unit_system import METRIC, Units, UnitSystem, units_of
 
 if TYPE_CHECKING:
+    from fruitvision.batch import Workers
     from fruitvision.domain import Forecast, MeasuredPhoto
     from fruitvision.fruit.detector import Image
     from fruitvision.pipeline import Choices, Loaded, Progress, Refused
@@ -137,7 +138,7 @@ def load_folder(
     settings: Settings,
     detector: str,
     walked_on: date | None,
-    workers: int,
+    workers: Workers,
     *,
     who: str = "",
 ) -> Loaded:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from fruitvision.cli import main as command
 from fruitvision.cluster import Unfit, cluster_at
 from fruitvision.cluster.connect import check_address, connected, unfit_workers
 from fruitvision.cluster.flight import Flight, Task, TaskFailed, Work
@@ -339,3 +340,29 @@ def test_when_the_last_worker_is_gone_it_is_said() -> None:
         cluster.scale(0)
         with pytest.raises(ClusterError, match="no worker left"):
             list(answers)
+
+
+# ---------------------------------------------------------------- the commands
+
+
+def test_the_commands_measure_on_a_cluster(
+    here: str, photos: tuple[Path, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    there, farm = str(photos[0].parent), str(tmp_path / "farm")
+    usual = ["--detector", DETECTOR, "--cluster", here]
+    assert command(["cluster", "check", here, "--detector", DETECTOR]) == 0
+    assert "1 photos can be measured" in capsys.readouterr().out
+    assert command(["cluster", "measure", there, "--farm", farm, *usual]) == 1
+    out = capsys.readouterr().out
+    assert "6 photos: 4 measured, 0 known before, 1 copies, 1 left out." in out
+    assert "broken.png" in out
+    assert command(["measure", there, "--out", farm, "--photos-at", there, *usual]) == 1
+    assert "4 photos measured, 1 left out" in capsys.readouterr().out
+
+
+def test_a_place_of_photos_without_a_cluster_is_refused(
+    photos: tuple[Path, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    given = [str(photos[0]), "--out", str(tmp_path), "--photos-at", "s3://bucket"]
+    assert command(["measure", *given]) == 2
+    assert "Give --cluster too" in capsys.readouterr().err
