@@ -99,7 +99,13 @@ class Edges:
     own: Floats
 
 
-def find_edges(picture: Image, found: Detections, *, part: slice = slice(None)) -> Edges:
+def find_edges(
+    picture: Image,
+    found: Detections,
+    *,
+    part: slice = slice(None),
+    owners: NDArray[np.uint16] | None = None,
+) -> Edges:
     """The hardest edges along rays from the middle of every fruit of a part.
 
     Parameters
@@ -109,14 +115,18 @@ def find_edges(picture: Image, found: Detections, *, part: slice = slice(None)) 
         All in it.
     part : slice
         Of which the edges are wanted; one at least.
+    owners : (H, W) uint16, optional
+        `owners_of` all of them, for those who ask for several parts.
     """
     centres, matrices = frames_of(found.outlines[part])
     cuts = cut_outs(picture, centres, matrices)
-    owners = owner_cut_outs(owners_of(found, *picture.shape[:2]), centres, matrices)
+    if owners is None:
+        owners = owners_of(found, *picture.shape[:2])
+    whose_px = owner_cut_outs(owners, centres, matrices)
     numbers = np.arange(1, len(found) + 1)[part, None, None]
     colour = unrolled(cuts) / np.float32(255)
     whose = unrolled(
-        np.stack([owners == numbers, (owners != numbers) & (owners > 0)], axis=-1).astype(
+        np.stack([whose_px == numbers, (whose_px != numbers) & (whose_px > 0)], axis=-1).astype(
             np.float32
         )
     )
@@ -143,21 +153,31 @@ def find_edges(picture: Image, found: Detections, *, part: slice = slice(None)) 
 def _change_of_colour(cuts: NDArray[np.uint8]) -> tuple[Plane, Plane]:
     """Change of colour along each ray per px, and its square's share of that in any direction."""
     n, side = cuts.shape[:2]
-    tall = cuts.reshape(n * side, side, 3)
-    # Half of the difference of both neighbours; lines next to another cut-out are never asked for.
-    right = cv2.Sobel(tall, cv2.CV_32F, 1, 0, ksize=1, scale=0.5 / 255)
-    down = cv2.Sobel(tall, cv2.CV_32F, 0, 1, ksize=1, scale=0.5 / 255)
-    pairs = ((right, right), (down, down), (right, down))
-    # Written channel by channel: a sum over three neighbours in memory is many times slower.
-    tensor = np.stack([np.einsum("ijc,ijc->ij", one, other) for one, other in pairs], axis=-1)
-    tensor = cv2.blur(tensor, (3, 3)).reshape(n, side, side, 3)
-    polar = unrolled(np.asarray(tensor, dtype=np.float32))
+    tensor = _tensor(cuts.reshape(n * side, side, 3)).reshape(n, side, side, 3)
+    polar = unrolled(tensor)
     cos = np.cos(ANGLES).astype(np.float32)[:, None]
     sin = np.sin(ANGLES).astype(np.float32)[:, None]
     along = polar[..., 0] * cos**2 + polar[..., 1] * sin**2 + 2 * polar[..., 2] * cos * sin
     along = np.maximum(along, 0)
     total = polar[..., 0] + polar[..., 1]
     return np.sqrt(along), along / (total + np.float32(1e-5))
+
+
+def _tensor(tall: Image) -> Plane:
+    """(H, W, 3) of cut-outs one below the other: right², down² and right x down, summed over the
+    colours, the mean of 3 x 3 px.
+
+    Colour by colour: what lies together in memory is summed many times faster.
+    """
+    sums = [np.zeros(tall.shape[:2], dtype=np.float32) for _ in range(3)]
+    for plane in cv2.split(tall):
+        # Half of the difference of both neighbours; lines next to another cut-out are never asked
+        # for.
+        right = cv2.Sobel(plane, cv2.CV_32F, 1, 0, ksize=1, scale=0.5 / 255)
+        down = cv2.Sobel(plane, cv2.CV_32F, 0, 1, ksize=1, scale=0.5 / 255)
+        for number, (one, other) in enumerate(((right, right), (down, down), (right, down))):
+            sums[number] += one * other
+    return np.asarray(cv2.merge([cv2.blur(total, (3, 3)) for total in sums]), dtype=np.float32)
 
 
 def _hardest(across: Plane) -> NDArray[np.int64]:
@@ -235,11 +255,12 @@ def _features(
     hard = np.log(np.take_along_axis(across, at, axis=2) + 0.004) + 3
     squarely = np.take_along_axis(square, at, axis=2)
     in_light = np.take_along_axis(light, at, axis=2)
-    own_before, own_behind = _before(own_colour, at), _behind(own_colour, at)
-    bright_behind, green_behind = _behind(bright, at), _behind(green, at)
-    saturated_behind = _behind(saturated, at)
-    return np.stack(
-        [
+    own_before, own_behind = _around(own_colour, at)
+    bright_before, bright_behind = _around(bright, at)
+    green_behind, saturated_behind = _around(green, at)[1], _around(saturated, at)[1]
+    features = np.empty((*at.shape, len(FEATURES)), dtype=np.float32)
+    for number, feature in enumerate(
+        (
             hard,
             squarely,
             own_before,
@@ -247,7 +268,7 @@ def _features(
             bright_behind,
             green_behind,
             saturated_behind,
-            np.abs(_before(bright, at) - bright_behind),
+            np.abs(bright_before - bright_behind),
             in_light / (in_light + usual),
             hard * squarely,
             own_before * own_behind,
@@ -255,25 +276,22 @@ def _features(
             green_behind**2,
             bright_behind * green_behind,
             saturated_behind * green_behind,
-        ],
-        axis=-1,
-    ).astype(np.float32)
+        )
+    ):
+        features[..., number] = feature
+    return features
 
 
-def _before(values: Plane, at: NDArray[np.int64]) -> Plane:
-    """Means over the steps from _FAR to _NEAR before edges."""
-    return _mean_over(values, at - _FAR, at - _NEAR)
-
-
-def _behind(values: Plane, at: NDArray[np.int64]) -> Plane:
-    """Means over the steps from _NEAR to _FAR behind edges."""
-    return _mean_over(values, at + _NEAR, at + _FAR)
-
-
-def _mean_over(values: Plane, first: NDArray[np.int64], last: NDArray[np.int64]) -> Plane:
-    """Means over steps `first` to `last` along the rays, within what there is."""
+def _around(values: Plane, at: NDArray[np.int64]) -> tuple[Plane, Plane]:
+    """Means over the steps from _FAR to _NEAR before edges, and from _NEAR to _FAR behind them."""
     sums = np.zeros((*values.shape[:2], STEPS + 1), dtype=np.float32)
     np.cumsum(values, axis=2, out=sums[:, :, 1:])
+    before = _mean_over(sums, at - _FAR, at - _NEAR)
+    return before, _mean_over(sums, at + _NEAR, at + _FAR)
+
+
+def _mean_over(sums: Plane, first: NDArray[np.int64], last: NDArray[np.int64]) -> Plane:
+    """Means over steps `first` to `last` along the rays, within what there is, out of sums."""
     last = np.clip(last, 0, STEPS - 1)
     first = np.clip(first, 0, last)
     total = np.take_along_axis(sums, last + 1, axis=2) - np.take_along_axis(sums, first, axis=2)
