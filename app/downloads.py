@@ -21,6 +21,7 @@ from fruitvision.export import (
 )
 from fruitvision.export.sheet_words import stem_of
 from fruitvision.export.sheets import SHEET_FORMS, usual_paper, write_sheet
+from fruitvision.pipeline.pick_plans import moved_blocks
 from fruitvision.pipeline.sales import SoldFrom
 from fruitvision.pipeline.sheet import sales_sheets, track_records
 from fruitvision.sheet import for_buyer
@@ -138,7 +139,13 @@ def sheet_rows(variety: str, sold: SoldFrom, quantiles: UseQuantiles, store: Far
 def sheet_bytes(source: SheetSource, form: str) -> bytes:
     """The file of a sheet in a form."""
     records = track_records(source.store, source.sold.forecast)
-    made = sales_sheets(source.sold, source.quantiles, track_records=records, drawn=drawn).sheets
+    made = sales_sheets(
+        source.sold,
+        source.quantiles,
+        track_records=records,
+        moved=moved_blocks(source.store, source.sold.forecast),
+        drawn=drawn,
+    ).sheets
     (sheet,) = (one for one in made if one.variety == source.variety)
     copy = sheet if source.hidden is None else for_buyer(sheet, source.hidden)
     paper = usual_paper(source.units)

@@ -189,6 +189,12 @@ def test_passes_that_were_moved_since_are_told_beside_the_sheets(
         )
         keep_plans({name: later}, {name: plan}, store, forecast, who="Ines")
     told = command(farm, tmp_path / "after", "--format", "csv")[1]
+    of_variety = next(
+        one.estimate.block.variety for one in forecast.inputs if one.estimate.block.block_id == name
+    )
+    for file in (tmp_path / "after").glob("*.csv"):
+        in_it = f"moved since this forecast ({name})" in file.read_text(encoding="utf-8-sig")
+        assert in_it is file.name.startswith(of_variety)
     assert (
         f"Passes were moved since this forecast, which has them on the days from before: {name}"
         in (" ".join(told.split()))

@@ -129,7 +129,7 @@ def test_the_document_keeps_to_the_schema(folder: Path, end: str) -> None:
 @pytest.mark.parametrize(
     "change",
     [
-        {"schema_version": 2},
+        {"schema_version": 1},
         {"note": "an offer"},
         {"blocks": ["Hill"]},
         {"lines": []},
@@ -398,6 +398,26 @@ def test_every_form_of_a_first_look_says_that_nothing_is_promised(
     assert csv_of(tmp_path / "firm" / f"{file_stem(firm)}.csv")["no_promise"].isna().all()
 
 
+@pytest.mark.parametrize("buyer", [False, True])
+def test_every_form_says_that_the_pick_was_moved_since(tmp_path: Path, buyer: bool) -> None:
+    sheet = replace(large_sheet(weeks=1), moved=1, moved_blocks=BLOCKS[:1])
+    copy = for_buyer(sheet, BLOCKS) if buyer else sheet
+    write_sheets([copy], tmp_path)
+    stem = tmp_path / file_stem(copy)
+    words = "The pick was moved since this forecast" + ("." if buyer else f" ({BLOCKS[0]}).")
+    page = openpyxl.load_workbook(stem.with_suffix(".xlsx"))["Sales sheet"]
+    assert words in page["A5"].value
+    assert csv_of(stem.with_suffix(".csv"))["pick_moved"].str.contains(words, regex=False).all()
+    assert words in words_on(stem.with_suffix(".pdf"))
+    document = json.loads(stem.with_suffix(".json").read_text())
+    assert (document["moved"], document["moved_blocks"]) == (1, [] if buyer else [BLOCKS[0]])
+    checker().validate(document)
+    write_sheets([large_sheet(weeks=1)], tmp_path / "not", ["csv", "pdf"])
+    (table, paper) = sorted((tmp_path / "not").iterdir())
+    assert csv_of(table)["pick_moved"].isna().all()
+    assert "pick was moved" not in words_on(paper)
+
+
 def test_a_letter_that_the_page_lacks_loses_its_accent_only(tmp_path: Path) -> None:
     named = replace(large_sheet(weeks=1, variety="Šampion Větrný"), farm="Höhenweg é 苹果")
     write_sheet(named, tmp_path / "s.pdf", "pdf")
@@ -437,6 +457,8 @@ def test_no_block_is_named_anywhere_in_a_buyers_file(tmp_path: Path, form: str) 
         earlier=replace(sheet.version, note=f"without {BLOCKS[0]}", number=5),
         left_out=2,
         left_out_blocks=BLOCKS[1:3],
+        moved=1,
+        moved_blocks=BLOCKS[3:],
     )
     (of_farm,) = write_sheets([telling], tmp_path, [form])[:1]
     # The search finds the names where they are.

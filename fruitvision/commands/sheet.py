@@ -52,7 +52,7 @@ def sheet(
     """
     from fruitvision.export.sheets import SHEET_FORMS, checked_forms, usual_paper, write_sheets
     from fruitvision.forecast.words import use_quantiles
-    from fruitvision.pipeline.pick_plans import moved_words
+    from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
     from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
     from fruitvision.sheet import for_buyer
 
@@ -65,9 +65,9 @@ def sheet(
         settings = farm_settings_or(store, None)
         sold = sold_as(store, version)
         records = track_records(store, sold.forecast)
-        made = sales_sheets(sold, use_quantiles(settings), track_records=records)
+        moved = moved_blocks(store, sold.forecast)
+        made = sales_sheets(sold, use_quantiles(settings), track_records=records, moved=moved)
         blocks = [block.block_id for block in store.blocks()]
-        moved = moved_words(store, sold.forecast)
     names = [*blocks, *(block.name for block in sold.forecast.blocks)]
     sheets = _chosen(made.sheets, variety, [one.name for one in made.left_out])
     if buyer:
@@ -84,7 +84,7 @@ def sheet(
             f"This version is not frozen. Freeze it {before}with: fruitvision freeze --farm {farm}."
         )
     if moved:
-        typer.echo(moved)
+        typer.echo(moved_words(moved))
     if not written:
         return 2
     lost = "pdf" in asked and say_not_printed(_names_on(sheets))

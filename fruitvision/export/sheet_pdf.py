@@ -36,6 +36,7 @@ from fruitvision.export.sheet_words import (
     change_words,
     day_words,
     left_out_words,
+    moved_words,
     no_promise_words,
     stage_words,
     title_of,
@@ -214,6 +215,7 @@ def _notes(sheet: SalesSheet, page: Page) -> list[tuple[str, str]]:
     notes = [
         ("No promise", no_promise_words(sheet)),
         ("Not in it", left_out_words(sheet)),
+        ("Pick moved", moved_words(sheet)),
         ("How to read", f"{cells}{HOW_TO_READ} {HOW_SUMS}"),
         ("Change", _ended(change_words(sheet))),
         ("Not an offer", " ".join(CAUTIONS[:2])),

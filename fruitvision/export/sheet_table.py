@@ -6,7 +6,8 @@ VARIETY-sales-sheet.csv
     first day. `cartons_p10` to `cartons_p90` are packed cartons; `safe_cartons` may be promised at
     the farm's quantile (not in a buyer's copy); `mean_cartons` and `change_cartons` add up, ranges
     do not; `why` are the causes of the change with their cartons; `no_promise` says why nothing of
-    the variety is promised, where that is so.
+    the variety is promised, and `pick_moved` that its weeks are older than the plan of the pick,
+    where that is so.
 VARIETY-sales-sheet.json
     The same and all else that the sheet holds, unrounded; `sales_sheet.schema.json` describes it.
 """
@@ -19,14 +20,20 @@ from pathlib import Path
 from typing import Any
 
 from fruitvision.export.csv_text import Cell, csv_bytes, rounded
-from fruitvision.export.sheet_words import HOW_SUMS, no_promise_words, track_words, week_words
+from fruitvision.export.sheet_words import (
+    HOW_SUMS,
+    moved_words,
+    no_promise_words,
+    track_words,
+    week_words,
+)
 from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, save
 from fruitvision.records import to_plain
 from fruitvision.sheet import SalesSheet, SheetLine
 from fruitvision.unit_system import METRIC, Units
 
 # Grows when a key comes, changes its meaning or goes.
-SHEET_SCHEMA_VERSION = 1
+SHEET_SCHEMA_VERSION = 2
 SCHEMA_FILE = Path(__file__).with_name("sales_sheet.schema.json")
 
 # Decimals of cartons in the table. Our choice: ranges finer than they are known, means so fine that
@@ -47,7 +54,8 @@ def write_sheet_csv(sheet: SalesSheet, path: Path, units: Units = METRIC) -> Non
         *(["safe_cartons"] if not sheet.for_buyer else []),
         "cartons_p10", "cartons_p50", "cartons_p90", "mean_cartons", "change_cartons", "why",
         "note", "farm", "stage", "track_record", "forecast_number", "forecast_id", "made_on",
-        "frozen_at", "frozen_by", "change_since", "blocks_left_out", "no_promise", "size_table",
+        "frozen_at", "frozen_by", "change_since", "blocks_left_out", "no_promise", "pick_moved",
+        "size_table",
         f"carton_{units.carton.name}",
     ]  # fmt: skip
     save(path, csv_bytes(columns, _rows(sheet, units)))
@@ -114,6 +122,7 @@ def _rows(sheet: SalesSheet, units: Units) -> Iterator[tuple[Cell, ...]]:
         earlier.forecast_id if earlier else None,
         sheet.left_out,
         no_promise_words(sheet),
+        moved_words(sheet),
         sheet.size_table,
         rounded(carton, 3),
     )

@@ -100,6 +100,17 @@ def left_out_words(sheet: SalesSheet) -> str:
     return f"{many} not in these numbers, {why}{names}."
 
 
+def moved_words(sheet: SalesSheet) -> str:
+    """That passes were moved since the forecast, and of which blocks, as far as it is told."""
+    if not sheet.moved:
+        return ""
+    names = f" ({', '.join(sheet.moved_blocks)})" if sheet.moved_blocks else ""
+    return (
+        f"The pick was moved since this forecast{names}. The weeks here are those from before; a "
+        "new forecast tells the new ones."
+    )
+
+
 def change_words(sheet: SalesSheet) -> str:
     """Which version the change is told from, or why none is told."""
     if sheet.no_change or sheet.earlier is None:
@@ -142,6 +153,7 @@ def about_lines(sheet: SalesSheet, units: Units = METRIC) -> list[tuple[str, str
         ("Track record", track_words(sheet)),
         ("No promise", no_promise_words(sheet)),
         ("Not in it", left_out_words(sheet)),
+        ("Pick moved", moved_words(sheet)),
         ("Change", change_words(sheet)),
         ("Size table", sheet.size_table),
         ("Unit", carton_words(sheet, units)),

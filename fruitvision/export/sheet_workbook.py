@@ -17,6 +17,7 @@ from fruitvision.export.sheet_words import (
     HOW_SUMS,
     about_lines,
     carton_words,
+    moved_words,
     no_promise_words,
     stage_words,
     title_of,
@@ -100,7 +101,7 @@ class _Book:
                 f"{NOTE[0].upper()}{NOTE[1:]}. {sheet.farm}; {unit}.",
                 f"{version_words(sheet.version, for_buyer=sheet.for_buyer)}.",
                 f"Stage: {stage_words(sheet)}. Track record: {track_words(sheet)}.",
-                no_promise_words(sheet),
+                " ".join(filter(None, (no_promise_words(sheet), moved_words(sheet)))),
             ),
             start=1,
         ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from fruitvision.domain import Block, Forecast, Pick, PickPlan
@@ -64,12 +64,16 @@ def moved_since(plans: Mapping[str, PickPlan], forecast: Forecast) -> Mapping[st
     return found
 
 
-def moved_words(store: Store, forecast: Forecast) -> str:
-    """That passes were moved since a forecast, for who sends its numbers; empty where none were."""
+def moved_blocks(store: Store, forecast: Forecast) -> tuple[str, ...]:
+    """Blocks of which passes were moved since a forecast."""
     try:
-        moved = moved_since(kept_plans(store, forecast), forecast)
+        return tuple(moved_since(kept_plans(store, forecast), forecast))
     except ForecastError:  # An earlier version's, which kept nothing to compare with.
-        return ""
+        return ()
+
+
+def moved_words(moved: Sequence[str]) -> str:
+    """That passes of these blocks were moved, for who sends the numbers; empty where none were."""
     if not moved:
         return ""
     return (

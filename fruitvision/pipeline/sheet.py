@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -107,6 +107,7 @@ def sales_sheets(
     quantiles: UseQuantiles,
     *,
     track_records: Mapping[str, TrackRecord] | None = None,
+    moved: Collection[str] = (),
     drawn: Drawn | None = None,
 ) -> MadeSheets:
     """A sheet of each variety whose cartons are known.
@@ -120,6 +121,8 @@ def sales_sheets(
         The farm's, where the forecast has none of its own (an earlier version's).
     track_records : mapping, optional
         By variety.
+    moved : collection of str, optional
+        Blocks of which passes were moved since the forecast (`pick_plans.moved_blocks`).
     drawn : Drawn, optional
         Draws forecasts again; anew if left out.
     """
@@ -131,6 +134,7 @@ def sales_sheets(
         record = (track_records or {}).get(variety.variety)
         crop, behind = _firm(variety, whole, sold, drawn)
         try:
+            behind = replace(behind, moved=tuple(moved))
             sheets.append(make_sheet(crop, behind, track_record=record))
         except ForecastError as err:
             left_out.append(Refused(name=crop.variety, what=err.what, fix=err.fix))

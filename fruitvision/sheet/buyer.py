@@ -36,6 +36,7 @@ def for_buyer(sheet: SalesSheet, block_names: Iterable[str]) -> SalesSheet:
         doubts=(),
         rests_on="",
         left_out_blocks=(),
+        moved_blocks=(),
         for_buyer=True,
     )
 

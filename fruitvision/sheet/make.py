@@ -47,6 +47,8 @@ class BehindSheets:
         The version frozen before, and the changes since; empty where there is none.
     left_out : tuple of str
         Blocks that are in none of these numbers, being first looks.
+    moved : tuple of str
+        Blocks of which passes were moved since the forecast.
     no_change : str
         Why `changes` is empty, if it is.
     """
@@ -59,6 +61,7 @@ class BehindSheets:
     earlier_frozen: FrozenForecast | None = None
     changes: tuple[ClassChange, ...] = ()
     left_out: tuple[str, ...] = ()
+    moved: tuple[str, ...] = ()
     no_change: str = ""
 
 
@@ -82,6 +85,7 @@ def make_sheet(
     inputs = [one for one in forecast.inputs if one.estimate.block.variety == crop.variety]
     pick = pick_window(blocks or (crop,), inputs, forecast.made_on)
     table = _Table(crop, behind)
+    moved = tuple(one.name for one in blocks if one.name in behind.moved)
     return SalesSheet(
         farm=forecast.farm,
         variety=crop.variety,
@@ -98,6 +102,8 @@ def make_sheet(
         first_look=any(map(is_first_look, blocks)),
         left_out=len(behind.left_out),
         left_out_blocks=behind.left_out,
+        moved=len(moved),
+        moved_blocks=moved,
         no_change=behind.no_change,
         grades=_grades(crop.grades),
         track_record=track_record,

@@ -102,6 +102,10 @@ class SalesSheet:
         So many blocks are not in the numbers, being first looks.
     left_out_blocks : tuple of str
         Their names; none in a buyer's copy.
+    moved : int
+        Of so many blocks passes were moved since the forecast, which has them on the days before.
+    moved_blocks : tuple of str
+        Their names; none in a buyer's copy.
     no_change : str
         Why no change is told; empty where it is.
     """
@@ -121,6 +125,8 @@ class SalesSheet:
     first_look: bool
     left_out: int = 0
     left_out_blocks: tuple[str, ...] = ()
+    moved: int = 0
+    moved_blocks: tuple[str, ...] = ()
     no_change: str = ""
     grades: tuple[GradeForecast, ...] = ()
     track_record: TrackRecord | None = None
