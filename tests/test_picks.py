@@ -95,6 +95,13 @@ def test_a_pass_that_takes_nothing_takes_nothing() -> None:
     assert taken.sum(axis=1) == pytest.approx([0, 1, 0])
 
 
+@pytest.mark.parametrize("little", [1e-15, 1e-40, 1e-300])
+def test_a_pass_that_takes_next_to_nothing_is_no_trouble(little: float) -> None:
+    taken = pick_weights(masses(2), EQUAL, plan(little, 1.0 - little))
+    assert taken.sum(axis=1) == pytest.approx([little, 1.0])
+    assert (taken >= 0).all()
+
+
 def test_shares_are_met_with_steep_and_with_flat_odds() -> None:
     for doubling_g in (0.5, 1e6):
         taken = pick_weights(masses(2), EQUAL, plan(0.3, 0.7, doubling_g=doubling_g))

@@ -28,6 +28,9 @@ SHARE_SLACK = 0.005
 # The threshold of a pass is sought so far beyond the smallest and largest fruit, in steps of the
 # odds. Our choice: at 60 steps the odds are 10^26.
 WIDEST = 60.0
+# Part of the crop that is nothing: which fruit it is no longer matters, and no threshold within
+# those steps can tell it. Our choice: far below one fruit.
+NO_FRUIT = 1e-12
 
 
 def strip_pick(pick_date: date, settings: Settings) -> PickPlan:
@@ -127,10 +130,10 @@ def pick_weights(masses_g: Array, weights: Array, plan: PickPlan) -> Array:
 def _by_odds(mass_g: Array, hanging: Array, share: float, *, step_g: float) -> Array:
     """The part of each node that is picked, so that all of it is `share`."""
     everything = float(hanging.sum())
-    if share >= everything * (1 - 1e-12):
+    if share >= everything * (1 - NO_FRUIT):
         return hanging
-    if share <= 0:
-        return np.zeros_like(hanging)
+    if share <= NO_FRUIT * everything:
+        return hanging * (max(share, 0.0) / everything)
     scale = step_g / np.log(2)
 
     def surplus(threshold: float) -> float:
