@@ -22,6 +22,7 @@ from fruitvision.commands.cluster import (
     folder_of,
     who_measures,
 )
+from fruitvision.commands.database import database_cli
 from fruitvision.commands.learning import learn, lots_cli, score
 from fruitvision.commands.lens import lens_cli
 from fruitvision.commands.models import models_cli
@@ -86,6 +87,7 @@ cli.add_typer(papers_cli, name="table")
 cli.add_typer(archive_cli, name="archive")
 cli.add_typer(season_cli, name="season")
 cli.add_typer(cluster_cli, name="cluster")
+cli.add_typer(database_cli, name="database")
 cli.add_typer(people_cli, name="people")
 cli.add_typer(simulate_cli, name="simulate")
 cli.add_typer(bench_cli, name="bench")

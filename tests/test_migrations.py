@@ -25,7 +25,7 @@ from fruitvision.domain import (
     WeighedFruit,
 )
 from fruitvision.store import FarmStore, open_farm
-from fruitvision.store.database import _MIGRATIONS
+from fruitvision.store.schema import MIGRATIONS
 from fruitvision.store.farm_store import DATABASE_NAME
 from fruitvision.store.tables import SCHEMA
 
@@ -35,7 +35,7 @@ AT = datetime(2026, 8, 12, 9, tzinfo=UTC)
 
 def _script() -> Config:
     config = Config()
-    config.set_main_option("script_location", str(_MIGRATIONS))
+    config.set_main_option("script_location", str(MIGRATIONS))
     config.set_main_option("path_separator", "os")
     return config
 

@@ -21,22 +21,29 @@ from fruitvision.archive.manifest import (
     name_fits,
 )
 from fruitvision.errors import StoreError
-from fruitvision.store import DATABASE_NAME
+from fruitvision.store import DATABASE_NAME, has_farm
 from fruitvision.store.photos import PHOTOS_NAME
-from fruitvision.store.snapshot import copy_database
+from fruitvision.store.place import SERVER_NAME
+from fruitvision.store.snapshot import copy_farm
 from fruitvision.whole_file import folder_beside, whole_file
 
-# What a farm makes again by itself, what belongs to a running process, and who may sign in on this
-# computer, with the hashes of their passwords: they are added anew where the farm is restored.
+# What a farm makes again by itself, what belongs to a running process, which server has its rows,
+# and who may sign in on this computer, with the hashes of their passwords: they are added anew
+# where the farm is restored.
 NOT_ARCHIVED = {
     "worked-out",
     "thumbnails",
     "work.lock",
     "work.log",
+    SERVER_NAME,
     "accounts.json",
     "accounts.lock",
+    "choices.json",
+    "choices.lock",
 }
 _OF_DATABASE = {f"{DATABASE_NAME}{end}" for end in ("", "-wal", "-shm", "-journal")}
+# Rows as they were before they were moved to a server or back.
+_KEPT_ASIDE = (f"{DATABASE_NAME}.", f"{SERVER_NAME}.")
 # Bytes that are read at once. Our choice.
 PIECE_BYTES = 1 << 20
 # Files that don't get smaller.
@@ -81,7 +88,7 @@ def make_archive(
     StoreError
         If there is no farm, it can't be read, the archive can't be written, or it is there.
     """
-    if not (farm / DATABASE_NAME).is_file():
+    if not has_farm(farm):
         raise StoreError(f"There is no farm in {farm}.", fix="Check the folder.")
     if out.is_dir():
         raise StoreError(f"{out} is a folder.", fix="Name a file, such as farm.zip.")
@@ -93,7 +100,7 @@ def make_archive(
     try:
         with folder_beside(out) as folder:
             copy = folder / DATABASE_NAME
-            facts = copy_database(farm / DATABASE_NAME, copy)
+            facts = copy_farm(farm, copy)
             left_out: list[LeftOut] = []
             files: list[ArchivedFile] = []
             with whole_file(out) as stream, ZipFile(stream, "w", allowZip64=True) as archive:
@@ -156,7 +163,7 @@ def _files(
 
 def _walked(folder: Path, skipped: set[str]) -> Iterator[Path]:
     for path in sorted(folder.iterdir()):
-        if path.name in skipped or path.name.startswith("."):
+        if path.name in skipped or path.name.startswith((".", *_KEPT_ASIDE)):
             continue
         if path.is_dir() and not path.is_symlink():
             yield from _walked(path, set())

@@ -26,7 +26,7 @@ from fruitvision.archive.manifest import (
     read_manifest,
 )
 from fruitvision.errors import StoreError
-from fruitvision.store import DATABASE_NAME, open_farm
+from fruitvision.store import DATABASE_NAME, has_farm, open_farm
 from fruitvision.store.snapshot import check_database
 from fruitvision.store.tables import SCHEMA
 from fruitvision.whole_file import folder_beside, sync_folder
@@ -77,7 +77,7 @@ def _refuse_folder(farm: Path) -> None:
             return
         if farm.is_dir() and not any(farm.iterdir()):
             return
-        holds = "a farm" if (farm / DATABASE_NAME).exists() else "something"
+        holds = "a farm" if has_farm(farm) else "something"
     except OSError as err:
         raise StoreError(f"Can't look into {farm}: {err.strerror}.", fix="Check it.") from err
     raise StoreError(

@@ -3,6 +3,7 @@
 ::
 
     FARM/fruitvision.sqlite        records
+    FARM/database.toml             instead of it: which PostgreSQL server has the records (`place`)
     FARM/photos/<sha256>.<ext>     copies of the photo files, named after their content
     FARM/work.lock, work.log       of the process that measures in the background; may be deleted
 
@@ -15,8 +16,9 @@ measure again with other settings adds a result; the one that was saved last cou
 
 from __future__ import annotations
 
-from fruitvision.store.farm_store import DATABASE_NAME, FarmStore, open_farm
+from fruitvision.store.farm_store import FarmStore, open_farm
 from fruitvision.store.field import Farm
+from fruitvision.store.place import DATABASE_NAME, has_farm
 from fruitvision.store.protocol import Store
 
-__all__ = ["DATABASE_NAME", "Farm", "FarmStore", "Store", "open_farm"]
+__all__ = ["DATABASE_NAME", "Farm", "FarmStore", "Store", "has_farm", "open_farm"]

@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from sqlalchemy import JSON, Column, Connection, Integer, String, Table, delete, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import JSON, Column, Connection, String, Table, delete, insert, select
 
 from fruitvision.domain import Change, Conflict, ThingKind
 from fruitvision.errors import ConflictError, StoreError
 from fruitvision.store import block_off, rows
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import reading, writing
 from fruitvision.store.merge import Fields, Merged, merge
 from fruitvision.store.part import StorePart
@@ -25,7 +25,7 @@ R = TypeVar("R")
 change = Table(
     "change",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("at_utc", String, nullable=False),
     Column("who", String, nullable=False),
     Column("kind", String, nullable=False),

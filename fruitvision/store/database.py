@@ -1,4 +1,4 @@
-"""Open a farm's SQLite file safely, and bring its tables up to date."""
+"""Open a farm's SQLite file safely; transactions that read or write, wherever the rows are."""
 
 from __future__ import annotations
 
@@ -11,12 +11,10 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from fruitvision.errors import StoreError
-from fruitvision.store.tables import SCHEMA
+from fruitvision.store.schema import bring_up_to_date
 
 # Our choice: another process saves one photo at a time, which takes far less.
 WAIT_FOR_LOCK_MS = 30_000
-
-_MIGRATIONS = Path(__file__).parents[1] / "migrations"
 
 
 def open_database(path: Path) -> Engine:
@@ -32,7 +30,8 @@ def open_database(path: Path) -> Engine:
     event.listen(engine, "begin", _begin)
     try:
         with writing(engine, path) as connection:
-            _bring_up_to_date(connection, path)
+            found = connection.exec_driver_sql("SELECT name FROM sqlite_master").scalars()
+            bring_up_to_date(connection, set(found), path)
     except BaseException:
         engine.dispose()
         raise
@@ -49,7 +48,7 @@ def writing(engine: Engine, path: Path) -> Iterator[Connection]:
         If the database refuses, or the farm was opened to be looked at only.
     """
     refuse_if_read_only(engine)
-    with _said_as_store_error(path), engine.connect() as connection:
+    with said_as_store_error(path), engine.connect() as connection:
         writer = connection.execution_options(writes=True)
         with writer.begin():
             yield writer
@@ -84,7 +83,7 @@ def reading(engine: Engine, path: Path) -> Iterator[Connection]:
     StoreError
         If the database refuses.
     """
-    with _said_as_store_error(path), engine.begin() as connection:
+    with said_as_store_error(path), engine.begin() as connection:
         yield connection
 
 
@@ -105,52 +104,54 @@ def _begin(connection: Connection) -> None:
 
 
 @contextmanager
-def _said_as_store_error(path: Path) -> Iterator[None]:
+def said_as_store_error(path: Path) -> Iterator[None]:
+    """What a database refuses in the block is raised as what a person can put right.
+
+    Raises
+    ------
+    StoreError
+        If it refuses. What the tables forbid comes as it is: that is our mistake, not the user's.
+    """
     try:
         yield
     except IntegrityError:
-        raise  # A record that the tables forbid is our mistake, not the user's.
+        raise
     except DBAPIError as err:
-        cause = str(err.orig)
-        if "not a database" in cause or "malformed" in cause:
-            fix = "Restore the farm folder from a copy, or choose another folder."
-        elif "locked" in cause:
-            fix = "Close the other program that uses this farm and try again."
-        else:
-            fix = "Check that the folder can be written and the disk has room."
-        raise StoreError(f"Can't use {path}: {cause}.", fix=fix) from err
+        cause = " ".join(str(err.orig).split())
+        if hasattr(err.orig, "sqlstate"):
+            raise StoreError(
+                f"Can't use the database that {path} names: {cause}.", fix=_fix_on_server(err.orig)
+            ) from err
+        raise StoreError(f"Can't use {path}: {cause}.", fix=_fix(cause)) from err
 
 
-def _bring_up_to_date(connection: Connection, path: Path) -> None:
-    """Run the migrations that the database lacks, inside the caller's transaction."""
-    tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master").scalars())
-    found = None
-    if "alembic_version" in tables:
-        found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-    if found == SCHEMA:
-        return
-    if tables and not str(found).startswith("fruitvision_"):
-        raise StoreError(
-            f"{path} is a database of another program.", fix="Choose an empty folder for the farm."
-        )
-    _migrate(connection, path, found)
+def _fix(cause: str) -> str:
+    if "not a database" in cause or "malformed" in cause:
+        return "Restore the farm folder from a copy, or choose another folder."
+    if "locked" in cause:
+        return "Close the other program that uses this farm and try again."
+    return "Check that the folder can be written and the disk has room."
 
 
-def _migrate(connection: Connection, path: Path, found: str | None) -> None:
-    # Half a second of import that only a new or old database needs.
-    from alembic import command
-    from alembic.config import Config
-    from alembic.script import ScriptDirectory
+# By the code of the error: PostgreSQL's manual, appendix A. No code: no connection was made.
+_FIXES = {
+    "55P03": "Somebody else writes to this farm. Try again.",
+    "42P01": "The farm may have been moved. Open it again.",
+    "3F000": "The farm may have been moved. Open it again.",
+    "42501": "Ask who runs the server for the right to write there.",
+    "53100": "The server's disk is full: ask who runs it to make room.",
+}
 
-    config = Config()
-    # Alembic reads options with % as a sign of its own.
-    config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    config.attributes["connection"] = connection
-    known = {step.revision for step in ScriptDirectory.from_config(config).walk_revisions()}
-    if found is not None and found not in known:
-        raise StoreError(
-            f"{path} was written by a newer fruitvision ({found}, this one knows {SCHEMA}).",
-            fix="Update fruitvision and open the farm again.",
-        )
-    command.upgrade(config, "head")
+
+_NO_CONNECTION = (
+    "Check that the server runs and can be reached, and the user and the password (PGPASSWORD or "
+    "~/.pgpass)."
+)
+
+
+def _fix_on_server(cause: Any) -> str:
+    if "NUL" in str(cause):
+        return "Take the letter with the number 0 out of the text."
+    if cause.sqlstate is None:
+        return _NO_CONNECTION
+    return _FIXES.get(cause.sqlstate, "Try again, and show this to who runs the server.")

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from sqlalchemy import Column, ColumnElement, Integer, String, Table, Text, insert, select, update
+from sqlalchemy import Column, ColumnElement, String, Table, Text, insert, select, update
 
 from fruitvision.domain import (
     AddedFruit,
@@ -21,6 +21,7 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import StoreError
 from fruitvision.records import from_plain, to_plain
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import reading, writing
 from fruitvision.store.part import StorePart
 from fruitvision.store.rows import FoundRow
@@ -30,7 +31,7 @@ from fruitvision.store.tables import metadata, tree_photo
 photo_edit = Table(
     "photo_edit",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("photo_id", String, nullable=False, index=True),
     Column("document", Text, nullable=False),
     Column("made_by", String, nullable=False),

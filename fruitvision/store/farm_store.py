@@ -22,14 +22,13 @@ from fruitvision.store.lots import LotsPart
 from fruitvision.store.mappings import MappingsPart
 from fruitvision.store.orders import OrdersPart
 from fruitvision.store.photos import PhotosPart
+from fruitvision.store.place import DATABASE_NAME, SERVER_NAME, has_farm, server_of
 from fruitvision.store.prices import PricesPart
 from fruitvision.store.rooms import RoomsPart
 from fruitvision.store.season_off import SeasonPart
 from fruitvision.store.stamps import StampsPart
 from fruitvision.store.tickets import TicketsPart
 from fruitvision.store.walk_plans import WalkPlansPart
-
-DATABASE_NAME = "fruitvision.sqlite"
 
 
 def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore:
@@ -48,10 +47,10 @@ def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore
     ------
     StoreError
         If there is no farm and `create` is false, the folder can't be written, its database is
-        damaged or belongs to something else, or a newer version wrote it.
+        damaged or belongs to something else, or a newer version wrote it; or its rows are on a
+        server that can't be reached.
     """
-    database = folder / DATABASE_NAME
-    if not create and not database.exists():
+    if not create and not has_farm(folder):
         raise StoreError(
             f"There is no farm in {folder}.",
             fix="Check the folder, or run: fruitvision load WALK --farm FARM.",
@@ -63,10 +62,26 @@ def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore
             f"Can't make the folder {folder}: {err.strerror}.",
             fix="Choose a folder that you can write to.",
         ) from err
-    store = FarmStore(folder, open_database(database))
+    store = FarmStore(folder, _engine(folder))
     if name and name != store.farm_name:
         store.save_farm(replace(store.farm(), name=name))
     return store
+
+
+def _engine(folder: Path) -> Engine:
+    """The farm's rows, wherever they are."""
+    server = server_of(folder)
+    if server is None:
+        engine = open_database(folder / DATABASE_NAME)
+        # Opening waits for writers: one of them may have moved the farm to a server.
+        server = server_of(folder)
+        if server is None:
+            return engine
+        engine.dispose()
+    # Of use to those farms only that are on a server.
+    from fruitvision.store.postgresql import open_server
+
+    return open_server(server, folder / SERVER_NAME)
 
 
 class FarmStore(
@@ -91,7 +106,8 @@ class FarmStore(
     """The store in a folder. Made by `open_farm`."""
 
     def __init__(self, folder: Path, engine: Engine) -> None:
-        super().__init__(folder, engine, folder / DATABASE_NAME)
+        on_server = engine.dialect.name == "postgresql"
+        super().__init__(folder, engine, folder / (SERVER_NAME if on_server else DATABASE_NAME))
 
     def __enter__(self) -> Self:
         return self
@@ -113,8 +129,17 @@ class FarmStore(
         self._engine.dispose()
 
     @property
+    def on_server(self) -> bool:
+        """Whether the rows are on a server, and only the rest in the folder."""
+        return self._path.name == SERVER_NAME
+
+    @property
     def stamp(self) -> str:
         """Text that is another one after every write, of this program or another."""
+        if self.on_server:
+            from fruitvision.store.postgresql import stamp_of
+
+            return stamp_of(self._engine, self._path)
         files = (self._path, self._path.with_name(f"{self._path.name}-wal"))
         found = [file.stat() for file in files if file.exists()]
         return " ".join(f"{one.st_mtime_ns}/{one.st_size}" for one in found)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from sqlalchemy import Column, Integer, String, Table, insert, select
+from sqlalchemy import Column, String, Table, insert, select
 
 from fruitvision.domain import FrozenForecast
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import reading, writing
 from fruitvision.store.part import StorePart
 from fruitvision.store.rows import FoundRow, NewRow
@@ -17,7 +18,7 @@ from fruitvision.store.tables import metadata
 frozen_forecast = Table(
     "frozen_forecast",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("forecast_id", String, nullable=False),
     Column("frozen_by", String, nullable=False),
     Column("frozen_at_utc", String, nullable=False),

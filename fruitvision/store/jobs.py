@@ -9,19 +9,19 @@ from sqlalchemy import (
     JSON,
     Column,
     Connection,
-    Integer,
     String,
     Table,
     Update,
     delete,
+    insert,
     select,
     update,
 )
-from sqlalchemy.dialects.sqlite import insert
 
 from fruitvision.domain import Job, JobKind, JobState, TreePhoto
 from fruitvision.domain.job import OPEN_STATES
 from fruitvision.store import rows, tables
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import reading, writing
 from fruitvision.store.part import StorePart, upsert
 from fruitvision.store.tables import metadata
@@ -30,7 +30,7 @@ from fruitvision.store.tables import metadata
 job = Table(
     "job",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("kind", String, nullable=False),
     Column("state", String, nullable=False),
     Column("asked_by", String, nullable=False),
@@ -39,10 +39,10 @@ job = Table(
     Column("folder", String, nullable=False),
     Column("seen_at_utc", String),
     Column("started_at_utc", String),
-    Column("started_done", Integer, nullable=False),
-    Column("starts", Integer, nullable=False),
-    Column("done", Integer, nullable=False),
-    Column("total", Integer, nullable=False),
+    Column("started_done", Whole, nullable=False),
+    Column("starts", Whole, nullable=False),
+    Column("done", Whole, nullable=False),
+    Column("total", Whole, nullable=False),
     Column("refused", JSON, nullable=False),
     Column("problem", JSON(none_as_null=True)),
     sqlite_autoincrement=True,

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from sqlalchemy import Column, Integer, String, Table, Text, insert
+from sqlalchemy import Column, String, Table, Text, insert
 
 from fruitvision.domain import LearnedChoice, PackedLot, SeasonNote
 from fruitvision.records import from_json, to_json
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import writing
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
@@ -25,14 +26,14 @@ season_note = Table(
     "season_note",
     metadata,
     Column("block_id", String, primary_key=True),
-    Column("season", Integer, primary_key=True, autoincrement=False),
+    Column("season", Whole, primary_key=True, autoincrement=False),
     Column("document", Text, nullable=False),
 )
 
 learned_choice = Table(
     "learned_choice",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("at", String, nullable=False),
     Column("who", String, nullable=False),
     Column("document", Text, nullable=False),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sqlalchemy import Boolean, Column, Integer, String, Table, delete, insert
+from sqlalchemy import Boolean, Column, String, Table, delete, insert
 
 from fruitvision.domain import OrderLine
 from fruitvision.records import from_plain
 from fruitvision.store import rows
+from fruitvision.store.columns import Whole
 from fruitvision.store.database import writing
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
@@ -17,12 +18,12 @@ from fruitvision.store.tables import metadata
 order_line = Table(
     "order_line",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("customer", String, nullable=False),
     Column("variety", String, nullable=False),
     Column("classes", String, nullable=False),
     Column("week", String, nullable=False),
-    Column("cartons", Integer, nullable=False),
+    Column("cartons", Whole, nullable=False),
     Column("firm", Boolean, nullable=False),
     Column("grade", String, nullable=False),
     Column("pack", String, nullable=False),

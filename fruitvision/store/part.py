@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, Table, delete, select
-from sqlalchemy.dialects.sqlite import insert
 
 from fruitvision.store import rows
 from fruitvision.store.database import reading, writing
+from fruitvision.store.dialect import insert_or_replace
 
 
 class StorePart:
@@ -48,12 +48,4 @@ def upsert(connection: Connection, table: Table, new_rows: list[rows.NewRow]) ->
     """Insert rows, or replace those with the same primary key."""
     if not new_rows:
         return
-    statement = insert(table)
-    replaced = {
-        column.name: statement.excluded[column.name]
-        for column in table.columns
-        if not column.primary_key
-    }
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=table.primary_key, set_=replaced), new_rows
-    )
+    connection.execute(insert_or_replace(connection, table), new_rows)

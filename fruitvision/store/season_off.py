@@ -94,7 +94,8 @@ class SeasonPart(StorePart):
         """
         with writing(self._engine, self._path) as connection:
             # What is deleted is written over, not only marked as free.
-            connection.exec_driver_sql("PRAGMA secure_delete = ON")
+            if connection.dialect.name == "sqlite":
+                connection.exec_driver_sql("PRAGMA secure_delete = ON")
             found = _holds(connection, first, last)
             if found != expected:
                 raise StoreError(
@@ -116,7 +117,14 @@ class SeasonPart(StorePart):
         return self._forget_traces()
 
     def _forget_traces(self) -> bool:
-        """Write the file anew without free pages, and empty its journal."""
+        """Write the file anew without free pages, and empty its journal.
+
+        On a server the tables are written anew; its own journal and backups are its keeper's.
+        """
+        if self._engine.dialect.name == "postgresql":
+            from fruitvision.store.postgresql import write_anew
+
+            return write_anew(self._engine)
         connection = self._engine.raw_connection()
         try:
             cursor = connection.cursor()

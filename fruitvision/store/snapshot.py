@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitvision.errors import StoreError
+from fruitvision.store.place import DATABASE_NAME, server_of
 
 # What a farm's database holds; triggers and views would act on what is read and written later.
 _USUAL = {"table", "index"}
@@ -22,6 +23,23 @@ class DatabaseFacts:
 
     schema: str
     farm_name: str | None
+
+
+def copy_farm(folder: Path, target: Path) -> DatabaseFacts:
+    """Copy a farm's rows in one state into one file, wherever they are; writers need not stop.
+
+    Raises
+    ------
+    StoreError
+        As `copy_database`; or if the server that has them can't be reached.
+    """
+    server = server_of(folder)
+    if server is None:
+        return copy_database(folder / DATABASE_NAME, target)
+    from fruitvision.store.move import copy_to_file
+
+    copy_to_file(folder, server, target)
+    return check_database(target)
 
 
 def copy_database(source: Path, target: Path) -> DatabaseFacts:

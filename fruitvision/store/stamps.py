@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
-from sqlalchemy import Connection, Select, bindparam, select
-from sqlalchemy.dialects import sqlite
+from sqlalchemy import Connection, Dialect, Select, bindparam, select
 
 from fruitvision.store import tables
 from fruitvision.store.database import reading
@@ -68,18 +67,43 @@ _STAMPED: dict[str, tuple[Select[tuple[object, ...]], ...]] = {
 }
 
 
-def _text(query: Select[tuple[object, ...]]) -> str:
-    return str(query.compile(dialect=sqlite.dialect()))
-
-
 def _of_one(query: Select[tuple[object, ...]]) -> Select[tuple[object, ...]]:
     """The rows of one block only."""
     return query.where(query.selected_columns[0] == bindparam("block_id"))
 
 
-# Compiled once: a farm has some ten thousand rows to look through after every write.
-_ALL = {part: tuple(map(_text, queries)) for part, queries in _STAMPED.items()}
-_ONE = {part: tuple(_text(_of_one(one)) for one in queries) for part, queries in _STAMPED.items()}
+_ONE_BLOCK = {part: tuple(map(_of_one, queries)) for part, queries in _STAMPED.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class _Texts:
+    """Queries as the database reads them. `named` : it takes values by their names."""
+
+    all: Mapping[str, tuple[str, ...]]
+    one: Mapping[str, tuple[str, ...]]
+    named: bool
+
+
+_compiled: dict[str, _Texts] = {}
+
+
+def _texts(dialect: Dialect) -> _Texts:
+    """Compiled once: a farm has some ten thousand rows to look through after every write."""
+    found = _compiled.get(dialect.name)
+    if found is None:
+        found = _compiled[dialect.name] = _compile(dialect)
+    return found
+
+
+def _compile(dialect: Dialect) -> _Texts:
+    def text(queries: tuple[Select[tuple[object, ...]], ...]) -> tuple[str, ...]:
+        return tuple(str(query.compile(dialect=dialect)) for query in queries)
+
+    return _Texts(
+        all={part: text(queries) for part, queries in _STAMPED.items()},
+        one={part: text(queries) for part, queries in _ONE_BLOCK.items()},
+        named=not dialect.positional,
+    )
 
 
 class StampsPart(StorePart):
@@ -87,10 +111,14 @@ class StampsPart(StorePart):
 
     def block_stamps(self, block_id: str | None = None) -> Mapping[str, BlockStamps]:
         """The stamps of every block of the farm, or of one, all of one moment."""
-        texts, values = (_ALL, ()) if block_id is None else (_ONE, (block_id,))
+        texts = _texts(self._engine.dialect)
+        values = {} if block_id is None else {"block_id": block_id}
+        queries_of = texts.one if values else texts.all
+        given = values if texts.named else tuple(values.values())
         with reading(self._engine, self._path) as connection:
             parts = {
-                part: _stamps(connection, part, queries, values) for part, queries in texts.items()
+                part: _stamps(connection, part, queries, given)
+                for part, queries in queries_of.items()
             }
         return {
             name: BlockStamps(**{part: stamps.get(name, "") for part, stamps in parts.items()})
@@ -99,7 +127,10 @@ class StampsPart(StorePart):
 
 
 def _stamps(
-    connection: Connection, part: str, queries: tuple[str, ...], values: tuple[str, ...]
+    connection: Connection,
+    part: str,
+    queries: tuple[str, ...],
+    values: Mapping[str, str] | tuple[str, ...],
 ) -> dict[str, str]:
     hashes: dict[str, hashlib._Hash] = {}
     cursor = connection.connection.cursor()

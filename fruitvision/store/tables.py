@@ -14,13 +14,14 @@ from sqlalchemy import (
     Column,
     Float,
     ForeignKey,
-    Integer,
     MetaData,
     String,
     Table,
     Text,
     UniqueConstraint,
 )
+
+from fruitvision.store.columns import Whole
 
 SCHEMA = "fruitvision_0016"
 
@@ -30,7 +31,7 @@ metadata = MetaData()
 farm = Table(
     "farm",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("name", String, nullable=False),
     Column("settings_text", Text, nullable=False),
 )
@@ -40,9 +41,9 @@ block = Table(
     metadata,
     Column("block_id", String, primary_key=True),
     Column("variety", String, nullable=False),
-    Column("positions", Integer, nullable=False),
-    Column("missing", Integer, nullable=False),
-    Column("pollinizers", Integer, nullable=False),
+    Column("positions", Whole, nullable=False),
+    Column("missing", Whole, nullable=False),
+    Column("pollinizers", Whole, nullable=False),
     Column("pick_date", String),
     Column("row_spacing_m", Float),
     Column("tree_spacing_m", Float),
@@ -58,8 +59,8 @@ registered_tree = Table(
     "registered_tree",
     metadata,
     Column("block_id", String, primary_key=True),
-    Column("row", Integer, primary_key=True, autoincrement=False),
-    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("row", Whole, primary_key=True, autoincrement=False),
+    Column("position", Whole, primary_key=True, autoincrement=False),
     Column("kind", String, nullable=False),
     Column("stratum", String, nullable=False),
     Column("bearing_share", Float, nullable=False),
@@ -72,8 +73,8 @@ visited_place = Table(
     "visited_place",
     metadata,
     Column("block_id", String, primary_key=True),
-    Column("row", Integer, primary_key=True, autoincrement=False),
-    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("row", Whole, primary_key=True, autoincrement=False),
+    Column("position", Whole, primary_key=True, autoincrement=False),
     Column("visited_on", String, primary_key=True),
     Column("found", String, nullable=False),
 )
@@ -93,7 +94,7 @@ weighed_fruit = Table(
     Column("variety", String, primary_key=True),
     Column("weighed_on", String, primary_key=True),
     Column("fruit", String, primary_key=True),
-    Column("unnamed_number", Integer, primary_key=True, autoincrement=False),
+    Column("unnamed_number", Whole, primary_key=True, autoincrement=False),
     Column("diameter_mm", Float, nullable=False),
     Column("mass_g", Float, nullable=False),
 )
@@ -120,11 +121,11 @@ hand_count = Table(
     "hand_count",
     metadata,
     Column("block_id", String, primary_key=True),
-    Column("row", Integer, primary_key=True, autoincrement=False),
-    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("row", Whole, primary_key=True, autoincrement=False),
+    Column("position", Whole, primary_key=True, autoincrement=False),
     Column("counted_on", String, primary_key=True),
     Column("protocol", String, primary_key=True),
-    Column("fruit_count", Integer, nullable=False),
+    Column("fruit_count", Whole, nullable=False),
 )
 
 # `unnamed_number` is 0 for a fruit with a name, 1, 2, ... for those of a tree and day without one.
@@ -132,11 +133,11 @@ caliper_reading = Table(
     "caliper_reading",
     metadata,
     Column("block_id", String, primary_key=True),
-    Column("row", Integer, primary_key=True, autoincrement=False),
-    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("row", Whole, primary_key=True, autoincrement=False),
+    Column("position", Whole, primary_key=True, autoincrement=False),
     Column("measured_on", String, primary_key=True),
     Column("fruit", String, primary_key=True),
-    Column("unnamed_number", Integer, primary_key=True, autoincrement=False),
+    Column("unnamed_number", Whole, primary_key=True, autoincrement=False),
     Column("diameter_mm", Float, nullable=False),
 )
 
@@ -145,8 +146,8 @@ calipered_fruit = Table(
     "calipered_fruit",
     metadata,
     Column("photo_id", String, primary_key=True),
-    Column("x_px", Integer, primary_key=True, autoincrement=False),
-    Column("y_px", Integer, primary_key=True, autoincrement=False),
+    Column("x_px", Whole, primary_key=True, autoincrement=False),
+    Column("y_px", Whole, primary_key=True, autoincrement=False),
     Column("diameter_mm", Float, nullable=False),
 )
 
@@ -155,13 +156,13 @@ tree_photo = Table(
     metadata,
     Column("photo_id", String, primary_key=True),
     Column("block_id", String, nullable=False, index=True),
-    Column("row", Integer, nullable=False),
-    Column("position", Integer, nullable=False),
+    Column("row", Whole, nullable=False),
+    Column("position", Whole, nullable=False),
     Column("face", String, nullable=False),
     Column("walked_on", String, nullable=False),
-    Column("trees", Integer, nullable=False, server_default="1"),
+    Column("trees", Whole, nullable=False, server_default="1"),
     Column("vigour", Float),
-    Column("place", Integer, nullable=False, server_default="1"),
+    Column("place", Whole, nullable=False, server_default="1"),
 )
 
 # A calibration is one document: nobody changes a part of it.
@@ -177,10 +178,10 @@ photo = Table(
     metadata,
     Column("photo_id", String, primary_key=True),
     Column("name", String, nullable=False),
-    Column("width_px", Integer, nullable=False),
-    Column("height_px", Integer, nullable=False),
+    Column("width_px", Whole, nullable=False),
+    Column("height_px", Whole, nullable=False),
     Column("taken_at_utc", String),
-    Column("taken_at_offset_minutes", Integer),
+    Column("taken_at_offset_minutes", Whole),
     Column("latitude_deg", Float),
     Column("longitude_deg", Float),
     Column("lens", String, nullable=False),
@@ -191,7 +192,7 @@ photo = Table(
     Column("phone", String, nullable=False, server_default=""),
     Column("focal_mm", Float),
     Column("zoom", Float, nullable=False, server_default="1"),
-    Column("turned_deg", Integer),
+    Column("turned_deg", Whole),
 )
 
 # References of a photo that a person pointed at, in their order.
@@ -199,7 +200,7 @@ pointed_reference = Table(
     "pointed_reference",
     metadata,
     Column("photo_id", String, primary_key=True),
-    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("number", Whole, primary_key=True, autoincrement=False),
     Column("kind", String, nullable=False),
     Column("size_mm", Float, nullable=False),
     Column("box_px", JSON, nullable=False),
@@ -209,7 +210,7 @@ pointed_reference = Table(
 measurement = Table(
     "measurement",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("photo_id", String, ForeignKey("photo.photo_id"), nullable=False),
     Column("version", String, nullable=False),
     Column("detector", String, nullable=False),
@@ -231,12 +232,12 @@ fruit = Table(
     metadata,
     Column(
         "measurement",
-        Integer,
+        Whole,
         ForeignKey("measurement.number", ondelete="CASCADE"),
         primary_key=True,
     ),
     Column("fruit_id", String, primary_key=True),
-    Column("number", Integer, nullable=False),
+    Column("number", Whole, nullable=False),
     Column("centre_x_px", Float, nullable=False),
     Column("centre_y_px", Float, nullable=False),
     Column("width_px", Float, nullable=False),
@@ -259,10 +260,10 @@ fruit = Table(
 forecast = Table(
     "forecast",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("forecast_id", String, nullable=False, unique=True),
     Column("made_on", String, nullable=False),
-    Column("schema_version", Integer, nullable=False),
+    Column("schema_version", Whole, nullable=False),
     Column("document", Text, nullable=False),
     sqlite_autoincrement=True,
 )

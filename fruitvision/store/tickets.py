@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sqlalchemy import Column, Float, Integer, String, Table
+from sqlalchemy import Column, Float, String, Table
 
 from fruitvision.domain import BinTicket
 from fruitvision.records import from_plain
 from fruitvision.store import rows
+from fruitvision.store.columns import Whole
 from fruitvision.store.part import StorePart
 from fruitvision.store.tables import metadata
 
@@ -19,7 +20,7 @@ bin_ticket = Table(
     Column("block_id", String, nullable=False),
     Column("picked_on", String, nullable=False),
     Column("bins", Float, nullable=False),
-    Column("pass_number", Integer, nullable=False),
+    Column("pass_number", Whole, nullable=False),
     Column("lot", String, nullable=False),
 )
 

@@ -37,6 +37,7 @@ NO_PAGE = {
     "pipeline/own_trial.py": "the command line",
     "pipeline/season.py": "the command line",
     "store/season_off.py": "the command line",
+    "store/move.py": "the command line",
     "pipeline/outlines_in.py": "the command line",
     "outlines_coco_in.py": "the command line",
     "report/outlines.py": "the command line",
@@ -99,6 +100,8 @@ ERRORS_ONLY = {
     "__init__.py",
     "unit_system.py",
     "attention_heights.py",
+    "store/place.py",
+    "store/postgresql.py",
 }
 # Names of what is kept, and values that pages say in words of their own.
 NOT_SHOWN = {

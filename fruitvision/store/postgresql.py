@@ -1,0 +1,224 @@
+"""A farm's rows in a schema of a PostgreSQL server.
+
+Writers of a farm queue for one lock, as they do for SQLite's file, and each sees what the one
+before has written: no two of them ever clash. A reader sees one state of the database from its
+first question to its last, and nobody waits for a reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Connection,
+    Engine,
+    MetaData,
+    Table,
+    create_engine,
+    event,
+    insert,
+    make_url,
+    text,
+)
+
+from fruitvision.errors import StoreError
+from fruitvision.store.database import WAIT_FOR_LOCK_MS, reading, writing
+from fruitvision.store.place import Server
+from fruitvision.store.schema import bring_up_to_date, create_tables
+from fruitvision.store.tables import SCHEMA, metadata
+
+# Our choice: a server that is there answers at once.
+CONNECT_SECONDS = 10
+# `pg_current_xact_id_if_assigned` came with it.
+OLDEST_SERVER = 13
+
+# One row, and only here: a file's time of change tells the same of SQLite.
+_own = MetaData()
+_write_stamp = Table("write_stamp", _own, Column("number", BigInteger, primary_key=True))
+
+# What readers need is what a connection begins with; so a reader costs no question of its own.
+_OPTIONS = (
+    "-c search_path={schema} -c lock_timeout={wait_ms} -c client_encoding=UTF8 "
+    "-c default_transaction_isolation=repeatable\\ read -c default_transaction_read_only=on"
+)
+# The lock is held until the transaction ends. After it each statement sees all that was committed,
+# so that a writer never builds on what it saw before its turn.
+_BEGIN_WRITING = (
+    "SET TRANSACTION ISOLATION LEVEL READ COMMITTED, READ WRITE; "
+    "SELECT pg_advisory_xact_lock(hashtextextended(current_schema(), 0))"
+)
+# Only where something was written: then the transaction has a number.
+_COUNT_WRITE = (
+    "UPDATE write_stamp SET number = number + 1 WHERE pg_current_xact_id_if_assigned() IS NOT NULL"
+)
+
+
+def server_engine(server: Server) -> Engine:
+    """An engine on the farm's schema; nothing is asked of the server yet.
+
+    Raises
+    ------
+    StoreError
+        If the library that talks to PostgreSQL is not installed.
+    """
+    options = _OPTIONS.format(schema=server.schema, wait_ms=WAIT_FOR_LOCK_MS)
+    try:
+        engine = create_engine(
+            make_url(server.url).set(drivername="postgresql+psycopg"),
+            connect_args={"options": options, "connect_timeout": CONNECT_SECONDS},
+            use_native_hstore=False,
+            # One connection stays: 300 farms must not hold what one server can give.
+            pool_size=1,
+            max_overflow=20,
+            pool_pre_ping=True,
+        )
+    except ModuleNotFoundError as err:
+        raise StoreError(
+            "What talks to PostgreSQL is not installed.",
+            fix="Run: pip install 'fruitvision[postgresql]'.",
+        ) from err
+    event.listen(engine, "begin", _begin)
+    event.listen(engine, "commit", _commit)
+    return engine
+
+
+def open_server(server: Server, path: Path) -> Engine:
+    """An engine on a farm that is on the server, whose tables are those of this version.
+
+    Parameters
+    ----------
+    path : Path
+        The file that names the server, for messages.
+
+    Raises
+    ------
+    StoreError
+        If the server can't be reached, has no such farm, or a newer version wrote it.
+    """
+    engine = server_engine(server)
+    try:
+        with reading(engine, path) as connection:
+            tables = _tables(connection)
+            if "alembic_version" not in tables:
+                raise StoreError(
+                    f"{path.name} names the schema {server.schema}, and it holds no farm.",
+                    fix="Check the address, or restore the farm from an archive.",
+                )
+            found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+        if found != SCHEMA:
+            with writing(engine, path) as connection:
+                bring_up_to_date(connection, _tables(connection), f"The schema {server.schema}")
+                _settle_letters(connection)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def create_farm(connection: Connection, server: Server) -> None:
+    """Make the farm's schema and its tables, inside the caller's transaction.
+
+    Raises
+    ------
+    StoreError
+        If the schema holds something, or the server is too old or of another encoding.
+    """
+    version = int(connection.exec_driver_sql("SHOW server_version_num").scalar_one()) // 10_000
+    if version < OLDEST_SERVER:
+        raise StoreError(
+            f"The server is older than PostgreSQL {OLDEST_SERVER}.", fix="Use a newer server."
+        )
+    if connection.exec_driver_sql("SHOW server_encoding").scalar() != "UTF8":
+        raise StoreError(
+            "The database can't hold every letter.",
+            fix="Make one with: createdb --encoding UTF8 NAME.",
+        )
+    # The name needs no quotes, see `place`; one that is empty may have been made for this user.
+    connection.exec_driver_sql(f"CREATE SCHEMA IF NOT EXISTS {server.schema}")
+    if _tables(connection):
+        raise StoreError(
+            f"The schema {server.schema} holds something already.",
+            fix="Choose another name: --schema NAME.",
+        )
+    create_tables(connection)
+    _own.create_all(connection)
+    # A farm that is moved here again begins with a higher one: no page takes it for what it knew.
+    now_ms = connection.exec_driver_sql("SELECT extract(epoch FROM now()) * 1000").scalar_one()
+    connection.execute(insert(_write_stamp).values(number=int(now_ms)))
+    _settle_letters(connection)
+
+
+def stamp_of(engine: Engine, path: Path) -> str:
+    """Text that is another one after every write."""
+    with reading(engine, path) as connection:
+        return str(connection.exec_driver_sql("SELECT number FROM write_stamp").scalar())
+
+
+def set_aside(connection: Connection, server: Server, moment: str) -> str:
+    """Give the schema another name, which who has the farm open can't write to; that name."""
+    name = f"{server.schema}_{moment}"
+    connection.exec_driver_sql(f"ALTER SCHEMA {server.schema} RENAME TO {name}")
+    # For what is still to come of this transaction.
+    connection.exec_driver_sql(f"SET LOCAL search_path TO {name}")
+    return name
+
+
+def settle_numbers(connection: Connection, highest: dict[str, int]) -> None:
+    """Let numbers that tables give go on after the highest that was ever given, by table."""
+    for name, number in highest.items():
+        if number:
+            connection.execute(
+                text("SELECT setval(pg_get_serial_sequence(:name, 'number'), :number)"),
+                {"name": name, "number": number},
+            )
+
+
+def write_anew(engine: Engine) -> bool:
+    """Write all tables anew without the rows that are gone; whether that could be done."""
+    names = ", ".join(f'"{table.name}"' for table in metadata.sorted_tables)
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.exec_driver_sql("SET default_transaction_read_only = off")
+        try:
+            connection.exec_driver_sql(f"VACUUM (FULL) {names}")
+        finally:
+            connection.exec_driver_sql("SET default_transaction_read_only = on")
+    return True
+
+
+def _begin(connection: Connection) -> None:
+    if connection.get_execution_options().get("writes", False):
+        connection.exec_driver_sql(_BEGIN_WRITING)
+
+
+def _commit(connection: Connection) -> None:
+    if connection.get_execution_options().get("writes", False):
+        connection.exec_driver_sql(_COUNT_WRITE)
+
+
+def _tables(connection: Connection) -> set[str]:
+    query = "SELECT tablename FROM pg_tables WHERE schemaname = current_schema()"
+    return set(connection.exec_driver_sql(query).scalars())
+
+
+def _settle_letters(connection: Connection) -> None:
+    """Sort all text by the numbers of its letters, as SQLite does, whatever the server's language.
+
+    Kinds of columns say nothing of it, because a kind with an order of its own makes casts that
+    PostgreSQL does not read.
+    """
+    found: Sequence[Any] = connection.exec_driver_sql(
+        "SELECT table_name, column_name FROM information_schema.columns "
+        "WHERE table_schema = current_schema() AND data_type IN ('text', 'character varying') "
+        "AND collation_name IS DISTINCT FROM 'C' ORDER BY table_name, column_name"
+    ).all()
+    for table in dict.fromkeys(row.table_name for row in found):
+        changes = ", ".join(
+            f'ALTER COLUMN "{row.column_name}" TYPE text COLLATE "C"'
+            for row in found
+            if row.table_name == table
+        )
+        connection.exec_driver_sql(f'ALTER TABLE "{table}" {changes}')
