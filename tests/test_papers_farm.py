@@ -408,3 +408,12 @@ def test_rows_of_a_farm_without_blocks_are_listed(tmp_path: Path) -> None:
     assert preview.rows == 0
     assert preview.understood is not None
     assert [one.choices for one in preview.understood.names_asked] == [()]
+
+
+def test_the_list_of_a_walk_is_no_table_and_is_sent_to_where_it_belongs(farm: FarmStore) -> None:
+    samples = Path(__file__).parents[1] / "samples"
+    for kind in ("", "register"):
+        with pytest.raises(FieldDataError, match=r"^walk\.csv is the list of a walk") as err:
+            look_at(samples / "walk.csv", farm, Answers(kind=kind))
+        assert "Photos under 'A walk'" in err.value.fix
+    assert look_at(samples / "register.csv", farm, Answers()).kind == "register"

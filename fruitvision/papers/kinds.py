@@ -289,6 +289,18 @@ def _as_column(column: str) -> str:
     return column if measure is None else measure.metric
 
 
+# Columns that a walk's list alone has beside those of a tree, see `walk_data`.
+_OF_WALK_LIST = frozenset({*_TREE, "photo", "face"})
+
+
+def is_walk_list(labels: Sequence[str]) -> bool:
+    """Whether a header is of a list that says which tree each photo of a walk shows.
+
+    It is no table of the farm: without the photos it says nothing.
+    """
+    return {"_".join(plain(label).split()) for label in labels} >= _OF_WALK_LIST
+
+
 def guess_kind(labels: Sequence[str], file_name: str = "") -> KindGuess:
     """Which kind of table a header is of: it names the most of its columns.
 

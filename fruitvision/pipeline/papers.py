@@ -29,7 +29,15 @@ from fruitvision.papers.answers import (
     remembered,
     remembered_kind,
 )
-from fruitvision.papers.kinds import BLOCK, GRADE, KINDS, SIZE_CLASS, VARIETY, guess_kind
+from fruitvision.papers.kinds import (
+    BLOCK,
+    GRADE,
+    KINDS,
+    SIZE_CLASS,
+    VARIETY,
+    guess_kind,
+    is_walk_list,
+)
 from fruitvision.papers.sheets import Sheet, heading_of, read_sheets
 from fruitvision.papers.understand import Known, Understood, understand
 from fruitvision.pipeline.entries import now_utc
@@ -169,6 +177,12 @@ def _looked_at(
     if sheet is None:
         return preview, (), before
     heading = heading_of(sheet)
+    if is_walk_list(heading.labels):
+        raise FieldDataError(
+            f"{name} is the list of a walk: it says which tree each photo shows.",
+            fix="Bring it together with its photos: on the page Photos under 'A walk', or all in "
+            "one folder with: fruitvision load FOLDER.",
+        )
     guess = guess_kind(heading.labels, name)
     said = remembered_kind(heading.labels, before)
     kind = answers.kind or (said.meant if said else "") or (guess.kinds[0] if guess.clear else "")
