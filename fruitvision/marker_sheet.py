@@ -13,8 +13,9 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitvision.errors import SettingsError, did_you_mean
+from fruitvision.marker_search import DICTIONARY
 from fruitvision.printed_ruler import INK, draw_ruler, put_text
-from fruitvision.reference import DICTIONARY, SHEET_NUMBER
+from fruitvision.reference import SHEET_NUMBER
 from fruitvision.settings import RULER_MM
 from fruitvision.units import MM_PER_INCH
 from fruitvision.whole_file import write_asked_for

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.camera import ideal_px, usual_camera
-from fruitvision.cut_marker import cut_markers, sides_px
+from fruitvision.cut_marker import sides_px
 from fruitvision.domain import (
     Corners,
     Doubt,
@@ -28,14 +28,20 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import ReferenceRefused
+from fruitvision.marker_search import (
+    DICTIONARY,
+    ids_of,
+    marker_detector,
+    quad_of,
+    read_markers,
+    search_markers,
+)
 from fruitvision.marker_shape import is_bent, is_mirrored
 from fruitvision.marker_sides import corners_by_sides, edge_blur_px
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-# AprilTag family with 587 codes at least 11 bits apart (Wang and Olson 2016). Few false readings.
-DICTIONARY = cv2.aruco.DICT_APRILTAG_36h11
 # The limits that the field sheet names; a marker beyond them gives no scale.
 MOST_TILT_DEG = 35.0
 LEAST_SIDE_PX = 40.0
@@ -46,13 +52,8 @@ UNREAD = -1
 # The number of the printed sheet. The side of others is not known. Our choice.
 SHEET_NUMBER = 7
 
-# Smallest marker that is searched for, px. Our choice: half of what is usable, so that a photo
-# taken from too far is told so.
-_SEARCHED_SIDE_PX = 18.0
 # Side of a marker that a person points at, in the part that is searched closely, px. Our choice.
 _CLOSE_SIDE_PX = 160.0
-# White rim put around the picture, so that a marker cut by the frame still closes. Our choice.
-_RIM_PX = 16
 # The AprilTag refinement counts from a pixel's corner: constant shift measured in our scenes.
 _CORNER_SHIFT_PX = 0.46
 # Crops of smaller markers are enlarged twofold: corner errors at 40 px fall from 0.10 to 0.07 px.
@@ -105,11 +106,9 @@ def find_references(image: Image, photo: Photo, *, side_mm: float) -> tuple[Refe
     if not side_mm > 0:
         raise ValueError(f"side_mm must be above 0, got {side_mm}")
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    read, unread = _search(grey)
-    found = [_measured(grey, marker_id, quad, photo, side_mm) for marker_id, quad in read]
-    whole = [quad for _, quad in read]
-    cut = [quad for quad in cut_markers(grey, unread) if not _overlaps(quad, whole)]
-    found += [_cut_reference(grey, quad, side_mm) for quad in cut]
+    seen = search_markers(grey)
+    found = [_measured(grey, marker_id, quad, photo, side_mm) for marker_id, quad in seen.read]
+    found += [_cut_reference(grey, quad, side_mm) for quad in seen.cut]
     return tuple(sorted(found, key=lambda one: one.corners_px))
 
 
@@ -182,27 +181,12 @@ def _search_closely(grey: Image, pointed: PointedReference) -> list[tuple[int, F
         fy=zoom,
         interpolation=cv2.INTER_CUBIC,
     )
-    read, _ = _search(np.asarray(crop, dtype=np.uint8))
+    read, _ = read_markers(np.asarray(crop, dtype=np.uint8))
     quads = [(marker_id, (quad + 0.5) / zoom - 0.5 + low) for marker_id, quad in read]
     return [(marker_id, quad) for marker_id, quad in quads if _in_box(quad, pointed)]
 
 
-# ---------------------------------------------------------------- search
-
-
-def _search(grey: Image) -> tuple[list[tuple[int, Floats]], list[Floats]]:
-    """Markers that could be read, with their id, and quadrilaterals that could not."""
-    framed = cv2.copyMakeBorder(
-        grey, _RIM_PX, _RIM_PX, _RIM_PX, _RIM_PX, cv2.BORDER_CONSTANT, value=255
-    )
-    settings = cv2.aruco.DetectorParameters()
-    settings.minMarkerPerimeterRate = 4 * _SEARCHED_SIDE_PX / max(framed.shape)
-    corners, ids, rejected = _detector(settings).detectMarkers(framed)
-    read = [
-        (marker_id, _quad(corner) - _RIM_PX)
-        for marker_id, corner in zip(_ids(ids), corners, strict=True)
-    ]
-    return read, [_quad(corner) - _RIM_PX for corner in rejected]
+# ---------------------------------------------------------------- refine
 
 
 def _refine(grey: Image, marker_id: int, rough: Floats) -> tuple[Floats, bool]:
@@ -216,9 +200,9 @@ def _refine(grey: Image, marker_id: int, rough: Floats) -> tuple[Floats, bool]:
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_APRILTAG
     settings.minMarkerPerimeterRate = 0.1
-    corners, ids, _ = _detector(settings).detectMarkers(enlarged)
-    for found_id, corner in zip(_ids(ids), corners, strict=True):
-        fine = (_quad(corner) + 0.5 - _CORNER_SHIFT_PX) / zoom - 0.5 + low
+    corners, ids, _ = marker_detector(settings).detectMarkers(enlarged)
+    for found_id, corner in zip(ids_of(ids), corners, strict=True):
+        fine = (quad_of(corner) + 0.5 - _CORNER_SHIFT_PX) / zoom - 0.5 + low
         if found_id == marker_id and abs(fine - rough).max() < 0.1 * sides_px(rough).max() + 2:
             return fine, True
     by_sides = corners_by_sides(crop, rough - low)
@@ -234,19 +218,6 @@ def _in_linear_light(crop: Image, quad: Floats) -> Image:
     white = light[int(np.percentile(crop[inside > 0], 95))]
     table = np.clip(light * 240 / max(white, 0.01), 0, 255).round().astype(np.uint8)
     return np.asarray(cv2.LUT(crop, table), dtype=np.uint8)
-
-
-def _detector(settings: cv2.aruco.DetectorParameters) -> cv2.aruco.ArucoDetector:
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), settings)
-
-
-def _quad(corners: object) -> Floats:
-    return np.asarray(corners, dtype=np.float64).reshape(4, 2)
-
-
-def _ids(ids: object) -> list[int]:
-    """OpenCV gives None, (N, 1) or (N,), depending on its version."""
-    return [] if ids is None else [int(one) for one in np.ravel(np.asarray(ids))]
 
 
 def sheet_px(reference: Reference) -> Floats:
@@ -360,16 +331,6 @@ def _propagate(function: Callable[[Floats], float], at: Floats, sd: float) -> fl
 def _as_corners(quad: Floats) -> Corners:
     first, second, third, fourth = ((float(x), float(y)) for x, y in quad)
     return first, second, third, fourth
-
-
-def _overlaps(quad: Floats, others: Sequence[Floats]) -> bool:
-    """Whether the middle of one lies in the other, either way."""
-    return any(_holds(a, b) or _holds(b, a) for a, b in ((quad, other) for other in others))
-
-
-def _holds(outer: Floats, inner: Floats) -> bool:
-    middle = inner.mean(axis=0)
-    return cv2.pointPolygonTest(outer.astype(np.float32), (middle[0], middle[1]), False) >= 0
 
 
 def _cut_reference(grey: Image, quad: Floats, side_mm: float) -> Reference:
