@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import shutil
@@ -18,6 +19,8 @@ from fruitvision.errors import StoreError
 # Where it can't be told whether the writer of a part is alive, a part so old is left over. Our
 # choice: the archive of a large farm takes minutes.
 OLD_PART_S = 24 * 3600.0
+# Errors of a disk, or of a person's share of it, that is full; not every system has the second.
+_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -133,8 +136,16 @@ def write_asked_for(path: Path, content: bytes) -> None:
         write_whole(path, content)
     except OSError as err:
         raise StoreError(
-            f"Can't write {path}: {err.strerror}.", fix="Choose a folder that you may write to."
+            f"Can't write {path}: {err.strerror}.",
+            fix=fix_of(err, "Choose a folder that you may write to."),
         ) from err
+
+
+def fix_of(err: OSError, otherwise: str) -> str:
+    """What to do about a file that can't be written; of a full disk always the same."""
+    if err.errno in _FULL:
+        return "Make room on the disk and try again."
+    return otherwise
 
 
 def _take_away(left: Path) -> None:

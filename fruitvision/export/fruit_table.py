@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.export.csv_text import Cell, row_bytes
-from fruitvision.whole_file import whole_file
+from fruitvision.whole_file import fix_of, whole_file
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -93,7 +93,7 @@ def write_fruit_table(rows: Iterable[FruitRow], path: Path, *, farm: str, made_o
     except OSError as err:
         raise StoreError(
             f"Can't write {path}: {err.strerror}.",
-            fix="Close the file if it is open elsewhere, or choose another folder.",
+            fix=fix_of(err, "Close the file if it is open elsewhere, or choose another folder."),
         ) from err
 
 

@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 from fruitvision.domain import Doubts, Forecast, merge_doubts
 from fruitvision.errors import StoreError
 from fruitvision.forecast.summary import ALL
-from fruitvision.whole_file import write_whole
+from fruitvision.whole_file import fix_of, write_whole
 
 NOTE = "forecast, not an offer"
 
@@ -84,5 +84,5 @@ def save(path: Path, content: bytes) -> None:
     except OSError as err:
         raise StoreError(
             f"Can't write {path}: {err.strerror}.",
-            fix="Close the file if it is open elsewhere, or choose another folder.",
+            fix=fix_of(err, "Close the file if it is open elsewhere, or choose another folder."),
         ) from err

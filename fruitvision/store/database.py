@@ -15,6 +15,8 @@ from fruitvision.store.schema import bring_up_to_date
 
 # Our choice: another process saves one photo at a time, which takes far less.
 WAIT_FOR_LOCK_MS = 30_000
+# Why a farm may be looked at only: its folder can't be written.
+FOLDER = "folder"
 
 
 def open_database(path: Path) -> Engine:
@@ -27,7 +29,7 @@ def open_database(path: Path) -> Engine:
     """
     engine = create_engine(URL.create("sqlite", database=str(path)))
     event.listen(engine, "connect", _prepare_connection)
-    event.listen(engine, "begin", _begin)
+    event.listen(engine, "begin", begin)
     try:
         with writing(engine, path) as connection:
             found = connection.exec_driver_sql("SELECT name FROM sqlite_master").scalars()
@@ -67,7 +69,13 @@ def refuse_if_read_only(engine: Engine) -> None:
     StoreError
         If it is.
     """
-    if engine.get_execution_options().get("read_only", False):
+    why = engine.get_execution_options().get("read_only", False)
+    if why == FOLDER:
+        raise StoreError(
+            "The farm's folder can't be written here: you may look at it and change nothing.",
+            fix="Copy the folder to a disk that can be written, or ask who owns it.",
+        )
+    if why:
         raise StoreError(
             "You may look at this farm and change nothing.",
             fix="Ask a manager to do it, or for another role.",
@@ -88,16 +96,21 @@ def reading(engine: Engine, path: Path) -> Iterator[Connection]:
 
 
 def _prepare_connection(connection: Any, _record: object) -> None:
-    """Leave BEGIN to us (the driver would open transactions too late), wait for locks, use WAL."""
+    """Leave BEGIN to us (the driver would open transactions too late), wait for locks, use WAL.
+
+    Every commit waits until it is on the disk: a cut of power takes nothing that was said to be
+    kept. With NORMAL it would take the last commits (www.sqlite.org/pragma.html, synchronous).
+    """
     connection.isolation_level = None
     cursor = connection.cursor()
     cursor.execute(f"PRAGMA busy_timeout = {WAIT_FOR_LOCK_MS}")
     cursor.execute("PRAGMA journal_mode = WAL")
+    cursor.execute("PRAGMA synchronous = FULL")
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
 
 
-def _begin(connection: Connection) -> None:
+def begin(connection: Connection) -> None:
     """Writers take their lock at once, so that two of them queue instead of failing midway."""
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

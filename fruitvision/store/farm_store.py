@@ -18,6 +18,7 @@ from fruitvision.store.forecasts import ForecastsPart
 from fruitvision.store.frozen import FrozenPart
 from fruitvision.store.hand_work import HandWorkPart
 from fruitvision.store.jobs import JobsPart
+from fruitvision.store.look import can_be_written, open_to_look
 from fruitvision.store.lots import LotsPart
 from fruitvision.store.mappings import MappingsPart
 from fruitvision.store.orders import OrdersPart
@@ -46,7 +47,7 @@ def open_farm(folder: Path, *, create: bool = True, name: str = "") -> FarmStore
     Raises
     ------
     StoreError
-        If there is no farm and `create` is false, the folder can't be written, its database is
+        If there is no farm and `create` is false, the folder can't be made, its database is
         damaged or belongs to something else, or a newer version wrote it; or its rows are on a
         server that can't be reached.
     """
@@ -72,7 +73,10 @@ def _engine(folder: Path) -> Engine:
     """The farm's rows, wherever they are."""
     server = server_of(folder)
     if server is None:
-        engine = open_database(folder / DATABASE_NAME)
+        path = folder / DATABASE_NAME
+        if path.exists() and not can_be_written(path):
+            return open_to_look(path)
+        engine = open_database(path)
         # Opening waits for writers: one of them may have moved the farm to a server.
         server = server_of(folder)
         if server is None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitvision.errors import StoreError
+from fruitvision.store.look import can_be_written, read_only_uri
 from fruitvision.store.place import DATABASE_NAME, server_of
 
 # What a farm's database holds; triggers and views would act on what is read and written later.
@@ -53,7 +54,7 @@ def copy_database(source: Path, target: Path) -> DatabaseFacts:
     """
     try:
         with (
-            closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=rw", uri=True)) as read,
+            closing(sqlite3.connect(_uri(source), uri=True)) as read,
             closing(sqlite3.connect(target)) as written,
         ):
             read.backup(written)
@@ -65,6 +66,10 @@ def copy_database(source: Path, target: Path) -> DatabaseFacts:
             fix="Check that the farm can be read and the disk has room.",
         ) from err
     return check_database(target)
+
+
+def _uri(path: Path) -> str:
+    return f"{path.resolve().as_uri()}?mode=rw" if can_be_written(path) else read_only_uri(path)
 
 
 def check_database(path: Path) -> DatabaseFacts:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -24,8 +25,10 @@ _started: dict[Path, tuple[subprocess.Popen[bytes], float]] = {}
 def keep_working(store: FarmStore) -> bool:
     """See to it that somebody works on the farm's jobs; whether there are any.
 
-    Cheap enough for every run of a page.
+    Cheap enough for every run of a page. Nobody works where nothing can be kept.
     """
+    if not os.access(store.folder, os.W_OK):
+        return False
     if not store.jobs(only_open=True, most=1):
         return False
     if not _is_starting(store.folder) and not is_worked_on(store.folder):
