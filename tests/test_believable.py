@@ -1,7 +1,7 @@
 """Days on which no fruit hang and places that a block has not are refused."""
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -9,7 +9,7 @@ import pytest
 from fruitvision.domain import TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.papers.answers import Answers
-from fruitvision.pipeline.believable import check_day, check_place
+from fruitvision.pipeline.believable import LONGEST_SEASON_DAYS, check_day, check_place
 from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.papers import look_at
 from fruitvision.store import open_farm
@@ -27,9 +27,12 @@ def test_no_fruit_hang_before_the_bloom_or_in_another_season(day: date) -> None:
     check_day(day, replace(BLOOM, full_bloom_on=None))
 
 
-@pytest.mark.parametrize("day", [date(2026, 4, 28), date(2026, 8, 13), date(2026, 11, 20)])
-def test_days_of_the_season_are_taken(day: date) -> None:
-    check_day(day, BLOOM)
+def test_days_of_the_season_are_taken_up_to_its_last() -> None:
+    bloom = date(2026, 4, 28)
+    for after in (0, 107, LONGEST_SEASON_DAYS):
+        check_day(bloom + timedelta(days=after), BLOOM)
+    with pytest.raises(FieldDataError, match="no fruit hang"):
+        check_day(bloom + timedelta(days=LONGEST_SEASON_DAYS + 1), BLOOM)
 
 
 def test_a_place_is_one_of_the_register_or_within_the_positions() -> None:

@@ -141,8 +141,27 @@ def test_a_plan_that_cannot_be_meant_is_refused(wrong: PickPlan, words: str) -> 
     assert refusal.value.fix
 
 
-def test_a_good_plan_passes() -> None:
-    check_plan(plan(0.35, 0.33, 0.32), walked_on=WALK, block_id="Hill")
+def test_shares_may_miss_the_whole_by_half_a_per_cent_and_no_more() -> None:
+    for good in (plan(0.35, 0.33, 0.32), plan(0.5, 0.504), plan(0.5, 0.496)):
+        check_plan(good, walked_on=WALK, block_id="Hill")
+    for wrong in (plan(0.5, 0.506), plan(0.5, 0.494)):
+        with pytest.raises(ForecastError, match="shares of the picks of Hill"):
+            check_plan(wrong, walked_on=WALK, block_id="Hill")
+
+
+def test_the_first_pick_may_be_on_the_day_of_the_photos_and_none_on_that_of_another() -> None:
+    check_plan(moved(plan(1.0), days=(WALK - PICK).days), walked_on=WALK, block_id="Hill")
+    twice = plan(0.5, 0.5).picks[:1] * 2
+    with pytest.raises(ForecastError, match="not in order"):
+        check_plan(PickPlan(picks=twice), walked_on=WALK, block_id="Hill")
+
+
+@pytest.mark.parametrize("number", ["left_share", "left_share_error"])
+def test_numbers_of_a_plan_may_be_nothing(number: str) -> None:
+    good = replace(plan(0.5, 0.5), **{number: 0.0})
+    check_plan(good, walked_on=WALK, block_id="Hill")
+    with pytest.raises(ForecastError):
+        check_plan(replace(good, **{number: -0.01}), walked_on=WALK, block_id="Hill")
 
 
 def test_a_week_starts_on_monday() -> None:
