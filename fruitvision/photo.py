@@ -77,7 +77,7 @@ def read_photo(path: Path) -> tuple[Image, Photo]:
     content = _content(path)
     image, tags = _decode(content, path.name)
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    sharpness, brightness = sharpness_of(grey), float(grey.mean()) / 255
+    sharpness, brightness = sharpness_of(grey), cv2.mean(grey)[0] / 255
     height_px, width_px = grey.shape
     photo = Photo(
         photo_id=hashlib.sha256(content).hexdigest(),
@@ -368,7 +368,10 @@ def _gradients(
     if not where.any():
         return np.zeros((2, 2))
     band = cv2.GaussianBlur(small, (0, 0), sigma_px) - cv2.GaussianBlur(small, (0, 0), wider_px)
-    slopes = np.stack(
-        [(cv2.Sobel(band, cv2.CV_32F, *order) / 8)[where] for order in ((1, 0), (0, 1))]
-    ).astype(np.float64)
-    return np.asarray(slopes @ slopes.T / slopes.shape[1])
+    right, down = (cv2.Sobel(band, cv2.CV_32F, *order) / 8 for order in ((1, 0), (0, 1)))
+    inside = where.astype(np.uint8)
+    across, upright, both = (
+        cv2.mean(one * other, inside)[0]
+        for one, other in ((right, right), (down, down), (right, down))
+    )
+    return np.array([[across, both], [both, upright]])
