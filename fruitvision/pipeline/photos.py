@@ -325,12 +325,14 @@ def measure_kept_photos(
         If there is no detector of that name.
     """
     origin = made_with(choose_detector(detector_name), settings, store.lenses())
-    known = {measured.photo.photo_id: measured.photo.name for measured in store.measured_photos()}
-    known = {**(names or {}), **known}
+    known = {**(names or {}), **store.photo_names()}
+    placed = store.tree_photos()
+    blocks = dict.fromkeys(photo.tree.block_id for photo in placed)
+    to_do = {photo_id for name in blocks for photo_id in store.unmeasured(name, origin)}
     missing = {
         photo.photo_id: store.photo_path(photo.photo_id)
-        for photo in store.tree_photos()
-        if store.measured_photo(photo.photo_id, origin) is None
+        for photo in placed
+        if photo.photo_id in to_do
     }
     return measure_photos(
         tuple(missing.values()),

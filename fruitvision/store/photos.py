@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from sqlalchemy import ColumnElement, Connection, Select, delete, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Select, delete, exists, func, insert, select
 
 from fruitvision.domain import (
     LensCalibration,
@@ -157,14 +157,16 @@ class PhotosPart(StorePart):
     def unmeasured(self, block_id: str, made_with: MadeWith) -> tuple[str, ...]:
         """Ids of a block's photos that have no result made with just this."""
         placed, measured = tables.tree_photo.c, tables.measurement.c
-        done = select(measured.photo_id).where(
+        # Looked up photo by photo: the results of all other blocks are no matter.
+        done = exists().where(
+            measured.photo_id == placed.photo_id,
             measured.version == made_with.version,
             measured.detector == made_with.detector,
             measured.settings_sha256 == made_with.settings_sha256,
         )
         query = (
             select(placed.photo_id)
-            .where(placed.block_id == block_id, placed.photo_id.not_in(done))
+            .where(placed.block_id == block_id, ~done)
             .order_by(placed.row, placed.position, placed.face, placed.place)
         )
         with reading(self._engine, self._path) as connection:

@@ -40,7 +40,7 @@ def ask_measure_again(
     missing = unmeasured(store, settings)
     if not missing:
         return None
-    known = {one.photo.photo_id: one.photo.name for one in store.measured_photos()}
+    known = dict(store.photo_names())
     known |= {photo: name for job in store.jobs() for photo, name in job.names.items()}
     known |= names or {}
     return store.ask_job(
