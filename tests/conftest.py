@@ -1,9 +1,10 @@
-"""What tests of several folders share: the demo, made once for all of them, and options."""
+"""What tests of several folders share: the demo, made once for all of them, options, the order."""
 
 from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,11 @@ from hypothesis import settings
 # Small matrices by one thread: several wait for each other longer than they work, most of all where
 # many processes of tests share the cores. It counts only before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+if int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) > 1:
+    # One of many processes, and what it starts: threads that wait for a core that another process
+    # has cost both. Tests of threads say how many themselves.
+    for name in ("FRUITVISION_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+        os.environ.setdefault(name, "1")
 
 # The same examples every time, few of them, and no clock: a loaded machine makes no test fail.
 settings.register_profile("suite", max_examples=40, deadline=None, derandomize=True, database=None)
@@ -65,6 +71,15 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
             assert status == 0, text
             kept.write_text(text, encoding="utf-8")
     return Demo(out=out, text=kept.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_farms() -> Iterator[None]:
+    """New farms of this process are made at once, but where a test calls `real_farms`."""
+    from tests.quick_farms import quick_farms
+
+    with quick_farms():
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -15,6 +15,7 @@ from fruitvision.domain import (
     CaliperReading,
     HandCount,
     MadeWith,
+    MeasuredPhoto,
     Protocol,
     RegisteredTree,
     TreeId,
@@ -80,6 +81,8 @@ def add_walk(
 ) -> tuple[TreeId, ...]:
     """Photos of both faces of 12 trees, half of the visible fruit on each; all fruit sized."""
     walked = tuple(trees if trees is not None else trees_of(name))
+    photos: list[MeasuredPhoto] = []
+    placed: list[TreePhoto] = []
     for index, tree in enumerate(walked):
         half = loads(index) // 2
         shape = norm.ppf((np.arange(half) + 0.5) / half)
@@ -90,10 +93,10 @@ def add_walk(
                 for number, z in enumerate(shape)
             ]
             photo = records.measured(photo_id, fruit)
-            store.save_measured_photo(replace(photo, made_with=origin or present()))
-            store.save_tree_photos(
-                [TreePhoto(tree=tree, face=face, photo_id=photo_id, walked_on=day)]
-            )
+            photos.append(replace(photo, made_with=origin or present()))
+            placed.append(TreePhoto(tree=tree, face=face, photo_id=photo_id, walked_on=day))
+    store.save_measured_photos(photos)
+    store.save_tree_photos(placed)
     return walked
 
 

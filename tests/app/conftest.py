@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 
 from app import show_chart
 from fruitvision.serve import FARM_VARIABLE
@@ -18,11 +22,29 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "farm"
 
 
-@pytest.fixture
-def filled(folder: Path) -> Path:
-    with open_farm(folder) as store:
+@pytest.fixture(scope="session")
+def with_a_walk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A farm with a walk, to be copied: nobody may change it."""
+    farm = tmp_path_factory.mktemp("filled") / "farm"
+    with open_farm(farm) as store:
         fill(store)
+    return farm
+
+
+@pytest.fixture
+def filled(folder: Path, with_a_walk: Path) -> Path:
+    shutil.copytree(with_a_walk, folder)
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _packages_are_read_once() -> Iterator[None]:
+    """Each AppTest looks through all packages that are installed for parts of pages, as a server
+    does once at its start."""
+    with pytest.MonkeyPatch.context() as patch:
+        once = cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", once)
+        yield
 
 
 @pytest.fixture(autouse=True)

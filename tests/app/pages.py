@@ -42,11 +42,15 @@ def photo_of(position: int, face: str) -> MeasuredPhoto:
 def fill(store: FarmStore, *, pick_date: date | None = records.PICK) -> None:
     """One block, 10 trees of two faces, 5 of them counted by hand."""
     store.save_blocks([records.block(pick_date=pick_date)])
-    for position in range(1, TREES + 1):
-        for face in "AB":
-            photo = photo_of(position, face)
-            store.save_measured_photo(photo)
-            store.save_tree_photos([records.tree_photo(position, face, photo.photo.photo_id)])
+    faces = [(position, face) for position in range(1, TREES + 1) for face in "AB"]
+    photos = [photo_of(position, face) for position, face in faces]
+    store.save_measured_photos(photos)
+    store.save_tree_photos(
+        [
+            records.tree_photo(position, face, photo.photo.photo_id)
+            for (position, face), photo in zip(faces, photos, strict=True)
+        ]
+    )
     store.save_hand_counts([records.hand_count(n, 3 * (6 + n)) for n in range(1, 6)])
 
 
