@@ -19,9 +19,9 @@ from fruitvision.fruit.mirrored import BothWays, is_looked_at_twice
 from fruitvision.fruit.model_card import (
     ModelCard,
     Weights,
-    checked_bytes,
     newest_version,
     read_card,
+    vouch_for,
 )
 from fruitvision.fruit.session import network_of
 from fruitvision.fruit.tiles import GivesCells, Seen, see
@@ -141,7 +141,7 @@ def detector_in(folder: Path, weights: str = "") -> LearnedDetector:
             f"The detector '{card.name}' has no weights '{weights}'.",
             fix=did_you_mean(weights, (one.name for one in card.weights)),
         )
-    checked_bytes(chosen.file)
+    vouch_for(chosen.file)
     return LearnedDetector(card, chosen, card.score_threshold)
 
 
