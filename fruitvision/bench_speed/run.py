@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -27,6 +28,8 @@ GROUPS = ("cold", "photo", "farm", "large")
 APP_GROUP = "app"
 # The invented farm: that of `fruitvision bench app`.
 FARM = Path("bench-farm")
+# Letters of a line, so that pytest does not cut off why a step broke.
+WIDTH = 500
 # The program that times, by the name of its module and of its package.
 TIMER, TIMER_PACKAGE = "pytest_benchmark", "pytest-benchmark"
 
@@ -96,6 +99,7 @@ def time_steps(work: SpeedWork) -> Timed:
         done = subprocess.run(  # noqa: S603
             [sys.executable, "-m", "pytest", *_arguments(work, written, Path(scratch))],
             cwd=ROOT,
+            env=os.environ | {"COLUMNS": str(WIDTH)},
             check=False,
             capture_output=True,
             text=True,

@@ -49,7 +49,7 @@ def _runs(given: argparse.Namespace) -> Iterator[dict[str, float]]:
     from tests.bench.speed.used import used_by
 
     step = step_of(given.step)
-    _refuse_another_program(given.source)
+    refuse_another_program(given.source)
     place = Place(
         folder=given.work,
         photos=tuple(given.photos),
@@ -66,7 +66,7 @@ def _runs(given: argparse.Namespace) -> Iterator[dict[str, float]]:
             yield asdict(used_by(prepared()))
 
 
-def _refuse_another_program(source: Path) -> None:
+def refuse_another_program(source: Path) -> None:
     """A step that imports the program must have the one that is asked for."""
     program = sys.modules.get("fruitvision")
     file = getattr(program, "__file__", None)

@@ -31,12 +31,13 @@ def size_of(place: Place) -> FarmSize:
 @contextmanager
 def _rows(place: Place) -> Iterator[Prepared]:
     size = replace(size_of(place), pictures=False, forecasts=0, large_blocks=0)
-    made: list[Path] = []
+    # What a process loads and draws once is no work of any row.
+    made = [Path(mkdtemp(dir=place.folder))]
+    bench_farm(made[0] / "farm", replace(size, blocks=1)).close()
 
     def prepared() -> Callable[[], object]:
-        for folder in made:
-            rmtree(folder, ignore_errors=True)
-        made[:] = [Path(mkdtemp(dir=place.folder))]
+        rmtree(made[0], ignore_errors=True)
+        made[0] = Path(mkdtemp(dir=place.folder))
         return lambda: bench_farm(made[0] / "farm", size).close()
 
     yield prepared
