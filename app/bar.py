@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from app import session, show
+from app.gate.pages import pages_of
 
 _LOOK = """<style>
 [data-testid="stLayoutWrapper"]:has(> .st-key-page-here),
@@ -61,7 +62,8 @@ def top_bar(pages: Sequence[st.Page], page: st.Page) -> None:
                 session.page_link(item)
         with st.container(horizontal=True, gap="small", width="content", key="page-own"):
             session.choose_mine()
-            show.page_help(page.url_path)
+            # The first page has no name in the address; which one it is hangs on who looks.
+            show.page_help(page.url_path or pages_of(session.role())[0])
     with st.container(key="page-here"):
         number = [one.url_path for one in pages].index(page.url_path)
         st.html(_HERE.format(number=number), unsafe_allow_javascript=True)

@@ -9,6 +9,7 @@ from app.bar import top_bar
 from app.built_in import built_in_words
 from app.gate.pages import pages_of
 from app.gate.watch import watch_session
+from app.left_out import left_out_part
 from app.wording import say, set_usual_language
 from fruitvision.errors import FruitVisionError
 
@@ -33,8 +34,11 @@ try:
         remembered.keep_cookies()
     # A place of its own, so that tabs below stay open when the work begins or ends.
     with st.container():
+        name = page.url_path or pages_of(session.role())[0]
         # In front of a tree nothing but the tree matters.
-        work.bar(session.farm(), brief=page.url_path == "walk")
+        work.bar(session.farm(), brief=name == "walk")
+        if name in ("photos", "walk"):
+            left_out_part(session.farm())
     page.run()
 except FruitVisionError as err:
     show.error(err)

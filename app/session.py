@@ -95,6 +95,12 @@ def role() -> Role | None:
     return None if found is None else found[1]
 
 
+def may_change() -> bool:
+    """Whether the visitor may change anything of the farm."""
+    known = role()
+    return known is None or known.may_change
+
+
 def plans_harvest() -> bool:
     """Whether the visitor may set what the harvest is planned with."""
     known = role()

@@ -265,12 +265,9 @@ def units_words(system: UnitSystem) -> str:
 
 # ---------------------------------------------------------------- help
 
-# The address of the page that the app starts with is empty.
-START_PAGE = "blocks"
 
-
-def page_help(address: str) -> None:
+def page_help(page: str) -> None:
     """What a page is for and how to use it, behind a button; the help itself needs none."""
-    if address != "help":
+    if page != "help":
         with st.popover(say("help.button"), icon=":material/help:"):
-            st.markdown(say(f"help.on_{address or START_PAGE}"))
+            st.markdown(say(f"help.on_{page}"))

@@ -54,8 +54,10 @@ def measure(
         What was left out before.
     """
     with st.spinner(say("work.taking_in")):
-        taken = take_in(rows, store, walked_on=walked_on, who=session.person())
-    left_out = Measured(photos=(), refused=(*refused, *taken.refused), copies=taken.copies)
+        taken = take_in(
+            rows, store, walked_on=walked_on, who=session.person(), refused_before=refused
+        )
+    left_out = Measured(photos=(), refused=taken.refused, copies=taken.copies)
     if taken.job is None:
         session.remember_measured(left_out)
     else:
@@ -104,9 +106,7 @@ def _begin(job: Job, store: FarmStore, left_out: Measured) -> None:
         session.remember_measured(left_out)
         return
     found = result_of(ended, store, session.settings())
-    session.remember_measured(
-        replace(found, refused=(*left_out.refused, *found.refused), copies=left_out.copies)
-    )
+    session.remember_measured(replace(found, copies=left_out.copies))
 
 
 # ---------------------------------------------------------------- how far it is
@@ -138,7 +138,7 @@ def _bar(store: FarmStore, going_on: bool, brief: bool) -> None:
         # The page below shows other numbers now.
         st.rerun()
     else:
-        job = _to_tell(store.jobs(most=LOOKED_AT))
+        job = told(store)
         if job is not None:
             _ended(job, store, brief=brief and job.state is JobState.DONE and not job.refused)
 
@@ -183,9 +183,16 @@ def _watch(job: Job) -> None:
     st.session_state[_WATCHED] = {*st.session_state.get(_WATCHED, ()), job.number}
 
 
-def _close(job: Job) -> None:
+def _close(job: Job, store: FarmStore) -> None:
+    if job.refused and session.may_change():
+        store.put_away(job.number)
     st.session_state[_CLOSED] = {*st.session_state.get(_CLOSED, ()), job.number}
     st.rerun()
+
+
+def told(store: FarmStore) -> Job | None:
+    """The job whose end stands on top of the page."""
+    return _to_tell(store.jobs(most=LOOKED_AT))
 
 
 def _to_tell(jobs: Sequence[Job]) -> Job | None:
@@ -205,7 +212,7 @@ def _ended(job: Job, store: FarmStore, *, brief: bool) -> None:
     if brief:
         words = f"{say('work.finished', n=job.total)} {say('work.close')}"
         if st.button(words, type="tertiary", icon=":material/close:", key=f"close {job.number}"):
-            _close(job)
+            _close(job, store)
         return
     with st.container(border=True, key="work"):
         if job.state is JobState.DONE:
@@ -226,4 +233,4 @@ def _ended(job: Job, store: FarmStore, *, brief: bool) -> None:
                 store.want_again(job.number)
                 st.rerun()
             if st.button(say("work.close"), key=f"close {job.number}"):
-                _close(job)
+                _close(job, store)

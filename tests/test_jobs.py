@@ -18,7 +18,7 @@ from PIL import Image
 
 from fruitvision.cli import main as command
 from fruitvision.domain import Doubt, Job, JobKind, JobState, TreeId
-from fruitvision.errors import PhotoUnreadable
+from fruitvision.errors import PhotoUnreadable, StoreError
 from fruitvision.photo import day_and_id_of, photo_id_of
 from fruitvision.pipeline.entries import set_ruler
 from fruitvision.pipeline.intake import take_in
@@ -187,6 +187,27 @@ def test_jobs_are_done_in_their_order_and_end_once(farm: FarmStore) -> None:
     assert farm.want_again(second.number).state is JobState.WANTED
     assert [job.number for job in farm.jobs(only_open=True)] == [second.number]
     assert [job.number for job in farm.jobs()] == [second.number, first.number]
+
+
+def test_what_was_left_out_stays_with_its_job_until_somebody_puts_it_away(farm: FarmStore) -> None:
+    row, photo = ("walk.csv, line 3", "No block Hil.", "Correct it."), ("a.jpg", "Empty.", "Copy.")
+    job = farm.ask_job(JobKind.MEASURE, by="Ana", at=NOW, names={"a": "a.jpg"}, refused=[row])
+    clean = farm.ask_job(JobKind.MEASURE, by="Ana", at=NOW, names={"b": "b.jpg"})
+    assert farm.jobs_that_left_out() == ()
+    for number in (job.number, clean.number):
+        refused = [photo] if number == job.number else []
+        farm.close_job(number, JobState.DONE, at=NOW, refused=refused)
+        # Told twice, kept once.
+        farm.close_job(number, JobState.DONE, at=NOW, refused=refused)
+    (told,) = farm.jobs_that_left_out()
+    assert (told.number, told.refused) == (job.number, (row, photo))
+    with pytest.raises(StoreError):
+        farm.for_a_reader().put_away(job.number)
+    assert farm.put_away(job.number).refused == (row, photo)
+    assert farm.jobs_that_left_out() == ()
+    stopped = farm.ask_job(JobKind.LOAD, by="", at=NOW, folder="walk")
+    farm.cancel_job(stopped.number)
+    assert farm.put_away(stopped.number).state is JobState.CANCELLED
 
 
 def test_the_rest_takes_as_long_as_the_pace_since_the_start(farm: FarmStore) -> None:

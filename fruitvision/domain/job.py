@@ -16,11 +16,15 @@ class JobKind(StrEnum):
 
 
 class JobState(StrEnum):
-    """How a job stands. Only a person wants one again that was cancelled or failed."""
+    """How a job stands. Only a person wants one again that was cancelled or failed.
+
+    One that is read is done, and somebody has put away what it left out.
+    """
 
     WANTED = "wanted"
     RUNNING = "running"
     DONE = "done"
+    READ = "read"
     CANCELLED = "cancelled"
     FAILED = "failed"
 
@@ -35,7 +39,8 @@ class Job:
     `names` : the photos to measure, by photo_id, and the name of each. `folder` : the walk to load.
     `done` of `total` photos are dealt with. `started_at` : when work on it last began, with
     `started_done` photos behind it; `starts` : how often it began since a photo was last done.
-    `refused` : name, what happened and what to do, of each photo that was left out. `problem` : the
+    `refused` : name, what happened and what to do, of each photo that was left out and of each row
+    of its list. `problem` : the
     same of the whole job, where it failed. Times are UTC.
     """
 

@@ -6,12 +6,12 @@ placed outlives every process; measuring is a job of its own (see `fruitvision.w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from fruitvision.domain import Job, JobKind, TreePhoto
+from fruitvision.domain import Job, JobKind, JobState, TreePhoto
 from fruitvision.errors import PhotoUnreadable
 from fruitvision.photo import day_and_id_of
 from fruitvision.pipeline.entries import now_utc
@@ -36,11 +36,18 @@ class TakenIn:
 
 
 def take_in(
-    rows: Mapping[Path, WalkPhoto], store: Store, *, walked_on: date | None, who: str
+    rows: Mapping[Path, WalkPhoto],
+    store: Store,
+    *,
+    walked_on: date | None,
+    who: str,
+    refused_before: Sequence[Refused] = (),
 ) -> TakenIn:
     """Keep photos of known trees and ask for their measurement; one bad file stops no other.
 
-    Photos of one face are numbered in their order, after those that the farm has of it.
+    Photos of one face are numbered in their order, after those that the farm has of it. What is
+    left out stays with the job, so that it is told until somebody puts it away; where no photo came
+    in, with one that is done already.
 
     Parameters
     ----------
@@ -48,6 +55,8 @@ def take_in(
         The tree and face that each file shows.
     walked_on : date, optional
         Day of the walk for photos that carry no date.
+    refused_before : sequence of Refused
+        What was left out of their list; told with the rest.
 
     Raises
     ------
@@ -77,16 +86,24 @@ def take_in(
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
         placed[photo_id] = places.photo(row, photo_id, day)
+    left_out = (*refused_before, *refused)
+    job = _ask(placed, taken, left_out, store, who) if placed or left_out else None
+    if job is not None and not placed:
+        store.close_job(job.number, JobState.DONE, at=now_utc())
     return TakenIn(
-        job=_ask(placed, taken, store, who) if placed else None,
+        job=job if placed else None,
         known=sum(_is_known(photo, before) for photo in placed.values()),
-        refused=tuple(refused),
+        refused=left_out,
         copies=tuple(copies),
     )
 
 
 def _ask(
-    placed: Mapping[str, TreePhoto], rows: Mapping[str, WalkPhoto], store: Store, who: str
+    placed: Mapping[str, TreePhoto],
+    rows: Mapping[str, WalkPhoto],
+    left_out: Sequence[Refused],
+    store: Store,
+    who: str,
 ) -> Job:
     return store.ask_job(
         JobKind.MEASURE,
@@ -94,6 +111,7 @@ def _ask(
         at=now_utc(),
         names={photo_id: row.file_name for photo_id, row in rows.items()},
         placed=tuple(placed.values()),
+        refused=[(one.name, one.what, one.fix) for one in left_out],
     )
 
 

@@ -12,6 +12,7 @@ from sqlalchemy import (
     String,
     Table,
     Update,
+    cast,
     delete,
     insert,
     select,
@@ -62,8 +63,12 @@ class JobsPart(StorePart):
         names: Mapping[str, str] | None = None,
         folder: str = "",
         placed: Sequence[TreePhoto] = (),
+        refused: Sequence[tuple[str, str, str]] = (),
     ) -> Job:
-        """Want a job done; the photos that it measures are placed in the same transaction."""
+        """Want a job done; the photos that it measures are placed in the same transaction.
+
+        What was `refused` before there was a job is kept with it.
+        """
         with writing(self._engine, self._path) as connection:
             upsert(connection, tables.tree_photo, [rows.tree_row(photo) for photo in placed])
             number = connection.execute(
@@ -79,7 +84,7 @@ class JobsPart(StorePart):
                     starts=0,
                     done=0,
                     total=len(names or {}),
-                    refused=[],
+                    refused=list(map(list, refused)),
                 )
                 .returning(job.c.number)
             ).scalar_one()
@@ -143,16 +148,19 @@ class JobsPart(StorePart):
     ) -> Job:
         """Say how a job ended; one that was cancelled meanwhile stays so.
 
+        What it left out is kept beside what was refused when it was asked for, each once.
         Photos that are `unreadable` show no tree of the farm any longer; their files stay.
         """
         placed = tables.tree_photo
         with writing(self._engine, self._path) as connection:
             connection.execute(delete(placed).where(placed.c.photo_id.in_(unreadable)))
-            if _job(connection, number).is_open:
+            now = _job(connection, number)
+            if now.is_open:
                 connection.execute(_of(number).values(state=state.value))
+            left_out = dict.fromkeys((*now.refused, *refused))
             connection.execute(
                 _of(number).values(
-                    seen_at_utc=_text(at), refused=list(map(list, refused)), problem=problem
+                    seen_at_utc=_text(at), refused=list(map(list, left_out)), problem=problem
                 )
             )
             return _job(connection, number)
@@ -162,6 +170,22 @@ class JobsPart(StorePart):
         with writing(self._engine, self._path) as connection:
             if _job(connection, number).is_open:
                 connection.execute(_of(number).values(state=JobState.CANCELLED.value))
+            return _job(connection, number)
+
+    def jobs_that_left_out(self) -> tuple[Job, ...]:
+        """Jobs that are done and left something out which nobody has put away, the latest first."""
+        query = select(job).where(
+            job.c.state == JobState.DONE.value, cast(job.c.refused, String) != "[]"
+        )
+        with reading(self._engine, self._path) as connection:
+            found = connection.execute(query.order_by(job.c.number.desc())).mappings()
+            return tuple(map(_from_row, found))
+
+    def put_away(self, number: int) -> Job:
+        """Tell no longer what a job that is done left out; it stays with the job."""
+        with writing(self._engine, self._path) as connection:
+            if _job(connection, number).state is JobState.DONE:
+                connection.execute(_of(number).values(state=JobState.READ.value))
             return _job(connection, number)
 
     def want_again(self, number: int) -> Job:

@@ -136,9 +136,9 @@ def no_worker(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     return farms
 
 
-def upload_walk(app: AppTest, photos: list[Path]) -> AppTest:
+def upload_walk(app: AppTest, photos: list[Path], *, block: str = "Gala North") -> AppTest:
     """Load a walk of these photos, one tree each, and press the button."""
-    lines = [f"{path.name},Gala North,2,{place},A" for place, path in enumerate(photos, start=1)]
+    lines = [f"{path.name},{block},2,{place},A" for place, path in enumerate(photos, start=1)]
     content = "\n".join(["photo,block,row,position,face", *lines]).encode()
     boxes = {item.label: item for item in app.file_uploader}
     boxes["Walk list, walk.csv"].set_value(("walk.csv", content, "text/csv"))
@@ -235,6 +235,32 @@ def test_what_was_refused_in_the_background_is_told_with_its_name(
     # Who comes later and did not ask for it is not told.
     assert not visitor("Ben", "help").warning
     assert any("**bare 3.png**" in item.value for item in visitor("Ana", "help").warning)
+
+
+def boxes_to_open(app: AppTest) -> list[str]:
+    return [item.label for item in app.expander if "left out" in item.label]
+
+
+def test_what_was_left_out_is_told_to_whoever_comes_until_it_is_put_away(
+    filled: Path, tmp_path: Path, no_worker: list[Path]
+) -> None:
+    photos = [bare(tmp_path, number) for number in range(2)]
+    upload_walk(visitor("Ana", "photos"), photos, block="Gala Nort")
+    with open_farm(filled) as store:
+        assert store.tree_photos(records.BLOCK_ID)[-1].tree.row == 1
+        (job,) = store.jobs()
+        assert (job.state, job.total, len(job.refused)) == (JobState.DONE, 0, 4)
+    # The tab is closed. Who is on another page has other things to do.
+    assert boxes_to_open(visitor("Ben", "help")) == []
+    assert boxes_to_open(visitor("Ben", "walk")) == ["4 things were left out of what came in"]
+    ben = visitor("Ben", "photos")
+    assert "Brought by Ana, " in text(ben)
+    assert any("Did you mean 'Gala North'" in item.value for item in ben.warning)
+    press(ben, "I have seen it: put it away")
+    assert not ben.exception
+    assert boxes_to_open(ben) == boxes_to_open(visitor("Cleo", "walk")) == []
+    with open_farm(filled) as store:
+        assert store.jobs()[0].refused == job.refused
 
 
 def test_the_same_photos_again_are_kept_once(
