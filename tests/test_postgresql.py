@@ -340,6 +340,63 @@ def test_a_season_goes_from_the_server_as_from_a_file(moved: Path, tmp_path: Pat
     assert left[0] == left[1]
 
 
+@on_server
+def test_an_older_farm_on_the_server_is_brought_up_to_date_and_a_newer_one_refused(
+    moved: Path,
+) -> None:
+    """The last step of the migrations runs there as well, with the order of letters as before."""
+    with open_farm(moved) as store:
+        save_every_kind(store)
+        before = in_file(store)
+        with writing(store._engine, moved) as connection:
+            for name in _NEW_IN_16:
+                connection.exec_driver_sql(f"DROP TABLE {name}")
+            for table, column in _COLUMNS_OF_16:
+                connection.exec_driver_sql(f"ALTER TABLE {table} DROP COLUMN {column}")
+            connection.exec_driver_sql("UPDATE alembic_version SET version_num='fruitvision_0015'")
+    with open_farm(moved) as store:
+        kept = [name for name in before if name not in (*_NEW_IN_16, *dict(_COLUMNS_OF_16))]
+        found = in_file(store)
+        assert {name: found[name] for name in kept} == {name: before[name] for name in kept}
+        save_every_kind(store)
+        assert [one.ticket for one in store.bin_tickets()] == sorted(NAMES)
+        with writing(store._engine, moved) as connection:
+            connection.exec_driver_sql("UPDATE alembic_version SET version_num='fruitvision_9999'")
+    with pytest.raises(StoreError, match="was written by a newer fruitvision"):
+        open_farm(moved)
+
+
+# Whoever adds a step adds here what it brings, and undoes it above.
+_NEW_IN_16 = (
+    "bin_ticket",
+    "packed_lot",
+    "season_note",
+    "learned_choice",
+    "name_mapping",
+    "price",
+    "cold_room",
+)
+_COLUMNS_OF_16 = (
+    ("block", "trunk_area_cm2"),
+    ("block", "full_bloom_on"),
+    ("registered_tree", "latitude_deg"),
+    ("registered_tree", "longitude_deg"),
+)
+
+
+@on_server
+def test_a_server_that_was_started_again_is_found_again(moved: Path) -> None:
+    with open_farm(moved) as store, open_farm(moved) as other:
+        store.save_blocks([HILL])
+        assert other.blocks() == (HILL,)
+        with other._engine.connect() as connection:
+            connection.exec_driver_sql(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+                "WHERE pid <> pg_backend_pid() AND usename = current_user"
+            )
+        assert store.blocks() == (HILL,)
+
+
 # ---------------------------------------------------------------- said in words
 
 

@@ -55,6 +55,7 @@ def delete_command(
     Example: fruitvision season delete 2024 --farm larkhill
     """
     from fruitvision.pipeline.season import season_days, season_holds, take_season_off
+    from fruitvision.store.place import kept_aside
 
     usual = season_days(season)
     begins = usual[0] if first is None else day(first, option="--first")
@@ -83,7 +84,12 @@ def delete_command(
             return 2
         who = login_name() if by is None else by
         taken = take_season_off(store, begins, ends, expected=holds, about=str(season), who=who)
+        on_server = store.on_server
     typer.echo(f"Deleted, with {taken.files} photo files. It is noted under who changed what.")
+    for one in kept_aside(farm):
+        typer.echo(f"! {one} still has the season: delete it too.")
+    if on_server:
+        typer.echo("The server's own journal and backups may still have it: ask who runs it.")
     if not taken.traceless:
         typer.echo(
             "The farm is open elsewhere: traces stay in its journal until the app is closed there."

@@ -16,7 +16,13 @@ from sqlalchemy.pool import StaticPool
 from fruitvision.errors import StoreError
 from fruitvision.store.database import open_database, reading, said_as_store_error, writing
 from fruitvision.store.place import DATABASE_NAME, SERVER_NAME, Server, keep_server, server_of
-from fruitvision.store.postgresql import create_farm, server_engine, set_aside, settle_numbers
+from fruitvision.store.postgresql import (
+    count_rows,
+    create_farm,
+    server_engine,
+    set_aside,
+    settle_numbers,
+)
 from fruitvision.store.tables import metadata
 
 # Rows in memory at once. Our choice: some MB of fruit.
@@ -57,6 +63,7 @@ def move_to_server(folder: Path, server: Server) -> Moved:
                 create_farm(target, server)
                 rows = copy_rows(source, target)
                 settle_numbers(target, _highest(source))
+                count_rows(target)
                 _refuse_difference(source, target)
             try:
                 keep_server(folder, server)

@@ -43,6 +43,11 @@ def has_farm(folder: Path) -> bool:
     return (folder / SERVER_NAME).is_file() or (folder / DATABASE_NAME).is_file()
 
 
+def kept_aside(folder: Path) -> tuple[Path, ...]:
+    """Files of the farm's rows as they were before they were moved to a server, by name."""
+    return tuple(sorted(folder.glob(f"{DATABASE_NAME}.before-server-*")))
+
+
 def server_of(folder: Path) -> Server | None:
     """The server that has the rows of a farm; None if they are in its folder.
 
