@@ -156,15 +156,24 @@ def register_notes(block: Block, register: Sequence[RegisteredTree]) -> tuple[st
                 f"{block.block_id}: the block has {in_block:,} as {kind.value}, its register lists "
                 f"{listed:,}. The register is used."
             )
-    expected = trees_by_spacing(block)
-    if expected is not None:
-        apart = block.positions / expected - 1
-        if apart < -LARGEST_SHORTFALL or apart > LARGEST_EXCESS:
-            notes.append(
-                f"{block.block_id}: {block.positions:,} positions, but area and spacing make "
-                f"{expected:,} ({100 * apart:+.0f} %). Check area, spacing and positions."
-            )
+    if by_spacing := spacing_words(block):
+        notes.append(by_spacing)
     return tuple(notes)
+
+
+def spacing_words(block: Block) -> str:
+    """That a block's positions are not what its area holds at its spacing; empty where they are, or
+    where one of the three is not known."""
+    expected = trees_by_spacing(block)
+    if not expected:
+        return ""
+    apart = block.positions / expected - 1
+    if -LARGEST_SHORTFALL <= apart <= LARGEST_EXCESS:
+        return ""
+    return (
+        f"{block.block_id}: {block.positions:,} positions, but area and spacing make "
+        f"{expected:,} ({100 * apart:+.0f} %). Check area, spacing and positions."
+    )
 
 
 def trees_by_spacing(block: Block) -> int | None:

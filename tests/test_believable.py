@@ -1,5 +1,6 @@
 """Days on which no fruit hang and places that a block has not are refused."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -9,11 +10,16 @@ import pytest
 from fruitvision.domain import TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.papers.answers import Answers
-from fruitvision.pipeline.believable import LONGEST_SEASON_DAYS, check_day, check_place
+from fruitvision.pipeline.believable import (
+    LONGEST_SEASON_DAYS,
+    check_day,
+    check_place,
+    hardly_meant,
+)
 from fruitvision.pipeline.entries import save_hand_count
-from fruitvision.pipeline.papers import look_at
-from fruitvision.store import open_farm
-from tests.records import block, hand_count
+from fruitvision.pipeline.papers import look_at, take_in
+from fruitvision.store import FarmStore, open_farm
+from tests.records import WALK, block, hand_count, tree_photo
 
 BLOOM = replace(block(), positions=324, full_bloom_on=date(2026, 4, 28))
 
@@ -67,3 +73,68 @@ def test_a_count_of_a_day_without_fruit_is_not_saved(tmp_path: Path) -> None:
         with pytest.raises(FieldDataError, match="no fruit hang"):
             save_hand_count(hand_count(2, 70, on=date(2027, 8, 13)), None, store, who="Ana")
         assert store.hand_counts() == ()
+
+
+# ---------------------------------------------------------------- what is asked about
+
+
+@pytest.fixture
+def walked(tmp_path: Path) -> Iterator[FarmStore]:
+    """A farm with one block, photographed on `WALK`."""
+    with open_farm(tmp_path / "farm") as store:
+        store.save_blocks([BLOOM])
+        store.save_tree_photos([tree_photo(1, "A", "a" * 64)])
+        yield store
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"pick_date": WALK}, []),
+        ({"pick_date": WALK - timedelta(days=1)}, ["would be picked on", "before its last walk"]),
+        ({"pick_date": None}, []),
+        # 4 m by 1 m is 2,500 trees a hectare: 324 need 0.13 ha, and 0.32 is acres.
+        ({"row_spacing_m": 4.0, "tree_spacing_m": 1.0, "area_ha": 0.13}, []),
+        ({"row_spacing_m": 4.0, "tree_spacing_m": 1.0, "area_ha": 0.11}, []),
+        ({"row_spacing_m": 4.0, "tree_spacing_m": 1.0, "area_ha": 0.32}, ["area and spacing make"]),
+        ({"row_spacing_m": 13.0, "tree_spacing_m": 1.0, "area_ha": 0.13}, ["make 100 (+224 %)"]),
+        ({"row_spacing_m": 4.0, "tree_spacing_m": 1.0, "area_ha": 0.00001}, []),
+        ({"row_spacing_m": 4.0, "area_ha": 5.0}, []),
+    ],
+)
+def test_what_of_a_block_is_hardly_meant(
+    walked: FarmStore, fields: dict[str, object], words: list[str]
+) -> None:
+    changed = replace(BLOOM, **fields)  # type: ignore[arg-type]
+    told = " ".join(hardly_meant(changed, BLOOM, walked))
+    assert bool(told) is bool(words)
+    assert all(one in told for one in words)
+    # What the farm has already was asked about when it came.
+    assert hardly_meant(changed, changed, walked) == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        (
+            "blocks.csv",
+            "block,variety,positions,pick_date\nGala North,Gala,324,2026-08-03\n"
+            "Hill,Gala,300,2026-08-03\n",
+        ),
+        ("picks.csv", "block,pick_date,share\nGala North,2026-08-03,1\n"),
+    ],
+)
+def test_a_pick_before_the_last_walk_is_asked_about_in_a_table(
+    walked: FarmStore, tmp_path: Path, name: str, text: str
+) -> None:
+    path = tmp_path / name
+    path.write_text(text)
+    found = look_at(path, walked, Answers())
+    (odd,) = found.odd_blocks
+    assert (odd.line, odd.block_id, odd.meant) == (2, "Gala North", False)
+    assert found.rows == text.count("\n") - 2
+    meant = Answers(odd_lines=frozenset({2}))
+    assert take_in(path, walked, meant, who="Ana").preview.rows == found.rows + 1
+    if name == "blocks.csv":
+        # Kept by now, and no question any longer.
+        assert look_at(path, walked, Answers()).odd_blocks == ()

@@ -9,9 +9,10 @@ from datetime import date
 import streamlit as st
 
 from app import conflicts, session
-from app.wording import say
+from app.wording import say, sentence
 from fruitvision.crop_load import trunk_area_from_girth_cm2
 from fruitvision.domain import Block
+from fruitvision.pipeline.believable import hardly_meant
 from fruitvision.pipeline.entries import save_block
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
@@ -157,9 +158,11 @@ def _section_of(girth_mm: float) -> float:
 
 def _save(form: str, new: Block, seen: Block | None, store: FarmStore) -> None:
     with conflicts.asked(form):
+        doubts = hardly_meant(new, seen, store)
         save_block(new, seen, store, who=session.person())
         conflicts.forget(form)
-        session.say_next(say("setup.block_saved", block=new.block_id))
+        but = say("setup.is_that_meant", why=" ".join(map(sentence, doubts))) if doubts else ""
+        session.say_next(say("setup.block_saved", block=new.block_id), but=but)
         st.rerun()
 
 

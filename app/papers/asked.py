@@ -24,6 +24,7 @@ from fruitvision.papers.columns import ColumnSeen, Why
 from fruitvision.papers.days import DayQuestion
 from fruitvision.papers.kinds import KINDS
 from fruitvision.papers.understand import NameQuestion, Understood
+from fruitvision.pipeline.believable import OddBlock
 from fruitvision.pipeline.odd_counts import OddCount
 from fruitvision.pipeline.odd_tickets import OddTicket
 from fruitvision.pipeline.paper_records import Preview
@@ -311,6 +312,19 @@ class Asker:
                     block=show.plain(one.ticket.block_id),
                     why=show.plain(sentence(one.why)),
                 ),
+                value=one.meant,
+                key=key,
+                on_change=self._changed,
+                args=(key, partial(self._is_meant, one.line)),
+            )
+
+    def odd_blocks(self, rows: Sequence[OddBlock]) -> None:
+        """Whether each row on a block that is hardly meant is."""
+        for one in rows:
+            key = self._key("odd", one.line, one.meant)
+            why = show.plain(sentence(one.why))
+            st.checkbox(
+                say("papers.block_ask", line=str(one.line), why=why),
                 value=one.meant,
                 key=key,
                 on_change=self._changed,

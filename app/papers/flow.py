@@ -83,6 +83,7 @@ def _ask(preview: Preview, asker: Asker, store: FarmStore, *, only: str) -> None
     asker.names(found.names)
     asker.odd_counts(preview.odd_counts)
     asker.odd_tickets(preview.odd_tickets)
+    asker.odd_blocks(preview.odd_blocks)
 
 
 def _tell(preview: Preview) -> None:

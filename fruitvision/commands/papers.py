@@ -36,7 +36,9 @@ Names = Annotated[
     list[str] | None,
     typer.Option("--name", help="'block:GALA N-4=Gala North 4'. Remembered."),
 ]
-Odd = Annotated[str, typer.Option("--odd", help="Lines whose odd count or ticket is meant: 7,9.")]
+Odd = Annotated[
+    str, typer.Option("--odd", help="Lines whose odd count, ticket or block is meant: 7,9.")
+]
 By = Annotated[str | None, typer.Option("--by", help="Who says so; else the name of this login.")]
 
 
@@ -104,6 +106,7 @@ def load_command(
     left_out = len(preview.refused) + (preview.understood.rows_out if preview.understood else 0)
     left_out += sum(not one.meant for one in preview.odd_counts)
     left_out += sum(not one.meant for one in preview.odd_tickets)
+    left_out += sum(not one.meant for one in preview.odd_blocks)
     if taken.changed:
         typer.echo(f"Taken in: {many(preview.rows, 'row')} of {preview.kind}.")
     elif preview.rows:

@@ -1,18 +1,25 @@
-"""Rows of field tables that can't be: a day out of the season, a place that the block has not."""
+"""Rows of field tables that can't be (a day out of the season, a place that the block has not), and
+what of a block can be and is hardly meant."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from fruitvision.domain import Block, TreeId
+from fruitvision.domain import Block, PickPlan, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.field_table import FieldTable, without
+from fruitvision.register import spacing_words, trees_by_spacing
 from fruitvision.store import Store
 
 # Days after full bloom to which fruit hang. Our choice: the latest apples take some 200.
 LONGEST_SEASON_DAYS = 240
+# Share by which positions may differ from what area and spacing make before it is asked about. Our
+# choice: an area rounded to a tenth of a hectare errs by as much in a small block, and headlands
+# take some; a foot taken for a metre, or an acre for a hectare, is far beyond.
+ODD_SPACING = 0.25
 
 Row = TypeVar("Row")
 
@@ -79,3 +86,78 @@ def check_day(day: date, block: Block) -> None:
             f"On {day} no fruit hang in {block.block_id}: its full bloom was on {bloom}.",
             fix="Correct the day, or the full bloom of the block.",
         )
+
+
+# ---------------------------------------------------------------- what is asked about
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddBlock:
+    """A row on a block that is hardly meant: its line, why, and whether a person said it is."""
+
+    line: int
+    block_id: str
+    why: str
+    meant: bool
+
+
+def odd_blocks(table: FieldTable[Any], store: Store, meant: frozenset[int]) -> tuple[OddBlock, ...]:
+    """Rows of blocks, or of their picks, that are hardly meant and not on the farm already.
+
+    Parameters
+    ----------
+    table : FieldTable
+        Of blocks, or of pairs of a block's name and its passes.
+    meant : frozenset of int
+        Lines of which a person said so.
+    """
+    kept = {block.block_id: block for block in store.blocks()}
+    found = []
+    for line, row in zip(table.lines, table.rows, strict=True):
+        if isinstance(row, Block):
+            name, why = row.block_id, " ".join(hardly_meant(row, kept.get(row.block_id), store))
+        else:
+            name, plan = row
+            why = _before_the_walk(name, _first_pick(plan), store)
+        if why:
+            found.append(OddBlock(line=line, block_id=name, why=why, meant=line in meant))
+    return tuple(found)
+
+
+def hardly_meant(block: Block, before: Block | None, store: Store) -> tuple[str, ...]:
+    """What of a block is hardly meant, in sentences: a pick before its last walk, positions that
+    its area does not hold. What it had of that before is passed over.
+
+    Parameters
+    ----------
+    before : Block or None
+        As the farm has, or had, it.
+    """
+    found = []
+    if before is None or before.pick_date != block.pick_date:
+        found.append(_before_the_walk(block.block_id, block.pick_date, store))
+    if before is None or _size(before) != _size(block):
+        found.append(_not_by_spacing(block))
+    return tuple(filter(None, found))
+
+
+def _size(block: Block) -> tuple[object, ...]:
+    return block.positions, block.area_ha, block.row_spacing_m, block.tree_spacing_m
+
+
+def _not_by_spacing(block: Block) -> str:
+    expected = trees_by_spacing(block)
+    if not expected or abs(block.positions / expected - 1) <= ODD_SPACING:
+        return ""
+    return spacing_words(block)
+
+
+def _first_pick(plan: PickPlan) -> date | None:
+    return min((pick.pick_date for pick in plan.picks), default=None)
+
+
+def _before_the_walk(block_id: str, pick_date: date | None, store: Store) -> str:
+    walked_on = max((one.walked_on for one in store.tree_photos(block_id)), default=None)
+    if pick_date is None or walked_on is None or pick_date >= walked_on:
+        return ""
+    return f"{block_id} would be picked on {pick_date}, before its last walk on {walked_on}."

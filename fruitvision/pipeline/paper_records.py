@@ -9,6 +9,7 @@ from fruitvision.domain import FieldChange, NameMapping
 from fruitvision.field_table import RefusedRow
 from fruitvision.papers.sheets import Heading, Sheet
 from fruitvision.papers.understand import Understood
+from fruitvision.pipeline.believable import OddBlock
 from fruitvision.pipeline.odd_counts import OddCount
 from fruitvision.pipeline.odd_tickets import OddTicket
 from fruitvision.pipeline.paper_tables import Key
@@ -65,6 +66,7 @@ class Preview:
     refused: tuple[RefusedRow, ...] = ()
     odd_counts: tuple[OddCount, ...] = ()
     odd_tickets: tuple[OddTicket, ...] = ()
+    odd_blocks: tuple[OddBlock, ...] = ()
     new: tuple[ThingSeen, ...] = ()
     changed: tuple[ThingSeen, ...] = ()
     gone: tuple[ThingSeen, ...] = ()

@@ -40,6 +40,7 @@ from fruitvision.papers.kinds import (
 )
 from fruitvision.papers.sheets import Sheet, heading_of, read_sheets
 from fruitvision.papers.understand import Known, Understood, understand
+from fruitvision.pipeline.believable import odd_blocks
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.odd_counts import odd_counts
 from fruitvision.pipeline.odd_tickets import odd_tickets
@@ -278,7 +279,11 @@ def _with_rows(
         if preview.kind == "tickets"
         else ()
     )
+    hardly = (
+        odd_blocks(table, store, answers.odd_lines) if preview.kind in ("blocks", "picks") else ()
+    )
     doubted = {one.line for one in odd if not one.meant}
+    doubted |= {one.line for one in hardly if not one.meant}
     doubted |= {one.line for one in strange if not one.meant}
     table = _without_lines(table, doubted)
     after = kind.after(present, table.rows)
@@ -299,6 +304,7 @@ def _with_rows(
         refused=table.refused,
         odd_counts=odd,
         odd_tickets=strange,
+        odd_blocks=hardly,
         new=new,
         changed=changed,
         gone=gone,

@@ -138,6 +138,12 @@ def _odd_rows(preview: Preview) -> Iterator[str]:
                 f"? Line {strange.line}, ticket {strange.ticket.ticket}: {strange.why} "
                 f"--odd {strange.line} if it is meant; else it stays out."
             )
+    for block in preview.odd_blocks:
+        if not block.meant:
+            yield (
+                f"? Line {block.line}: {block.why} "
+                f"--odd {block.line} if it is meant; else it stays out."
+            )
 
 
 def _name_question(one: NameQuestion) -> Iterator[str]:
