@@ -25,6 +25,20 @@ if int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) > 1:
 settings.register_profile("suite", max_examples=40, deadline=None, derandomize=True, database=None)
 settings.load_profile("suite")
 
+# What takes longest, begun first: begun last, it would be waited for while other cores do nothing.
+LONGEST = (
+    "browser/test_every_page.py",
+    "browser/test_bad_input_in_browser.py",
+    "browser/test_season.py",
+    "browser/test_walk_in_browser.py",
+    "browser/test_sign_in.py",
+    "browser/test_review.py",
+    "browser/test_sheet_downloads.py",
+    "test_demo.py",
+    "test_bad_input.py",
+    "test_jobs.py",
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demo:
@@ -50,6 +64,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         help="a folder made before by `fruitvision demo --out DIR | tee DIR/printed.txt`",
     )
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first; each file's tests stay in their order."""
+    turn = {Path(__file__).parent / name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: turn.get(item.path, len(turn)))
 
 
 @pytest.fixture(scope="session")
