@@ -1,7 +1,7 @@
 """How long the app's script takes for each page, in a process as the server's is.
 
-Run as a program of its own, `python -m fruitvision.bench_app.pages`, for the farm that
-`FRUITVISION_FARM` names: it prints its rows as JSON.
+Run as a program of its own, `python -m fruitvision.bench_app.pages 3`, for the farm that
+`FRUITVISION_FARM` names, each page shown again so often: it prints its rows as JSON.
 """
 
 from __future__ import annotations
@@ -30,8 +30,6 @@ PAGE_S, PICTURE_S = 1.5, 1.0
 FIRST_PAGE = "blocks"
 # What names a block in the address of a page.
 BLOCK_IN_ADDRESS = "block"
-# How often a page is shown again: the middle time counts.
-AGAIN = 3
 # AppTest gives up after so long, s.
 TIMEOUT_S = 300
 
@@ -40,7 +38,7 @@ def main() -> None:
     """Time everything for the farm of this process."""
     folder = Path(os.environ[FARM_VARIABLE])
     with open_farm(folder, create=False) as store:
-        rows = tuple(_pages(store))
+        rows = tuple(_pages(store, int(sys.argv[1])))
     sys.stdout.write(to_json(TimedPages(rows=rows, loaded=tuple(sorted(sys.modules)))))
 
 
@@ -53,30 +51,30 @@ def page_names() -> tuple[str, ...]:
 # ---------------------------------------------------------------- pages
 
 
-def _pages(store: FarmStore) -> Iterator[Row]:
+def _pages(store: FarmStore, again: int) -> Iterator[Row]:
     app = AppTest.from_file(str(shared_folder("app") / "main.py"), default_timeout=TIMEOUT_S)
     yield _timed("what the server loads ahead", _load_ahead, None)
     yield _timed("first page after that", app.run, PAGE_S)
     _refuse_errors(FIRST_PAGE, app)
     for name in page_names():
         app.switch_page(f"screens/{name}.py").run()
-        yield from _page(name, app, store)
+        yield from _page(name, app, store, again)
     blocks = [block.block_id for block in store.blocks()]
     for block in (blocks[0], blocks[-1]):
         app.query_params[BLOCK_IN_ADDRESS] = block
         app.switch_page(f"screens/{FIRST_PAGE}.py").run()
-        yield from _page(f"{FIRST_PAGE}, {block}", app, store)
+        yield from _page(f"{FIRST_PAGE}, {block}", app, store, again)
     yield from _pictures(app, store)
 
 
-def _page(name: str, app: AppTest, store: FarmStore) -> Iterator[Row]:
+def _page(name: str, app: AppTest, store: FarmStore, again: int) -> Iterator[Row]:
     """Its time after a write, and as it is shown again."""
     count = store.hand_counts(store.blocks()[0].block_id)[0]
     _write(store, count, 1)
     yield _timed(f"{name}: after a write", app.run, PAGE_S)
     _refuse_errors(name, app)
-    again = [_timed(f"{name}: again", app.run, PAGE_S) for _ in range(AGAIN)]
-    yield sorted(again, key=lambda row: row.wall_s)[AGAIN // 2]
+    shown = [_timed(f"{name}: again", app.run, PAGE_S) for _ in range(again)]
+    yield sorted(shown, key=lambda row: row.wall_s)[again // 2]
     _write(store, count, 0)
 
 

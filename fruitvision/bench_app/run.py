@@ -18,6 +18,8 @@ from fruitvision.whole_file import write_asked_for
 
 # What the app must not load: it is for training only, and takes seconds.
 FORBIDDEN = "torch"
+# How often a page is shown again: the middle time counts.
+AGAIN = 3
 
 
 def bench_app(farm: Path) -> Iterator[Row]:
@@ -35,8 +37,13 @@ def bench_app(farm: Path) -> Iterator[Row]:
     yield from found.rows
 
 
-def time_pages(farm: Path) -> TimedPages:
+def time_pages(farm: Path, again: int = AGAIN) -> TimedPages:
     """Time the pages in a process of their own.
+
+    Parameters
+    ----------
+    again : int
+        How often each page is shown again.
 
     Raises
     ------
@@ -44,8 +51,8 @@ def time_pages(farm: Path) -> TimedPages:
         If a page breaks.
     """
     # The program is this interpreter and the arguments are our own.
-    done = subprocess.run(
-        [sys.executable, "-m", "fruitvision.bench_app.pages"],
+    done = subprocess.run(  # noqa: S603
+        [sys.executable, "-m", "fruitvision.bench_app.pages", str(again)],
         env=os.environ | app_environment(farm),
         check=False,
         capture_output=True,
