@@ -37,6 +37,9 @@ PHONE: dict[str, Any] = {
 WAIT_MS = 60_000
 # The process that measures steps back behind all others.
 WORK_MS = 180_000
+# How often a page is asked whether it is done. Playwright's own way, once a frame, has the page
+# draw frames all the time, by the processor that the app works with.
+ASK_MS = 50
 # Addresses that nothing is asked from: pictures that the page holds itself.
 _OF_THE_PAGE = ("data", "blob", "about")
 # Opened at a page's own address, Streamlit looks below that address too for where the app begins.
@@ -127,7 +130,9 @@ class Visitor:
         """A page by its link on top."""
         self.link(name).click()
         path = "/" if name == "blocks" else f"/{name}"
-        self.page.wait_for_function("path => location.pathname === path", arg=path, timeout=WAIT_MS)
+        self.page.wait_for_function(
+            "path => location.pathname === path", arg=path, timeout=WAIT_MS, polling=ASK_MS
+        )
         self.settle()
 
     def link(self, name: str) -> Locator:
@@ -139,7 +144,7 @@ class Visitor:
         """Until the app has answered; a trace back or a message of a crash fails the test."""
         # A click is on its way to the app for a moment before anything shows.
         self.page.wait_for_timeout(150)
-        self.page.wait_for_function(_SETTLED, timeout=WAIT_MS)
+        self.page.wait_for_function(_SETTLED, timeout=WAIT_MS, polling=ASK_MS)
         self.no_trace()
 
     def no_trace(self) -> None:
@@ -221,8 +226,11 @@ def visitor(
     who: str = "Ana",
 ) -> Iterator[Visitor]:
     """A person with a browser of their own, of a size and a language."""
+    # What moves on a page while it waits is drawn by the processor that the app works with.
     context = browser.new_context(
-        **device, locale={"en": "en-US", "es": "es-MX", "fr": "fr-FR"}[language]
+        **device,
+        locale={"en": "en-US", "es": "es-MX", "fr": "fr-FR"}[language],
+        reduced_motion="reduce",
     )
     context.set_default_timeout(WAIT_MS)
     traffic = Traffic(host=served.host)
