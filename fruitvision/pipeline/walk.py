@@ -118,7 +118,8 @@ def load_walk(
     references_path = table_in(folder, REFERENCES)
     if references_path is not None:
         named = by_name(by_path) | {row.file_name: path for path, row in by_path.items()}
-        refused.extend(map(refused_row, point_at(read_references(references_path), named, store)))
+        pointed = point_at(read_references(references_path), named, store, who=brought.who)
+        refused.extend(map(refused_row, pointed))
     photos = measure_photos(
         tuple(by_path),
         store=store,
