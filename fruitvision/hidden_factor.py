@@ -38,16 +38,16 @@ def use_factor(
     """
     if factor.protocol != protocol:
         raise FieldDataError(
-            f"The hidden-fruit factor {factor.factor:.2f} is of photos of {factor.protocol.value}, "
-            f"these show {protocol.value}.",
+            f"{factor.factor:.2f} fruit on the tree for each one seen is of photos of "
+            f"{factor.protocol.value}, these show {protocol.value}.",
             fix=f"Count some trees by hand whose photos show {protocol.value}.",
         )
     other = factor.detector != detector
     if other and not confirmed:
         raise FieldDataError(
-            f"The hidden-fruit factor {factor.factor:.2f} was made with the detector "
+            f"{factor.factor:.2f} fruit on the tree for each one seen was told with the detector "
             f"'{factor.detector}', these photos are measured with '{detector}'.",
-            fix="Measure the photos of the hand-counted trees again, or confirm the factor.",
+            fix="Measure the photos of the hand-counted trees again, or confirm that number.",
         )
     age = factor_age_days(factor, walked_on)
     old = age is None or age > OLD_FACTOR_DAYS

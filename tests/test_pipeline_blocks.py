@@ -155,7 +155,7 @@ def test_scenario_28_without_any_hand_counts_there_are_visible_fruit_only(
     assert walk.estimate.factor is None
     assert Doubt.NO_HAND_COUNTS in walk.estimate.doubts
     lines = block_lines(walk)
-    assert "  hidden-fruit factor     none: visible fruit only" in lines
+    assert "  on tree for each seen   none: visible fruit only" in lines
     assert any("count every fruit on 5 of the photographed trees by hand" in x for x in lines)
 
 

@@ -53,7 +53,7 @@ def _count_lines(walk: BlockWalks) -> list[str]:
         f"{block.block_id} ({block.variety}), walk of {estimate.walked_on}: "
         f"{estimate.trees_seen} of {trees:.0f} bearing trees",
         _line("visible fruit per tree", f"{estimate.visible_per_tree:.1f}"),
-        _line("hidden-fruit factor", _factor_words(estimate)),
+        _line("on tree for each seen", _factor_words(estimate)),
     ]
     if estimate.factor is not None:
         _, *more = factor_words(estimate.factor, estimate.walked_on)

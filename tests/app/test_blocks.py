@@ -251,9 +251,9 @@ def test_every_reason_has_its_words() -> None:
         assert said
         assert "{" not in said
     pooled = Reason(why=Why.POOLED_FACTOR, allows=Grade.CARE, number=1, names=("Hill",))
-    assert words.reason(pooled) == "hidden-fruit factor leans on Hill"
+    assert words.reason(pooled) == "hidden fruit told by counts of Hill too"
     many = replace(pooled, number=3, names=("Hill", "Mill", "Rill"))
-    assert words.reason(many) == "hidden-fruit factor leans on 3 other blocks"
+    assert words.reason(many) == "hidden fruit told by counts of 3 other blocks too"
 
 
 @pytest.mark.parametrize(
