@@ -73,7 +73,9 @@ def test_a_step_that_breaks_is_named_and_the_rest_is_timed(
         "        target_s=1.0, target_mb=None)\n"
     )
     monkeypatch.setattr(speed, "ROOT", checkout)
-    timed = speed.time_all(speed.SpeedWork(groups=("photo",)))
+    told: list[str] = []
+    timed = speed.time_all(speed.SpeedWork(groups=("photo",)), on_step=told.append)
+    assert told == ["photo-good", "photo-bad"]
     assert [row.what for row in timed.rows] == ["photo-good"]
     assert not timed.rows[0].met
     assert [line for line in timed.failed if "dirty" in line and line.startswith("photo-bad")]
@@ -319,8 +321,8 @@ def test_five_percent_of_twice_is_the_limit(ratio: float, straight: bool) -> Non
 def test_a_series_says_what_it_comes_to() -> None:
     series = Series(name="photos", step="photos", unit="photos")
     lines = series_lines(series, _sizes((10, 5, 100), (20, 11, 120)))
-    assert lines[1].split() == ["10", "photos", "5.00", "500.0", "100"]
-    assert lines[2].split() == ["20", "photos", "11.00", "550.0", "2.200", "120"]
+    assert lines[1].split() == ["10", "photos", "5.00", "500.0", "5.0", "100"]
+    assert lines[2].split() == ["20", "photos", "11.00", "550.0", "2.200", "11.0", "120"]
     assert "NOT within 5%" in lines[3]
     assert "NOT flat: +20.0%" in lines[3]
 

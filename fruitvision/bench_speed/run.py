@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -59,8 +60,17 @@ class Timed:
     failed: tuple[str, ...] = ()
 
 
-def time_all(work: SpeedWork) -> Timed:
+def quiet(_step: str) -> None:
+    """Nobody watches."""
+
+
+def time_all(work: SpeedWork, on_step: Callable[[str], None] = quiet) -> Timed:
     """Time the groups of steps that are asked for, and the pages of the app if they are.
+
+    Parameters
+    ----------
+    on_step : callable
+        Told the name of each step that is done.
 
     Raises
     ------
@@ -78,14 +88,14 @@ def time_all(work: SpeedWork) -> Timed:
         )
     timed = Timed(rows=(), program="")
     if set(work.groups) - {APP_GROUP}:
-        timed = time_steps(work)
+        timed = time_steps(work, on_step)
     if APP_GROUP in work.groups:
         bench_farm(work.farm, FarmSize(blocks=work.blocks)).close()
         timed = replace(timed, rows=(*timed.rows, *bench_app(work.farm)))
     return timed
 
 
-def time_steps(work: SpeedWork) -> Timed:
+def time_steps(work: SpeedWork, on_step: Callable[[str], None] = quiet) -> Timed:
     """Time the steps in a process of their own; a step that breaks is named, the rest goes on.
 
     Raises
@@ -96,18 +106,24 @@ def time_steps(work: SpeedWork) -> Timed:
     with TemporaryDirectory() as scratch:
         written = Path(scratch) / "steps.json"
         # The program is this interpreter and the arguments are our own.
-        done = subprocess.run(  # noqa: S603
+        said: list[str] = []
+        with subprocess.Popen(  # noqa: S603
             [sys.executable, "-m", "pytest", *_arguments(work, written, Path(scratch))],
             cwd=ROOT,
-            env=os.environ | {"COLUMNS": str(WIDTH)},
-            check=False,
-            capture_output=True,
+            env=os.environ | {"COLUMNS": str(WIDTH), "PYTHONUNBUFFERED": "1"},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
             text=True,
-        )
-        failed = tuple(_failed(done.stdout))
+        ) as process:
+            for line in process.stdout or ():
+                said.append(line.rstrip())
+                done = re.search(r"\[(\S+)\] (?:PASSED|FAILED|ERROR)", line)
+                if done:
+                    on_step(done[1])
+        failed = tuple(_failed(said))
         document = json.loads(written.read_bytes()) if written.exists() else {}
     if not document.get("benchmarks"):
-        last = (done.stdout + done.stderr).strip().splitlines()[-1:] or ["pytest said nothing"]
+        last = said[-1:] or ["pytest said nothing"]
         raise FruitVisionError(
             f"Nothing could be timed: {(failed or last)[0]}",
             fix=f"Run: python -m pytest {STEPS} -o addopts= -o python_functions=bench_",
@@ -170,14 +186,14 @@ def _arguments(work: SpeedWork, written: Path, scratch: Path) -> list[str]:
     }
     given = [f"{name}={value}" for name, value in options.items()]
     given += ["--photo-px", *map(str, work.photo_px)]
-    quiet = ["-q", "-rf", "--tb=line", "--benchmark-quiet", "-p", "no:cacheprovider"]
+    plain = ["-v", "-rf", "--tb=line", "--benchmark-quiet", "-p", "no:cacheprovider"]
     alone = ["-o", "addopts=", "-o", "python_functions=bench_", "-k", chosen]
-    return [*map(str, (STEPS, *alone, *quiet)), *given]
+    return [*map(str, (STEPS, *alone, *plain)), *given]
 
 
-def _failed(said: str) -> Iterator[str]:
+def _failed(said: Sequence[str]) -> Iterator[str]:
     """Steps that broke, and why, from pytest's summary."""
-    for line in said.splitlines():
+    for line in said:
         kind, _, rest = line.partition(" ")
         if kind in ("FAILED", "ERROR"):
             yield rest.rpartition("[")[2].replace("]", "", 1)

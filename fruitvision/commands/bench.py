@@ -135,7 +135,8 @@ def step_speed(
     work = replace(work, blocks=blocks, large_blocks=large_blocks)
     if group:
         work = replace(work, groups=tuple(group))
-    timed = time_all(work)
+    typer.echo("This takes some minutes; figures are right if nothing else runs.", err=True)
+    timed = time_all(work, on_step=lambda name: typer.echo(f"timed: {name}", err=True))
     typer.echo(f"{machine_words()}; {timed.program or 'pages only'}; {rounds} rounds")
     for line in table_lines(timed.rows):
         typer.echo(line)

@@ -132,12 +132,14 @@ def measure_series(
 def series_lines(series: Series, sizes: Sequence[Size]) -> list[str]:
     """The series as a table, and what it comes to."""
     slope = slope_of(sizes)
-    lines = [f"{series.name:<15} {'processor s':>11} {'each, ms':>9} {'doubled':>8} {'peak MB':>8}"]
+    names = f"{'processor s':>11} {'each, ms':>9} {'doubled':>8} {'wall s':>7} {'peak MB':>8}"
+    lines = [f"{series.name:<15} {names}"]
     for size, ratio in zip(sizes, (None, *slope.times), strict=True):
         doubled = "" if ratio is None else f"{ratio:.3f}"
         lines.append(
             f"{size.number:>6} {series.unit:<8} {size.processor_s:>11.2f} "
-            f"{1000 * size.processor_s / size.number:>9.1f} {doubled:>8} {size.peak_mb:>8.0f}"
+            f"{1000 * size.processor_s / size.number:>9.1f} {doubled:>8} "
+            f"{size.wall_s:>7.1f} {size.peak_mb:>8.0f}"
         )
     growth = max(slope.memories) - 1
     time = "within" if slope.is_linear else "NOT within"
