@@ -118,7 +118,7 @@ class Desk:
 
 @pytest.fixture(scope="module")
 def laptop(browser: Browser, app: Served) -> Iterator[Desk]:
-    context = browser.new_context(**DESKTOP)
+    context = browser.new_context(**DESKTOP, reduced_motion="reduce")
     errors: list[str] = []
     context.on("weberror", lambda error: errors.append(str(error.error)))
     page = context.new_page()
@@ -299,7 +299,7 @@ def test_two_people_put_one_fruit_right_and_the_later_one_counts(page: Page, lap
 def test_on_a_phone_two_fingers_come_near_and_one_taps_a_fruit(
     browser: Browser, app: Served
 ) -> None:
-    context = browser.new_context(**PHONE)
+    context = browser.new_context(**PHONE, reduced_motion="reduce")
     phone = context.new_page()
     hand = Desk(phone, app, tree=TREES)
     steps.open_photo(phone, app.address, more=f"&block={records.BLOCK_ID}&tree=1.{TREES}")

@@ -18,7 +18,7 @@ from fruitvision.pipeline.walking import current_walk
 from fruitvision.store import open_farm
 from tests.browser.photo_files import SAMPLES, small_photo
 from tests.browser.serving import Served, served
-from tests.browser.visitor import PHONE, WORK_MS, Visitor, visitor
+from tests.browser.visitor import ASK_MS, PHONE, WORK_MS, Visitor, visitor
 
 DAY = date(2026, 8, 12)
 BLOCK = "Low Orchard"
@@ -73,6 +73,7 @@ def take(one: Visitor, face: str, photo: Path) -> None:
         "many => document.querySelectorAll('.fv-sign.good').length >= many",
         arg=1 if face == "a" else 2,
         timeout=WORK_MS,
+        polling=ASK_MS,
     )
     one.settle()
 
