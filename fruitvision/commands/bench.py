@@ -1,4 +1,4 @@
-"""The commands of `fruitvision bench`: how far to trust the numbers, measured."""
+"""The commands of `fruitvision bench`: how far to trust the numbers, and how fast all is."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ import typer
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, detector_names
 
 bench_cli = typer.Typer(
-    help="How far to trust the numbers, measured on invented seasons and photos. "
+    help="How far to trust the numbers, and how fast all is, measured on invented seasons and "
+    "photos. "
     "Example: fruitvision bench coverage --seasons 200",
     no_args_is_help=True,
 )

@@ -12,7 +12,7 @@ from tempfile import TemporaryFile
 from typing import IO
 
 from tests.bench.speed.place import ROOT, Place
-from tests.bench.speed.steps import MODULES
+from tests.bench.speed.steps import ON_A_FARM
 from tests.bench.speed.used import Used
 
 
@@ -95,5 +95,5 @@ def runs_of(name: str, place: Place, runs: int) -> list[Used]:
 
 def make_farm(name: str, place: Place) -> None:
     """Make the farm of a step in a process of its own, whose memory counts for nothing."""
-    if name in MODULES["farm_steps"] and not place.farm_folder.exists():
+    if name in ON_A_FARM and not place.farm_folder.exists():
         runs_of(name, place, 0)

@@ -12,6 +12,8 @@ MODULES = {
     "photo_steps": ("decode", "marker", "detect", "outlines", "save", "photo", "photos"),
     "farm_steps": ("rows", "estimate", "estimate-again", "forecast"),
 }
+# Those that work on a farm which is there; `rows` makes its own.
+ON_A_FARM = ("estimate", "estimate-again", "forecast")
 NAMES = tuple(name for names in MODULES.values() for name in names)
 
 
