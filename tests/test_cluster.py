@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from threading import Timer
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,10 +18,11 @@ import pytest
 from fruitvision.cli import main as command
 from fruitvision.cluster import Unfit, cluster_at
 from fruitvision.cluster.connect import check_address, connected, unfit_workers
+from fruitvision.cluster.fit import FitWorkers
 from fruitvision.cluster.flight import Flight, Task, TaskFailed, Work
 from fruitvision.cluster.program import difference, program_here
-from fruitvision.cluster.source import SentPhoto, SharedPhoto, at_hand, shared_photos
-from fruitvision.cluster.task import OtherProgram, Wanted
+from fruitvision.cluster.source import PhotoNotHere, SentPhoto, SharedPhoto, at_hand, shared_photos
+from fruitvision.cluster.task import NotHere, OtherProgram, Wanted
 from fruitvision.cluster.workers import _answer
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import ClusterError, PhotoUnreadable
@@ -202,7 +205,7 @@ def test_a_cluster_of_another_version_is_refused(
 def test_a_worker_without_this_program_or_its_detector_is_left_out(here: str) -> None:
     wanted = Wanted(program_here(DETECTOR), "./no-such-folder/")
     with connected(here) as client:
-        unfit = unfit_workers(client, wanted)
+        unfit = unfit_workers(client, wanted, list(client.nthreads()))
     (words,) = unfit.values()
     assert "no folder no-such-folder" in words
     assert "is left out" in str(Unfit(*next(iter(unfit.items()))))
@@ -216,10 +219,10 @@ def test_a_worker_that_turns_out_to_be_another_gets_no_more_work(
         distributed.Client(cluster, set_as_default=False) as client,
     ):
         bad = next(iter(client.nthreads()))
-        unfit: dict[str, str] = {}
+        fit = FitWorkers(client)
         tasks = (Task(n, partial(Work, answer_unless, (n, bad))) for n in range(12))
-        answers = dict(pair for group in Flight(client, unfit).answers(tasks) for pair in group)
-    assert unfit == {bad: "It is another."}
+        answers = dict(pair for group in Flight(fit).answers(tasks) for pair in group)
+    assert fit.unfit == {bad: "It is another."}
     assert set(answers) == set(range(12))
     assert bad not in answers.values()
 
@@ -228,6 +231,53 @@ def answer_unless(number: int, bad: str) -> str | OtherProgram:
     time.sleep(0.01 * (number % 3))
     address = str(distributed.get_worker().address)
     return OtherProgram(address, "It is another.") if address == bad else address
+
+
+def test_a_photo_that_one_worker_cannot_open_is_given_to_another(photos: tuple[Path, ...]) -> None:
+    with (
+        cluster_of(2) as cluster,
+        distributed.Client(cluster, set_as_default=False) as client,
+    ):
+        blind = next(iter(client.nthreads()))
+        tasks = [Task(n, partial(Work, open_unless, (n, blind))) for n in range(12)]
+        tasks.append(Task("gone", partial(Work, open_unless, (0, ""))))
+        flight = Flight(FitWorkers(client))
+        answers = dict(pair for group in flight.answers(tasks) for pair in group)
+    assert isinstance(answers.pop("gone"), PhotoNotHere)
+    assert set(answers) == set(range(12))
+    assert blind not in answers.values()
+
+
+def open_unless(number: int, blind: str) -> str | NotHere:
+    time.sleep(0.01 * (number % 3))
+    address = str(distributed.get_worker().address)
+    if blind in {address, ""}:
+        return NotHere(address, PhotoNotHere("It can't be opened.", fix="Check the place."))
+    return address
+
+
+def test_a_worker_without_the_program_costs_no_photo_though_it_came_later() -> None:
+    with (
+        cluster_of(1) as cluster,
+        distributed.Client(cluster, set_as_default=False) as client,
+    ):
+        (bad,) = client.nthreads()
+        fit = FitWorkers(client, lambda workers: {one: "Old." for one in workers if one == bad})
+        answers = Flight(fit, patience_s=30).answers(
+            Task(n, partial(Work, fail_on, (bad,))) for n in range(8)
+        )
+        Timer(1.0, partial(cluster.scale, 2)).start()
+        found = dict(pair for group in answers for pair in group)
+    assert fit.unfit == {bad: "Old."}
+    assert set(found) == set(range(8))
+    assert all(isinstance(one, str) and one != bad for one in found.values())
+
+
+def fail_on(bad: str) -> str:
+    address = str(distributed.get_worker().address)
+    if address == bad:
+        raise ModuleNotFoundError("No module named 'fruitvision'")
+    return address
 
 
 # ---------------------------------------------------------------- reaching it
@@ -283,25 +333,54 @@ def test_a_cluster_without_workers_is_said() -> None:
 # ---------------------------------------------------------------- lost workers
 
 
-def test_a_worker_that_is_killed_costs_nothing_and_a_deadly_task_itself_alone(
-    tmp_path: Path,
-) -> None:
-    wanted = ["fine", "dies once", "kills", "errs", "also fine", "fine too"]
+def test_a_worker_that_is_killed_while_it_works_costs_nothing(tmp_path: Path) -> None:
     mark = str(tmp_path / "was here")
     with (
         cluster_of(2, processes=True) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
     ):
-        cluster.scheduler.allowed_failures = 1  # of workers, until a task is given up
-        tasks = [Task(what, partial(Work, what_happens, (what, mark))) for what in wanted]
-        groups = list(Flight(client, {}).answers(tasks))
+        tasks = [
+            Task(n, partial(Work, what_happens, ("dies once" if n == 3 else "fine", mark)))
+            for n in range(8)
+        ]
+        groups = list(Flight(FitWorkers(client)).answers(tasks))
+    answers = [pair for group in groups for pair in group]
+    assert sorted(name for name, _ in answers) == list(range(8))
+    assert [answer for name, answer in sorted(answers)] == ["fine"] * 3 + ["dies once"] + [
+        "fine"
+    ] * 4
+    assert Path(mark).exists()
+
+
+def test_a_task_that_always_takes_its_worker_down_is_tried_alone_and_given_up(here: str) -> None:
+    wanted = ["fine", "suspect", "deadly", "errs", "also fine"]
+    tried: list[str] = []
+    with connected(here) as client:
+        tasks = [Task(what, partial(told_off, what, tried)) for what in wanted]
+        groups = list(Flight(FitWorkers(client)).answers(tasks))
     answers = [pair for group in groups for pair in group]
     assert sorted(name for name, _ in answers) == sorted(wanted)
     found = dict(answers)
-    assert found.pop("kills") is None
+    assert found.pop("deadly") is None
     assert found.pop("errs") == TaskFailed("RuntimeError: a slip")
     assert all(name == answer for name, answer in found.items())
-    assert Path(mark).exists()
+    assert sorted(tried[5:]) == ["deadly", "suspect"]
+
+
+def told_off(what: str, tried: list[str]) -> Work:
+    """The work of a task; that of two ends as the scheduler ends what took its workers down."""
+    tried.append(what)
+    if what == "suspect" and tried.count(what) == 2:
+        return Work(what_happens, ("suspect", ""))
+    return (
+        Work(lost_with, (what,))
+        if what in {"suspect", "deadly"}
+        else Work(what_happens, (what, ""))
+    )
+
+
+def lost_with(what: str) -> str:
+    raise distributed.KilledWorker(what, SimpleNamespace(address="tcp://gone"), 3)
 
 
 def test_a_photo_without_an_answer_is_refused_in_words() -> None:
@@ -312,7 +391,7 @@ def test_a_photo_without_an_answer_is_refused_in_words() -> None:
 def test_whoever_stops_in_the_middle_leaves_no_task_behind(here: str) -> None:
     with connected(here) as client:
         tasks = (Task(n, partial(Work, what_happens, ("fine", ""))) for n in range(10_000))
-        answers = Flight(client, {}, window=20).answers(tasks)
+        answers = Flight(FitWorkers(client), window=20).answers(tasks)
         sent = sum(1 for _ in next(answers))
         answers.close()
         assert sent <= 20
@@ -334,7 +413,7 @@ def test_when_the_last_worker_is_gone_it_is_said() -> None:
         cluster_of(1) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
     ):
-        flight = Flight(client, {}, patience_s=0.1)
+        flight = Flight(FitWorkers(client), patience_s=0.1)
         answers = flight.answers(Task(n, partial(Work, time.sleep, (0.2 * n,))) for n in range(20))
         next(answers)
         cluster.scale(0)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import ipaddress
 import logging
 import socket
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from fruitvision.cluster.fit import FitWorkers
 from fruitvision.cluster.program import program_here
 from fruitvision.cluster.task import Wanted, other_program
 from fruitvision.cluster.workers import ClusterWorkers
@@ -69,9 +71,10 @@ def cluster_at(
     check_address(address)
     wanted = Wanted(program_here(detector_name), detector_name)
     with connected(address) as client:
-        unfit = unfit_workers(client, wanted)
-        check_some_fit(client, unfit)
-        yield ClusterWorkers(client, wanted, photos_at=photos_at, below=below, unfit=unfit)
+        fit = FitWorkers(client, partial(unfit_workers, client, wanted))
+        fit.look()
+        check_some_fit(fit)
+        yield ClusterWorkers(fit, wanted, photos_at=photos_at, below=below)
 
 
 @contextmanager
@@ -141,9 +144,9 @@ def _is_public(host: str) -> bool:
     return any(ipaddress.ip_address(one.partition("%")[0]).is_global for one in found)
 
 
-def unfit_workers(client: Client, wanted: Wanted) -> dict[str, str]:
-    """Workers that must not measure, by address, and why."""
-    answers = client.run(other_program, wanted, on_error="return")
+def unfit_workers(client: Client, wanted: Wanted, workers: Sequence[str]) -> dict[str, str]:
+    """Those of the workers that must not measure, by address, and why."""
+    answers = client.run(other_program, wanted, workers=list(workers), on_error="return")
     return {
         str(address): answer if isinstance(answer, str) else _no_answer(answer)
         for address, answer in answers.items()
@@ -155,7 +158,7 @@ def _no_answer(err: object) -> str:
     return f"It can't run this program ({type(err).__name__}: {err})."
 
 
-def check_some_fit(client: Client, unfit: dict[str, str]) -> None:
+def check_some_fit(fit: FitWorkers) -> None:
     """Raise if no worker is left.
 
     Raises
@@ -163,18 +166,17 @@ def check_some_fit(client: Client, unfit: dict[str, str]) -> None:
     ClusterError
         With the reason of the first that is left out, or because there are none at all.
     """
-    present = client.nthreads()
-    if not present:
+    if fit.now():
+        return
+    if not fit.unfit:
         raise ClusterError(
             "The cluster has no workers.",
             fix="Start one on each machine: dask worker ADDRESS --nthreads 1.",
         )
-    if not present.keys() - unfit.keys():
-        worker, what = next(iter(unfit.items()))
-        others = len(unfit) - 1
-        more = f" So are {others} others." if others else ""
-        raise ClusterError(
-            f"No worker of the cluster may measure. {worker}: {what}{more}",
-            fix="Install this computer's version and model files on the workers and start them "
-            "again.",
-        )
+    worker, what = next(iter(fit.unfit.items()))
+    others = len(fit.unfit) - 1
+    more = f" So are {others} others." if others else ""
+    raise ClusterError(
+        f"No worker of the cluster may measure. {worker}: {what}{more}",
+        fix="Install this computer's version and model files on the workers and start them again.",
+    )

@@ -40,6 +40,10 @@ class SharedPhoto:
 PhotoSource = SentPhoto | SharedPhoto
 
 
+class PhotoNotHere(PhotoUnreadable):
+    """A shared photo that can't be opened on this machine."""
+
+
 def sent(path: Path) -> SentPhoto:
     """A photo of this computer, read now.
 
@@ -63,7 +67,7 @@ def at_hand(photo: PhotoSource) -> Iterator[Path]:
 
     Raises
     ------
-    PhotoUnreadable
+    PhotoNotHere
         If it can't be opened here.
     """
     if isinstance(photo, SharedPhoto):
@@ -118,8 +122,8 @@ def _reason(err: Exception) -> str:
     return f"{type(err).__name__}, {err}".rstrip(".")
 
 
-def _not_there(photo: SharedPhoto, why: str) -> PhotoUnreadable:
-    return PhotoUnreadable(
+def _not_there(photo: SharedPhoto, why: str) -> PhotoNotHere:
+    return PhotoNotHere(
         f"{photo.name} can't be opened where the photos are shared: {why}.",
         fix="Check the place given as --photos-at, and that every worker can read it.",
     )

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
 
 from fruitvision.batch import Measure
 from fruitvision.cluster.program import Program, difference, program_here
-from fruitvision.cluster.source import PhotoSource, at_hand
+from fruitvision.cluster.source import PhotoNotHere, PhotoSource, at_hand
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.photo import photo_id_of
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,25 +33,35 @@ class OtherProgram:
     what: str
 
 
+@dataclass(frozen=True, slots=True)
+class NotHere:
+    """A worker's answer that it can't open a shared photo, which another one may."""
+
+    worker: str
+    error: PhotoNotHere
+
+
 def measure_there(
     photo: PhotoSource, measure: Measure, wanted: Wanted
-) -> MeasuredPhoto | FruitVisionError | OtherProgram:
-    """A photo measured, an error that a user can put right, or why this worker must not."""
+) -> MeasuredPhoto | FruitVisionError | OtherProgram | NotHere:
+    """A photo measured, an error that a user can put right, or why it can't be done here."""
     other = other_program(wanted)
     if other:
         return OtherProgram(_worker_address(), other)
-    try:
-        with at_hand(photo) as path:
-            return measure(path)
-    except FruitVisionError as err:
-        return err
+    return _with(photo, measure)
 
 
-def id_there(photo: PhotoSource) -> str | FruitVisionError:
+def id_there(photo: PhotoSource) -> str | FruitVisionError | NotHere:
     """A photo's id, made where the photo can be read."""
+    return _with(photo, photo_id_of)
+
+
+def _with(photo: PhotoSource, use: Callable[[Path], R]) -> R | FruitVisionError | NotHere:
     try:
         with at_hand(photo) as path:
-            return photo_id_of(path)
+            return use(path)
+    except PhotoNotHere as err:
+        return NotHere(_worker_address(), err)
     except FruitVisionError as err:
         return err
 

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fruitvision.batch import Measure, MeasureOf, Result, stopped_the_program
-from fruitvision.cluster.flight import PATIENCE_S, WINDOW, Flight, Task, TaskFailed, Work
+from fruitvision.cluster.fit import FitWorkers
+from fruitvision.cluster.flight import (
+    WINDOW,
+    WINDOW_PER_THREAD,
+    Flight,
+    Task,
+    TaskFailed,
+    Work,
+)
 from fruitvision.cluster.source import PhotoSource, SentPhoto, SharedPhoto, sent
 from fruitvision.cluster.task import Wanted, id_there, measure_there
 from fruitvision.errors import PhotoUnreadable
-
-if TYPE_CHECKING:
-    from distributed import Client
 
 
 class ClusterWorkers:
@@ -27,30 +32,23 @@ class ClusterWorkers:
     photos_at : str
         fsspec URL, or path, by which workers find the photos that lie below `below` on this
         computer; if empty, the photos' bytes are sent.
-    unfit : dict
-        Workers that must not measure, by address, and why. Those that show it later are added.
     """
 
     def __init__(
-        self,
-        client: Client,
-        wanted: Wanted,
-        *,
-        photos_at: str = "",
-        below: Path = Path(),
-        unfit: dict[str, str] | None = None,
-        patience_s: float = PATIENCE_S,
+        self, fit: FitWorkers, wanted: Wanted, *, photos_at: str = "", below: Path = Path()
     ) -> None:
-        self.client, self._wanted = client, wanted
+        self._fit, self._wanted = fit, wanted
         self._photos_at, self._below = photos_at.rstrip("/"), below.absolute()
-        self.unfit = {} if unfit is None else unfit
-        self._patience_s = patience_s
+
+    @property
+    def unfit(self) -> dict[str, str]:
+        """Workers that were left out up to now, by address, and why."""
+        return self._fit.unfit
 
     @property
     def threads(self) -> int:
         """Photos that the fit workers can measure side by side."""
-        present: dict[str, int] = self.client.nthreads()
-        return sum(number for address, number in present.items() if address not in self.unfit)
+        return sum(self._fit.now().values())
 
     def in_groups(
         self, paths: Sequence[Path], measure_of: MeasureOf
@@ -67,12 +65,11 @@ class ClusterWorkers:
             yield [(path, _result(path.name, answer)) for path, answer in group]
 
     def measured(
-        self, photos: Iterable[SharedPhoto], measure_of: MeasureOf
+        self, photos: Iterable[SharedPhoto], measure_of: Callable[[SharedPhoto], Measure]
     ) -> Iterator[list[tuple[SharedPhoto, Result]]]:
         """The same for photos that this computer need not see."""
         tasks = (
-            Task(photo, partial(self._measuring, photo, measure_of(Path(photo.name))))
-            for photo in photos
+            Task(photo, partial(self._measuring, photo, measure_of(photo))) for photo in photos
         )
         for group in self._flight().answers(tasks):
             yield [(photo, _result(photo.name, answer)) for photo, answer in group]
@@ -86,8 +83,7 @@ class ClusterWorkers:
             yield [(photo, _answer(photo.name, answer)) for photo, answer in group]
 
     def _flight(self) -> Flight:
-        window = max(WINDOW, 2 * self.threads)
-        return Flight(self.client, self.unfit, window=window, patience_s=self._patience_s)
+        return Flight(self._fit, window=max(WINDOW, WINDOW_PER_THREAD * self.threads))
 
     def _to_measure(self, path: Path, measure: Measure) -> Work:
         return self._measuring(self._source(path), measure)

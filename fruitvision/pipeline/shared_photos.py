@@ -6,10 +6,13 @@ come, and no more than a part of the list is held.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import islice
 from typing import TYPE_CHECKING
 
+from fruitvision.batch import Measure
 from fruitvision.domain import MadeWith, MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
@@ -68,26 +71,29 @@ def measure_shared(
     DetectorUnknown
         If there is no detector of that name.
     """
-    from fruitvision.cluster.flight import in_chunks
     from fruitvision.cluster.source import shared_photos
 
     lenses = store.lenses()
     origin = made_with(choose_detector(detector_name), settings, lenses)
     how = HowToMeasure(detector_name=detector_name, settings=settings, lenses=tuple(lenses))
     so_far = SharedMeasured()
-    for photos in in_chunks(shared_photos(url), max(PART, PART_PER_THREAD * workers.threads)):
+    listed = shared_photos(url)
+    while photos := list(islice(listed, max(PART, PART_PER_THREAD * workers.threads))):
         so_far.seen += len(photos)
         new = _new(photos, workers, store, origin, so_far)
         ids = {photo: photo_id for photo_id, photo in new.items()}
-        measure_of = {
-            photo.name: how.with_(store.pointed_references(photo_id))
-            for photo, photo_id in ids.items()
-        }
-        for group in workers.measured(new.values(), lambda path: measure_of[path.as_posix()]):
+        measure_of = partial(_measure_of, how=how, store=store, ids=ids)
+        for group in workers.measured(new.values(), measure_of):
             _save(group, store, so_far)
             done = so_far.known + so_far.measured + so_far.copies + len(so_far.refused)
             on_progress(done, so_far.seen)
     return so_far
+
+
+def _measure_of(
+    photo: SharedPhoto, how: HowToMeasure, store: Store, ids: Mapping[SharedPhoto, str]
+) -> Measure:
+    return how.with_(store.pointed_references(ids[photo]))
 
 
 def _new(

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from fruitvision.cluster import cluster_at
 from fruitvision.cluster.connect import connected
+from fruitvision.cluster.fit import FitWorkers
 from fruitvision.cluster.flight import Flight, Task, Work
 from fruitvision.cores import keep_to
 from fruitvision.fruit.detector import choose_detector
@@ -107,7 +108,7 @@ def _measure(address: str, photos: list[Path], folder: Path, detector: str, plac
 def _empty(address: str) -> None:
     with connected(address) as client:
         tasks = (Task(n, partial(Work, what_happens, ("fine", ""))) for n in range(EMPTY_TASKS))
-        found = sum(len(group) for group in Flight(client, {}).answers(tasks))
+        found = sum(len(group) for group in Flight(FitWorkers(client)).answers(tasks))
     if found != EMPTY_TASKS:
         raise RuntimeError(f"{found} answers of {EMPTY_TASKS}")
 

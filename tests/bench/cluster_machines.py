@@ -166,6 +166,8 @@ def _networks(number: int) -> list[str]:
 
 def _no_networks(number: int) -> None:
     for count in range(1, number + 1):
+        # The cable first: the system takes its time to clear up after a namespace.
+        _ip("link", "del", f"fvo{count}", check=False)
         _ip("netns", "del", f"fv-{count}", check=False)
     _ip("link", "del", BRIDGE, check=False)
 
