@@ -41,6 +41,8 @@ def load() -> None:
     for module in walk_packages(app.__path__, "app."):
         if not module.name.startswith(SCRIPTS):
             import_module(module.name)
+    # What the library itself leaves for its first use.
+    import_module("scipy.stats")
     # Streamlit asks for its callers at the first element, and the first answer takes longest.
     inspect.stack()
     # The table of file types is read from disk when the first picture is shown.

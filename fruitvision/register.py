@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from scipy import stats
 
 from fruitvision.domain import (
     Block,
@@ -207,7 +206,7 @@ def check_register(
     missing = sum(stratum.missing for stratum in strata) / max(block.positions, 1)
     finds = _latest(block, register, visited)
     gone = sum(place.found is TreeKind.MISSING for place in finds)
-    chance = float(stats.binomtest(gone, len(finds), min(missing, 1.0)).pvalue) if finds else 1.0
+    chance = _chance_of(gone, len(finds), min(missing, 1.0)) if finds else 1.0
     change, error = _walk_change(block, register, finds)
     # A walk that saw every place knows the trees, however few of them are other than written.
     differs = chance < CHANCE or (error == 0 and change != 0)
@@ -233,6 +232,14 @@ def _both_errors(one: float, other: float) -> float:
     """Error of two independent witnesses together; 0 if one of them does not err."""
     whole = float(np.hypot(one, other))
     return one * other / whole if whole > 0 else 0.0
+
+
+def _chance_of(gone: int, visited: int, missing: float) -> float:
+    """P value of so many missing trees among those visited (exact binomial, both sides)."""
+    # Only here: it takes most of a second to load.
+    from scipy.stats import binomtest
+
+    return float(binomtest(gone, visited, missing).pvalue)
 
 
 def _latest(

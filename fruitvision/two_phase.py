@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from fruitvision.survey import Ratio, Sampled, add_errors
 
@@ -137,7 +136,10 @@ def two_phase_regression(
     """
     if len(x) < 3 or len(x) != len(y) or min(x) == max(x):
         raise ValueError(f"need 3 or more pairs with different x, got {len(x)} and {len(y)}")
-    fit = stats.linregress(x, y)
+    # Only here: it takes most of a second to load.
+    from scipy.stats import linregress
+
+    fit = linregress(x, y)
     slope, start = float(fit.slope), float(fit.intercept)
     residuals = np.asarray(y, float) - start - slope * np.asarray(x, float)
     residual = float(np.sum(residuals**2)) / (len(x) - 2)

@@ -7,7 +7,6 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -98,6 +97,9 @@ def _kink(step: float, blur: float) -> Floats:
 
 
 def _parts(step: float, blur: float) -> tuple[Floats, Floats, Floats, Floats]:
+    # Only here: most photos hold no ball.
+    from scipy.special import ndtr
+
     places = SPACING_PX * np.arange(-_HALF, _HALF + 1) - step
     outside = ndtr(places / blur)
     bell = blur * np.exp(-((places / blur) ** 2) / 2) / np.sqrt(2 * np.pi)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import expit
 
 from fruitvision.errors import ForecastError
@@ -124,6 +123,9 @@ def _logistic_start(days: Array, values: Array) -> Array:
 
 def _fit(model: Model, days: Array, values: Array, start: Array) -> FittedCurve:
     """Levenberg-Marquardt on parameters scaled by their start."""
+    # Only here: it takes half a second to load.
+    from scipy.optimize import least_squares
+
     scale = np.where(start == 0, 1.0, np.abs(start))
 
     def residuals(scaled: Array) -> Array:

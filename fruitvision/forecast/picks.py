@@ -13,7 +13,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import expit
 
 from fruitvision.domain import Pick, PickPlan
@@ -134,6 +133,9 @@ def _by_odds(mass_g: Array, hanging: Array, share: float, *, step_g: float) -> A
         return hanging
     if share <= NO_FRUIT * everything:
         return hanging * (max(share, 0.0) / everything)
+    # Only here: it takes half a second to load.
+    from scipy.optimize import brentq
+
     scale = step_g / np.log(2)
 
     def surplus(threshold: float) -> float:

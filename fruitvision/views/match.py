@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from fruitvision.views.pose import Floats, Pose
 from fruitvision.views.sight import meetings
@@ -126,6 +125,9 @@ def _best(worth: Floats) -> tuple[Ints, Ints]:
     """
     if not worth.size:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    # Only here: it takes half a second to load.
+    from scipy.optimize import linear_sum_assignment
+
     gain = np.maximum(worth, 0.0)
     rows, columns = linear_sum_assignment(gain, maximize=True)
     kept = gain[rows, columns] > 0
