@@ -24,15 +24,17 @@ from fruitvision.cluster.program import difference, program_here
 from fruitvision.cluster.source import PhotoNotHere, SentPhoto, SharedPhoto, at_hand, shared_photos
 from fruitvision.cluster.task import NotHere, OtherProgram, Wanted
 from fruitvision.cluster.workers import _answer
-from fruitvision.domain import MeasuredPhoto
+from fruitvision.domain import JobState, MeasuredPhoto
 from fruitvision.errors import ClusterError, PhotoUnreadable
 from fruitvision.photo import photo_id_of
 from fruitvision.pipeline import measure_photos
 from fruitvision.pipeline.shared_photos import measure_shared
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.work import run_job
+from tests import records
 from tests.cluster_tasks import what_happens
-from tests.test_jobs import bare, leafy
+from tests.test_jobs import bare, leafy, taken
 
 distributed = pytest.importorskip("distributed")
 
@@ -445,3 +447,20 @@ def test_a_place_of_photos_without_a_cluster_is_refused(
     given = [str(photos[0]), "--out", str(tmp_path), "--photos-at", "s3://bucket"]
     assert command(["measure", *given]) == 2
     assert "Give --cluster too" in capsys.readouterr().err
+
+
+def test_work_whose_cluster_is_lost_is_gone_on_with(
+    photos: tuple[Path, ...], tmp_path: Path
+) -> None:
+    class Gone:
+        def in_groups(self, paths: object, measure_of: object) -> Iterator[Any]:
+            raise ClusterError("The connection to the cluster was lost.", fix="Run this again.")
+
+    with open_farm(tmp_path) as store:
+        store.save_blocks([records.block()])
+        job = taken(list(photos[1:3]), store)
+        with pytest.raises(ClusterError):
+            run_job(job, store, detector_name=DETECTOR, workers=Gone())
+        assert [one.number for one in store.jobs(only_open=True)] == [job.number]
+        assert run_job(job, store, detector_name=DETECTOR).state is JobState.DONE
+        assert len(store.measured_photos()) == 2

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fruitvision.batch import Workers
 from fruitvision.domain import Job, JobKind, JobState
-from fruitvision.errors import FruitVisionError, PhotoUnreadable, StoreError
+from fruitvision.errors import ClusterError, FruitVisionError, PhotoUnreadable, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.photo import read_small
 from fruitvision.pipeline import load_walk
@@ -64,6 +64,11 @@ def run_job(
     -------
     Job
         Done, failed with its problem in words, or cancelled.
+
+    Raises
+    ------
+    ClusterError
+        If the cluster that measures is lost.
     """
     tell = _Teller(job, store, on_progress)
     try:
@@ -74,6 +79,9 @@ def run_job(
             ended = _measure(job, store, settings, detector_name, workers, tell)
     except Cancelled:
         return store.job(job.number)
+    except ClusterError:
+        # The job stays open: it is gone on with when the cluster is back, or without one.
+        raise
     except FruitVisionError as err:
         return _failed(job, store, err.what, err.fix)
     except Exception:

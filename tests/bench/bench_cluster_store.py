@@ -13,6 +13,9 @@ import numpy as np
 
 from fruitvision.domain import Fruit, MeasuredPhoto
 from fruitvision.store import DATABASE_NAME, FarmStore, open_farm
+from fruitvision.store.move import move_to_server
+from fruitvision.store.place import checked_server
+from tests.postgres_server import started, why_not
 from tests.records import MADE_WITH, measured
 
 # Fruit found in a photo: those of the invented farm of `fruitvision bench app`.
@@ -21,7 +24,7 @@ FRUIT = 40
 PHOTOS = 512
 GROUPS = (1, 8, 64)
 # Photos that the farm has when it is looked at again.
-FARM_SIZES = (2_000, 12_000)
+FARM_SIZES = (2_000, 8_000)
 
 
 def store_lines(folder: Path, postgresql: str) -> Iterator[str]:
@@ -33,16 +36,21 @@ def store_lines(folder: Path, postgresql: str) -> Iterator[str]:
     with open_farm(farm) as store:
         yield from _rows("SQLite", store, farm)
     if postgresql:
-        from fruitvision.store.move import move_to_server
-        from fruitvision.store.place import checked_server
+        yield from _on_server(farm, postgresql)
+    elif why_not():
+        yield f"PostgreSQL: {why_not()}"
+    else:
+        with started() as url:
+            yield from _on_server(farm, url)
 
-        shutil.rmtree(farm, ignore_errors=True)
-        with open_farm(farm):
-            pass
-        schema = f"bench_{int(time.time())}"
-        move_to_server(farm, checked_server(postgresql, schema))
-        with open_farm(farm) as store:
-            yield from _rows("PostgreSQL, client's part", store, None)
+
+def _on_server(farm: Path, url: str) -> Iterator[str]:
+    shutil.rmtree(farm, ignore_errors=True)
+    with open_farm(farm):
+        pass
+    move_to_server(farm, checked_server(url, f"bench_{int(time.time())}"))
+    with open_farm(farm) as store:
+        yield from _rows("PostgreSQL, client's part", store, None)
 
 
 def _rows(name: str, store: FarmStore, farm: Path | None) -> Iterator[str]:
