@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from PIL import ImageFile
 
+from fruitvision.bench_app.farm import FarmSize
 from fruitvision.bench_app.timing import Row, table_lines
 from fruitvision.bench_speed import run as speed
 from fruitvision.bench_speed.machine import machine_words
@@ -96,6 +97,31 @@ def test_where_the_bench_can_not_run_it_says_what_to_do(
     monkeypatch.setattr(speed, "ROOT", tmp_path)
     with pytest.raises(FieldDataError, match="not part of an installation"):
         speed.check_checkout()
+
+
+def test_pages_alone_need_no_steps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = Row(what="blocks: again", wall_s=1.6, processor_s=1.0, target_s=1.5)
+    made: list[int] = []
+
+    class Made:
+        def close(self) -> None:
+            """Nothing was opened."""
+
+    def made_farm(_folder: Path, size: FarmSize) -> Made:
+        made.append(size.blocks)
+        return Made()
+
+    monkeypatch.setattr(speed, "bench_farm", made_farm)
+    monkeypatch.setattr(speed, "bench_app", lambda _farm: [page])
+    found = tmp_path / "pages.json"
+    asked = ["bench", "speed", "--group", "app", "--blocks", "3", "--cores", ALL_CORES]
+    # A target is missed.
+    assert main([*asked, "--json", str(found)]) == 1
+    assert made == [3]
+    assert json.loads(found.read_text())["rows"][0]["what"] == "blocks: again"
+    assert "MISSED" in capsys.readouterr().out
 
 
 def test_too_much_memory_is_missed_as_too_long_is() -> None:
