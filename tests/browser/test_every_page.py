@@ -31,12 +31,12 @@ MOST_PICTURE_BYTES = 300_000
 # Our choice: row and tree are read without a thumb's move, whatever is measured in the background.
 MOST_ABOVE_TREE_PX = 250
 
-# Device, language, whether axe-core looks at it too.
+# Device, language, whether axe-core looks at it too. Words of other languages can be too long for a
+# window, and a phone's is the narrower one; what axe-core looks at is not of a language.
 VISITS = {
     "laptop, English": (DESKTOP, "en", True),
-    "laptop, Spanish": (DESKTOP, "es", True),
     "phone, English": (PHONE, "en", True),
-    "phone, Spanish": (PHONE, "es", True),
+    "phone, Spanish": (PHONE, "es", False),
     "phone, French": (PHONE, "fr", False),
 }
 
@@ -166,7 +166,7 @@ def seen(request: pytest.FixtureRequest, app: Served, browser: Browser) -> Seen:
             for tab in tabs[1:]:
                 tab.click()
                 ana.settle()
-                findings[name] += grave_findings(ana.page) if language == "en" else []
+                findings[name] += grave_findings(ana.page)
         return Seen(
             traffic=ana.traffic,
             findings=findings,
@@ -202,6 +202,7 @@ def test_a_screen_reader_is_told_the_language(seen: Seen) -> None:
     assert seen.spoken == seen.language
 
 
+@pytest.mark.parametrize("seen", [name for name, one in VISITS.items() if one[2]], indirect=True)
 def test_axe_finds_nothing_grave(seen: Seen) -> None:
     found = [f"{name}: {one}" for name, all_of in seen.findings.items() for one in all_of]
     assert not found, "\n".join(found)
