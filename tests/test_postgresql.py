@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -33,6 +34,7 @@ from fruitvision.store.place import SERVER_NAME, Server, checked_server, schema_
 from fruitvision.store.season_off import SeasonHolds
 from fruitvision.store.things import kept_block, kept_hand_count
 from tests import postgres_server
+from tests.bench.explain import plans
 from tests.every_record import AT, DAY, NAMES, all_that_it_says, one_fruit_more, save_every_kind
 from tests.farm_records import HILL, TREE
 from tests.test_bad_input import run
@@ -104,7 +106,9 @@ def test_the_same_again_changes_nothing_and_every_write_changes_the_stamp(moved:
 
 
 @on_server
-def test_estimate_and_forecast_are_the_same_to_the_last_digit(url: str, tmp_path: Path) -> None:
+def test_estimate_and_forecast_are_the_same_to_the_last_digit(
+    url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     size = FarmSize(blocks=2, trees=8, fruit_a_photo=4, forecasts=0, large_blocks=0)
     bench_farm(tmp_path / "farm", size).close()
     made = []
@@ -121,6 +125,14 @@ def test_estimate_and_forecast_are_the_same_to_the_last_digit(url: str, tmp_path
     (first_there, first), (second_there, second) = made
     assert (first_there, second_there) == (False, True)
     assert first == second
+    # A farm so small is gone through as a whole; where that is forbidden, indexes must do.
+    options = f"{postgresql._OPTIONS} -c enable_seqscan=off"
+    monkeypatch.setattr(postgresql, "_OPTIONS", options)
+    with open_farm(tmp_path / "farm", create=False) as store:
+        found = plans(store)
+    read = "\n".join(line for one in found for line in one.plan)
+    assert "Index Scan using fruit_pkey on fruit" in read
+    assert not re.search(r"Seq Scan on (fruit|measurement|photo|tree_photo)\b", read)
 
 
 # ---------------------------------------------------------------- many at once
@@ -480,8 +492,19 @@ def test_a_schema_without_a_farm_is_not_taken_for_an_empty_one(url: str, tmp_pat
 
 @on_server
 def test_a_text_that_the_server_can_not_hold_is_said(moved: Path) -> None:
+    odd = replace(HILL, group="old\0")
     with open_farm(moved) as store:
         with pytest.raises(StoreError) as refused:
-            store.save_blocks([replace(HILL, group="old\0")])
+            store.save_blocks([odd])
         assert refused.value.fix == "Take the letter with the number 0 out of the text."
         assert store.blocks() == ()
+    folder = moved.with_name("in a file")
+    with open_farm(folder) as store:
+        store.save_blocks([odd])
+    server = server_of(moved)
+    assert server is not None
+    with pytest.raises(StoreError) as refused:
+        move_to_server(folder, replace(server, schema="odd"))
+    assert refused.value.fix == "Take the letter with the number 0 out of the text."
+    with open_farm(folder, create=False) as store:
+        assert store.blocks() == (odd,)

@@ -17,6 +17,7 @@ from fruitvision.errors import StoreError
 from fruitvision.store.database import open_database, reading, said_as_store_error, writing
 from fruitvision.store.place import DATABASE_NAME, SERVER_NAME, Server, keep_server, server_of
 from fruitvision.store.postgresql import (
+    copy_in,
     count_rows,
     create_farm,
     server_engine,
@@ -133,7 +134,10 @@ def copy_rows(source: Connection, target: Connection) -> dict[str, int]:
     counts: dict[str, int] = {}
     for table in metadata.sorted_tables:
         for rows in _pieces(source, table):
-            target.execute(insert(table), [dict(row._mapping) for row in rows])
+            if target.dialect.name == "postgresql":
+                copy_in(target, table, rows)
+            else:
+                target.execute(insert(table), [dict(row._mapping) for row in rows])
             counts[table.name] = counts.get(table.name, 0) + len(rows)
     return counts
 

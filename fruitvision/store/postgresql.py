@@ -8,10 +8,12 @@ first question to its last, and nobody waits for a reader.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import (
+    JSON,
     BigInteger,
     Column,
     Connection,
@@ -24,6 +26,7 @@ from sqlalchemy import (
     make_url,
     text,
 )
+from sqlalchemy.exc import DBAPIError
 
 from fruitvision.errors import StoreError
 from fruitvision.store.database import WAIT_FOR_LOCK_MS, reading, writing
@@ -41,9 +44,12 @@ _own = MetaData()
 _write_stamp = Table("write_stamp", _own, Column("number", BigInteger, primary_key=True))
 
 # What readers need is what a connection begins with; so a reader costs no question of its own.
+# `random_page_cost` is 4 for disks that turn; 1.1 is common practice for others. With 4 the server
+# reads all results of 50,000 photos to find a block's 840, with 1.1 it follows the index.
 _OPTIONS = (
     "-c search_path={schema} -c lock_timeout={wait_ms} -c client_encoding=UTF8 "
-    "-c default_transaction_isolation=repeatable\\ read -c default_transaction_read_only=on"
+    "-c default_transaction_isolation=repeatable\\ read -c default_transaction_read_only=on "
+    "-c random_page_cost=1.1"
 )
 # The lock is held until the transaction ends. After it each statement sees all that was committed,
 # so that a writer never builds on what it saw before its turn.
@@ -175,6 +181,27 @@ def settle_numbers(connection: Connection, highest: dict[str, int]) -> None:
                 text("SELECT setval(pg_get_serial_sequence(:name, 'number'), :number)"),
                 {"name": name, "number": number},
             )
+
+
+def copy_in(connection: Connection, table: Table, rows: Sequence[Sequence[Any]]) -> None:
+    """Put rows with all columns of a table into it, by COPY: a farm has millions of fruit."""
+    to_server = [
+        column.type.dialect_impl(connection.dialect).bind_processor(connection.dialect)
+        if isinstance(column.type, JSON)
+        else None
+        for column in table.columns
+    ]
+    columns = ", ".join(f'"{column.name}"' for column in table.columns)
+    statement = f'COPY "{table.name}" ({columns}) FROM STDIN'
+    with closing(connection.connection.cursor()) as cursor:
+        try:
+            with cursor.copy(statement) as stream:
+                for row in rows:
+                    pairs = zip(row, to_server, strict=True)
+                    stream.write_row([one if make is None else make(one) for one, make in pairs])
+        except connection.dialect.loaded_dbapi.Error as err:
+            # As any other statement would say it.
+            raise DBAPIError(statement, None, err) from err
 
 
 def count_rows(connection: Connection) -> None:
