@@ -212,6 +212,8 @@ _WRITTEN: dict[str, Callable[[Any], str]] = {
     "pick_date": _day,
     "full_bloom_on": _day,
     "counted_on": _day,
+    "role": lambda value: say(f"work.role_{value}"),
+    "found": lambda value: say(f"work.found_{value}"),
     "changed_at": lambda value: moment(datetime.fromisoformat(value)),
     "made_on": lambda value: _day(value) if value else "–",
     "count_by_hand": lambda value: say("work.yes" if value else "work.no"),

@@ -31,4 +31,4 @@ def _fields(account: Account | None) -> dict[str, object] | None:
     if account is None:
         return None
     since = account.changed_at.astimezone(UTC).isoformat()
-    return {"name": account.name, "role": account.role.value, "changed_at": since}
+    return {"role": account.role.value, "changed_at": since}

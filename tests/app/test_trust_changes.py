@@ -46,10 +46,12 @@ def _labels(app: object) -> list[str]:
 def test_the_page_lists_what_people_changed_and_gives_all_of_it(changed: Path) -> None:
     app = page("setup")
     assert not app.exception
-    shown = "\n".join(str(table.value) for table in app.table)
+    shown = "\n".join(str(cell) for table in app.table for cell in table.value.to_numpy().ravel())
     for who in ("Ana", "Ben", "Cleo", "Dan", "Eve"):
         assert who in shown
     assert "the account of Kim" in shown
+    assert "May everything" in shown
+    assert "Found there no tree" in shown
     assert "All changes (CSV)" in _labels(app)
     with open_farm(changed) as store:
         _write_all(store, changed.parent / CHANGES_NAME)
