@@ -6,6 +6,8 @@ from functools import cache
 import numpy as np
 import pytest
 
+from fruitvision.cores import THREADS_VARIABLE
+from fruitvision.fruit import rim
 from fruitvision.fruit.detector import Detections, no_fruit
 from fruitvision.fruit.edge import EDGES, FEATURES, find_edges
 from fruitvision.fruit.rim import refined, rim_radii
@@ -135,6 +137,16 @@ def test_the_same_picture_gives_the_same_outlines() -> None:
     first, _ = refined(picture(*BALLS), found_as(off_by(0.05, 1.0)))
     second, _ = refined(picture(*BALLS), found_as(off_by(0.05, 1.0)))
     assert (first.outlines == second.outlines).all()
+
+
+def test_several_threads_fit_what_one_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rim, "_AT_ONCE", 4)
+    fitted = []
+    for threads in ("1", "3"):
+        monkeypatch.setenv(THREADS_VARIABLE, threads)
+        fitted.append(refined(picture(*BALLS), found_as(off_by(0.05, 1.0)))[0].outlines)
+    assert len(fitted[0]) == 15
+    assert (fitted[0] == fitted[1]).all()
 
 
 def test_a_part_of_the_fruit_has_the_edges_that_it_has_among_all() -> None:
