@@ -116,6 +116,7 @@ def all_that_it_says(store: FarmStore) -> dict[str, Any]:
         "choices": store.learned_choices(),
         "changes": store.changes(),
         "jobs": store.jobs(),
+        "left out": store.jobs_that_left_out(),
         "hanging": store.hanging_on("Hill"),
         "season": store.season_holds(date(2026, 1, 1), date(2026, 12, 31)),
     }
