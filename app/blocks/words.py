@@ -132,6 +132,8 @@ def todo(found: BlockStanding) -> str:
 def gain(found: BlockStanding) -> str:
     """By how much the next work narrows the range, for how many minutes; empty if it is no step."""
     advice = found.walks.advice if found.walks else None
+    if found.work.todo is Todo.PICK_PAST:
+        return say("blocks.todo_pick_past_why")
     if advice is None or advice.lack or advice.enough or not advice.steps:
         return ""
     best = advice.steps[0]

@@ -56,6 +56,8 @@ class Todo(StrEnum):
     WALK = "walk"
     LITTLE = "little"
     NOTHING = "nothing"
+    # The day of the last pick is over: what is found now is what was left on the trees.
+    PICK_PAST = "pick_past"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +174,9 @@ def _walked(
     # What was known at the pick does not grow older after it.
     used_on = min(on, pick_day) if on and pick_day else on
     trust = trust_of(estimate, walks.growth, walks.advice, on=used_on)
-    work = next_work(walks.advice, estimate)
+    last = last_pick_day(block, plan)
+    past = on is not None and last is not None and on > last
+    work = NextWork(todo=Todo.PICK_PAST) if past else next_work(walks.advice, estimate)
     standing = BlockStanding(
         block=block,
         urgency=Urgency.FINE,
@@ -187,8 +191,17 @@ def _walked(
     return replace(standing, urgency=_urgency(standing))
 
 
+def last_pick_day(block: Block, plan: PickPlan | None) -> date | None:
+    """The day of the last pass; the block's pick date where no passes are planned."""
+    if plan is None:
+        return block.pick_date
+    return max((pick.pick_date for pick in plan.picks), default=None)
+
+
 def _urgency(standing: BlockStanding) -> Urgency:
     work, trust = standing.work.todo, standing.trust
+    if work is Todo.PICK_PAST:
+        return Urgency.FINE
     if work is Todo.WALK:
         return Urgency.NOT_WALKED
     first_look = trust is not None and trust.grade is Grade.FIRST_LOOK and work is not Todo.LITTLE

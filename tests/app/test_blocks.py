@@ -6,6 +6,7 @@ import re
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 from html import unescape
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from fruitvision.domain import (
 from fruitvision.field_map import FieldMap, field_map
 from fruitvision.pipeline.standing import NextWork, Todo, standings
 from fruitvision.pipeline.walking import WalkSize, start_walk
+from fruitvision.serve import DAY_VARIABLE
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.target import SizeAgainstTarget, Standing, size_curve
@@ -38,6 +40,13 @@ from tests import records, walked_farm
 from tests.app import pseudo
 from tests.app.pages import MAIN, TREES, block_page, page, press, radio, text
 from tests.records import BLOCK_ID, WALK
+
+
+@pytest.fixture(autouse=True)
+def _in_the_season(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages of the days between walk and pick, whatever the clock says."""
+    monkeypatch.setenv(DAY_VARIABLE, "2026-08-20")
+
 
 MM = METRIC.diameter
 
@@ -569,3 +578,17 @@ def test_three_blocks_share_an_axis_whatever_they_bear(folder: Path) -> None:
         # Hidden fruit as in the like blocks: 300 fruit a tree beside 60.
         walked_farm.add_walk(store, "Wild", loads=lambda index: 200)
     assert "the bar ends at the edge" not in text(page("blocks"))
+
+
+def test_after_the_last_pick_nobody_is_sent_to_measure_for_it(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = {}
+    for day in (records.PICK, records.PICK + timedelta(days=1)):
+        monkeypatch.setenv(DAY_VARIABLE, day.isoformat())
+        told[day] = cell_texts(tables(page("blocks")))
+    assert "The pick date is past" not in told[records.PICK]
+    after = told[records.PICK + timedelta(days=1)]
+    assert "The pick date is past" in after
+    assert "A new date under Set-up, or the bin tickets" in after
+    assert "→" not in after.partition("The pick date is past")[2]
