@@ -322,6 +322,8 @@ def test_twice_the_work_in_twice_the_time_is_straight_and_flat() -> None:
     assert slope.times == pytest.approx([2, 2])
     assert slope.memories == pytest.approx([1, 1.02])
     assert slope.power == pytest.approx(1)
+    # By hand: numbers less their mean -40/3, -10/3, 50/3; peaks -2/3, -2/3, 4/3: 300/9 over 4200/9.
+    assert slope.each_mb == pytest.approx(1 / 14)
     assert slope.is_linear
     assert slope.is_flat
 
