@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import asyncio
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -186,3 +188,64 @@ def test_forged_requests_and_endless_uploads_are_refused(monkeypatch: pytest.Mon
     assert config._config_options_template["server.enableCORS"].default_val is True
     assert f'"server.maxUploadSize": {serve.UPLOAD_LIMIT_MB}' in options
     assert serve.UPLOAD_LIMIT_MB * 2**20 <= MOST_BYTES
+
+
+@pytest.fixture
+def server(monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Streamlit's part of the app, which serves nobody yet."""
+    from streamlit.runtime import Runtime
+    from streamlit.starlette import App
+
+    # There is one a process, and tests of pages have one of their own.
+    monkeypatch.setattr(Runtime, "_instance", None)
+    return App(APP / "main.py")
+
+
+def _answered(server: Any, kind: str, path: str, headers: dict[str, str]) -> int:
+    """The status of the answer to a request, or to a page that wants a connection."""
+    sent: list[Any] = []
+    scope = {
+        "type": kind,
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": "PUT",
+        "path": path,
+        "raw_path": path.encode(),
+        "root_path": "",
+        "query_string": b"",
+        "scheme": "http" if kind == "http" else "ws",
+        "server": ("127.0.0.1", 8501),
+        "client": ("127.0.0.1", 40000),
+        "subprotocols": [],
+        "headers": [(name.lower().encode(), value.encode()) for name, value in headers.items()],
+        "extensions": {"websocket.http.response": {}},
+    }
+
+    async def receive() -> Any:
+        return {"type": "websocket.connect" if kind == "websocket" else "http.request"}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    asyncio.run(server(scope, receive, send))
+    return int(sent[0].get("status", 403 if sent[0]["type"] == "websocket.close" else 0))
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Origin": "https://e.example"},
+        {"Cookie": "_streamlit_xsrf=2|a|b|1", "X-Xsrftoken": "2|c|d|1"},
+    ],
+)
+def test_an_upload_without_the_pages_own_token_is_refused(
+    server: Any, headers: dict[str, str]
+) -> None:
+    given = {"Host": "127.0.0.1:8501", "Content-Type": "multipart/form-data; boundary=x", **headers}
+    assert _answered(server, "http", "/_stcore/upload_file/a/b", given) == 403
+
+
+def test_another_sites_page_gets_no_connection(server: Any) -> None:
+    given = {"Host": "127.0.0.1:8501", "Origin": "https://e.example"}
+    assert _answered(server, "websocket", "/_stcore/stream", given) == 403

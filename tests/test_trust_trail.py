@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ast
 import csv
+import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -33,7 +35,7 @@ from fruitvision.pipeline.people import noted
 from fruitvision.pipeline.references import keep_pointed
 from fruitvision.pipeline.trail import trail, write_trail
 from fruitvision.pipeline.walking import say_found
-from fruitvision.store import FarmStore, open_farm
+from fruitvision.store import DATABASE_NAME, FarmStore, open_farm
 from tests import records
 
 AT = datetime(2026, 9, 1, 7, 30, tzinfo=UTC)
@@ -207,3 +209,13 @@ def test_a_block_and_a_season_that_are_taken_off_take_no_change_along(farm: Farm
     held = farm.hanging_on(block.block_id)
     farm.take_block_off(block.block_id, expected=held, who="Ben", at=AT)
     assert [one.who for one in farm.changes()] == ["Ben", "Ana"]
+
+
+def test_a_kind_of_change_that_a_newer_program_made_is_said(farm: FarmStore) -> None:
+    save_block(records.block(), None, farm, who="Ana")
+    with closing(sqlite3.connect(farm.folder / DATABASE_NAME)) as connection:
+        connection.execute("UPDATE change SET kind = 'balloon'")
+        connection.commit()
+    with pytest.raises(StoreError, match="Change 1 is of a newer fruitvision") as caught:
+        trail(farm)
+    assert caught.value.fix == "Update fruitvision."

@@ -191,6 +191,10 @@ def _counted(hanging: block_off.Hanging) -> dict[str, int]:
 
 
 def _change(row: rows.FoundRow) -> Change:
+    if row["kind"] not in set(ThingKind):
+        raise StoreError(
+            f"Change {row['number']} is of a newer fruitvision.", fix="Update fruitvision."
+        )
     return Change(
         number=row["number"],
         at=datetime.fromisoformat(row["at_utc"]).replace(tzinfo=UTC),
