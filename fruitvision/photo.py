@@ -25,6 +25,7 @@ from PIL import Image as PillowImage
 from fruitvision.domain import Doubt, Doubts, Photo
 from fruitvision.errors import PhotoUnreadable
 from fruitvision.jpeg import decoded_jpeg, turned_upright
+from fruitvision.photo_folder import MOST_FILE_BYTES
 from fruitvision.photo_tags import PhotoTags, tags_of
 
 Image = NDArray[np.uint8]
@@ -38,7 +39,7 @@ _FORMATS = ("JPEG", "PNG", "TIFF", "HEIF")
 # Limits against files made to fill the memory. Our choice: the largest phone pictures that are
 # not stitched have 108 million pixels at 8 bits (a 200-megapixel mode exists and is refused).
 MOST_PIXELS = 120_000_000
-MOST_BYTES = 500_000_000
+MOST_BYTES = MOST_FILE_BYTES
 
 # Below this a photo is called blurred (see `sharpness_of`). Over 257 orchard photos at 2.7
 # thousand px none lies below (least 1.39, middle 4.6). Of blurred copies of 65 of them all do:

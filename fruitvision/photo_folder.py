@@ -9,6 +9,9 @@ from pathlib import Path
 from fruitvision.errors import StoreError
 from fruitvision.whole_file import write_whole
 
+# Largest file that is taken for a photo: a limit against files made to fill the memory. Our choice:
+# a picture of 108 million pixels, which the largest phone pictures have, without compression.
+MOST_FILE_BYTES = 500_000_000
 # Ending of nearly all kept photos.
 USUAL_ENDING = ".jpg"
 _SHA256 = re.compile(r"[0-9a-f]{64}")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from fruitvision.accounts import AccountBook
 from fruitvision.errors import FruitVisionError, ServeError
-from fruitvision.photo import MOST_BYTES
+from fruitvision.photo_folder import MOST_FILE_BYTES
 from fruitvision.share import shared_folder
 
 # Where the app finds the farm that it was started for.
@@ -24,7 +24,7 @@ FARM_VARIABLE = "FRUITVISION_FARM"
 DAY_VARIABLE = "FRUITVISION_TODAY"
 # Largest file that the browser sends, MB of 2^20 bytes: what `photo` opens. Several hundred photos
 # may come at once; they lie in memory until they are in the farm.
-UPLOAD_LIMIT_MB = MOST_BYTES // 2**20
+UPLOAD_LIMIT_MB = MOST_FILE_BYTES // 2**20
 # Header in which a proxy on this computer tells whom it signed in; not set where there is none.
 PROXY_VARIABLE = "FRUITVISION_PROXY_HEADER"
 # Options of Streamlit and its server, as JSON.

@@ -87,11 +87,20 @@ def test_the_python_example_of_the_readme_uses_public_names() -> None:
 
 def test_a_command_that_needs_no_heavy_library_loads_none() -> None:
     heavy = (
-        "argon2 dask distributed fsspec icalendar limits onnxruntime pyarrow reportlab scipy "
-        "skimage sqlalchemy streamlit svglib torch xlsxwriter"
+        "PIL argon2 cv2 dask distributed fsspec icalendar limits onnxruntime pyarrow reportlab "
+        "scipy skimage sqlalchemy streamlit svglib torch xlsxwriter"
     )
     script = "import sys, fruitvision.cli; print(*sys.modules)"
     done = subprocess.run(  # noqa: S603
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
+    assert not set(heavy.split()) & set(done.stdout.split())
+
+
+def test_measuring_photos_loads_no_forecast() -> None:
+    script = "import sys, fruitvision.pipeline.photos; print(*sys.modules)"
+    done = subprocess.run(  # noqa: S603
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    heavy = "fruitvision.forecast.draw fruitvision.pipeline.forecast scipy.optimize scipy.stats"
     assert not set(heavy.split()) & set(done.stdout.split())

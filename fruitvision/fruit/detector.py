@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -83,6 +82,9 @@ class Detections:
         areas_px : sequence of (K, 2) float
             Corners of convex areas, px.
         """
+        # Only here: every command needs names of detectors, few look at a picture.
+        import cv2
+
         keep = np.ones(len(self), dtype=bool)
         for area in areas_px:
             contour = area.astype(np.float32)
