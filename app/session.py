@@ -101,6 +101,11 @@ def may_change() -> bool:
     return known is None or known.may_change
 
 
+def makes_forecasts() -> bool:
+    """Whether the visitor may make a forecast."""
+    return may_change() and "forecast" in pages_of(role())
+
+
 def plans_harvest() -> bool:
     """Whether the visitor may set what the harvest is planned with."""
     known = role()

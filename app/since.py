@@ -54,6 +54,7 @@ def since_part(forecast: Forecast, block_id: str = "", *, only_bins: bool = Fals
             number=forecast.number,
             made_on=forecast.made_on,
             what=show.plain("; ".join(parts)),
+            then=say("since.make_new" if session.makes_forecasts() else "since.ask_new"),
         )
         st.warning(words, icon=":material/history:")
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from app import session
+from fruitvision.accounts import Role
 from fruitvision.domain import HandCount, Protocol, TreeId
 from fruitvision.pipeline import forecast_farm
 from fruitvision.settings import Settings
@@ -74,3 +75,21 @@ def test_settings_that_changed_are_named(made: Path) -> None:
     with open_farm(made) as store:
         store.save_farm(replace(store.farm(), settings_text="drop_share = 0.2\n"))
     assert "settings (" in text(page("forecast"))
+
+
+@pytest.mark.parametrize(
+    ("role", "then"),
+    [
+        (Role.MANAGER, "Make a new forecast."),
+        (Role.SALES, "A manager makes a new forecast."),
+        (Role.READER, "A manager makes a new forecast."),
+    ],
+)
+def test_who_can_make_no_forecast_is_not_told_to(
+    made: Path, monkeypatch: pytest.MonkeyPatch, role: Role, then: str
+) -> None:
+    with open_farm(made) as store:
+        store.save_blocks([replace(block(), pick_date=LATER)])
+    monkeypatch.setattr("app.session.role", lambda: role)
+    (told,) = (one.value for one in page("sales").warning if OLDER in one.value)
+    assert told.endswith(f" {then}")
