@@ -102,7 +102,7 @@ def connected(address: str) -> Iterator[Client]:
             client = Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TypeError, RuntimeError) as err:
             raise ClusterError(
-                f"No cluster answers at {address}: {err}",
+                f"No cluster answers at {address}: {str(err).rstrip('.')}.",
                 fix="Start one there with 'dask scheduler', or check address, network and keys.",
             ) from err
         try:
