@@ -6,6 +6,7 @@ there is room.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import sqlite3
@@ -18,6 +19,7 @@ from typing import Any
 
 import pytest
 from argon2 import PasswordHasher
+from sqlalchemy import event
 
 from fruitvision.accounts import AccountBook, Role, book
 from fruitvision.archive import make_archive, restore_archive
@@ -33,6 +35,7 @@ from fruitvision.whole_file import write_whole
 from fruitvision.work import keep_working
 from tests import records
 from tests.disks import fill_up, small_disk, unwritable
+from tests.quick_farms import real_farms
 from tests.test_archive import picture
 from tests.test_harvest import kept, three_passes
 from tests.test_migrations import farm_of_then
@@ -206,6 +209,46 @@ def test_small_pictures_cost_time_only(disk: Path, tmp_path: Path) -> None:
     assert thumbnail(path, disk / "small.jpg").startswith(b"\xff\xd8")
 
 
+# ---------------------------------------------------------------- full, on any system
+
+
+def test_a_file_that_finds_no_room_leaves_the_old_one_on_any_system(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "forecast.csv"
+    write_forecast_csv(kept([three_passes()]), target)
+    before = target.read_bytes()
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StoreError, match="No space left") as caught:
+        write_forecast_csv(kept([three_passes("Other")]), target)
+    assert caught.value.fix == "Make room on the disk and try again."
+    assert target.read_bytes() == before
+    assert _hidden(tmp_path) == []
+
+
+def test_rows_that_find_no_room_are_kept_all_or_none_on_any_system(tmp_path: Path) -> None:
+    """SQLite says of a database that may not grow what it says of a full disk."""
+    with open_farm(tmp_path / "farm") as store:
+        _measured(store, 1)
+
+        def may_not_grow(connection: Any, _: object) -> None:
+            (pages,) = connection.execute("PRAGMA page_count").fetchone()
+            connection.execute(f"PRAGMA max_page_count = {pages}")
+
+        store.close()
+        event.listen(store._engine, "connect", may_not_grow)
+        _in_words(lambda: _measured(store))
+        assert len(store.measured_photos()) == 1
+        event.remove(store._engine, "connect", may_not_grow)
+        store.close()
+        _measured(store)
+        assert len(store.measured_photos()) == 40
+
+
 # ---------------------------------------------------------------- not to be written
 
 
@@ -298,8 +341,9 @@ def test_a_file_is_on_the_disk_before_its_name_and_its_name_before_anybody_hears
     ]
 
 
-def test_every_commit_waits_for_the_disk(tmp_path: Path) -> None:
+def test_every_commit_waits_for_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """WAL with synchronous FULL (2): NORMAL (1) would lose the last commits with the power."""
+    real_farms(monkeypatch)
     with open_farm(tmp_path) as store, store._engine.connect() as connection:
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
