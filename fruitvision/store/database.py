@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
-from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from fruitvision.errors import StoreError
+from fruitvision.store.said import said_as_store_error
 from fruitvision.store.schema import bring_up_to_date
 
 # Our choice: another process saves one photo at a time, which takes far less.
@@ -114,57 +114,3 @@ def begin(connection: Connection) -> None:
     """Writers take their lock at once, so that two of them queue instead of failing midway."""
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-
-@contextmanager
-def said_as_store_error(path: Path) -> Iterator[None]:
-    """What a database refuses in the block is raised as what a person can put right.
-
-    Raises
-    ------
-    StoreError
-        If it refuses. What the tables forbid comes as it is: that is our mistake, not the user's.
-    """
-    try:
-        yield
-    except IntegrityError:
-        raise
-    except DBAPIError as err:
-        cause = " ".join(str(err.orig).split())
-        if hasattr(err.orig, "sqlstate"):
-            raise StoreError(
-                f"Can't use the database that {path} names: {cause}.", fix=_fix_on_server(err.orig)
-            ) from err
-        raise StoreError(f"Can't use {path}: {cause}.", fix=_fix(cause)) from err
-
-
-def _fix(cause: str) -> str:
-    if "not a database" in cause or "malformed" in cause:
-        return "Restore the farm folder from a copy, or choose another folder."
-    if "locked" in cause:
-        return "Close the other program that uses this farm and try again."
-    return "Check that the folder can be written and the disk has room."
-
-
-# By the code of the error: PostgreSQL's manual, appendix A. No code: no connection was made.
-_FIXES = {
-    "55P03": "Somebody else writes to this farm. Try again.",
-    "42P01": "The farm may have been moved. Open it again.",
-    "3F000": "The farm may have been moved. Open it again.",
-    "42501": "Ask who runs the server for the right to write there.",
-    "53100": "The server's disk is full: ask who runs it to make room.",
-}
-
-
-_NO_CONNECTION = (
-    "Check that the server runs and can be reached, and the user and the password (PGPASSWORD or "
-    "~/.pgpass)."
-)
-
-
-def _fix_on_server(cause: Any) -> str:
-    if "NUL" in str(cause):
-        return "Take the letter with the number 0 out of the text."
-    if cause.sqlstate is None:
-        return _NO_CONNECTION
-    return _FIXES.get(cause.sqlstate, "Try again, and show this to who runs the server.")

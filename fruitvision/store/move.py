@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection, Table, create_engine, event, insert, sel
 from sqlalchemy.pool import StaticPool
 
 from fruitvision.errors import StoreError
-from fruitvision.store.database import open_database, reading, said_as_store_error, writing
+from fruitvision.store.database import open_database, reading, writing
 from fruitvision.store.place import DATABASE_NAME, SERVER_NAME, Server, keep_server, server_of
 from fruitvision.store.postgresql import (
     copy_in,
@@ -24,6 +24,7 @@ from fruitvision.store.postgresql import (
     set_aside,
     settle_numbers,
 )
+from fruitvision.store.said import said_as_store_error
 from fruitvision.store.tables import metadata
 
 # Rows in memory at once. Our choice: some MB of fruit.

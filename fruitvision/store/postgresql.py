@@ -117,7 +117,7 @@ def open_server(server: Server, path: Path) -> Engine:
             found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
         if found != SCHEMA:
             with writing(engine, path) as connection:
-                bring_up_to_date(connection, _tables(connection), f"The schema {server.schema}")
+                bring_up_to_date(connection, _tables(connection), server.schema)
                 _settle_letters(connection)
     except BaseException:
         engine.dispose()
