@@ -26,8 +26,9 @@ from fruitvision.hidden_factor import OLD_FACTOR_DAYS, use_factor
 from fruitvision.hidden_pairs import HAND_COUNT_DAYS, pair_counts, suspect_pairs
 from fruitvision.settings import Settings
 from fruitvision.strata import part_trees, tree_weights, two_phase_strata
-from fruitvision.survey import two_stage_total
+from fruitvision.survey import sample_size, two_stage_total
 from fruitvision.two_phase import SampledStratum, two_phase_regression
+from fruitvision.walk_spread import spread_of_walk
 from tests.records import BLOCK_ID, WALK, block, hand_count, tree, tree_id
 
 SETTINGS = Settings()
@@ -314,3 +315,32 @@ def test_a_line_through_three_pairs_by_hand() -> None:
     assert found.calibration_error == pytest.approx(calibration**0.5)
     assert found.sampling_error == pytest.approx(sampling**0.5)
     assert found.mean.error == pytest.approx((calibration + sampling) ** 0.5)
+
+
+@pytest.mark.parametrize(("cv", "half_width"), [(0.0, 0.1), (0.3, 0.0), (-0.3, 0.1)])
+def test_a_sample_for_no_spread_or_no_width_is_refused(cv: float, half_width: float) -> None:
+    with pytest.raises(ValueError, match="must be above 0"):
+        sample_size(cv, half_width=half_width)
+
+
+def test_without_a_register_rows_are_whole_rows() -> None:
+    # 30 places, the largest number seen is 7: five rows, the last of two places.
+    seen = [tree_id(position) for position in (1, 4, 7)]
+    spread = spread_of_walk(block(trees=30), (), seen)
+    assert (spread.rows, spread.rows_seen) == (5, 1.0)
+    assert (spread.row_span, spread.place_span) == (1 / 5, 1.0)
+
+
+def test_the_crop_errs_by_the_trees_and_by_the_fruit_on_them() -> None:
+    # 2,400 places by the register, which errs by 1.2 %.
+    found = found_in(
+        [1 + 2 * n for n in range(12)], [38, 41, 44, 40, 39, 45, 42, 37, 43, 40, 41, 42]
+    )
+    assert found.bearing_trees == 2400
+    assert found.bearing_trees_error is not None
+    error = np.hypot(
+        2400 * found.fruit_per_tree_error, found.fruit_per_tree_mean * found.bearing_trees_error
+    )
+    half = found.fruit_total.p90 - found.fruit_total.p50
+    # Student's t of ten degrees or more: 1.372 to 1.2816 standard errors.
+    assert 1.28 * error < half < 1.373 * error

@@ -147,3 +147,8 @@ def test_a_spread_of_nothing_and_a_spread_that_errs_most() -> None:
 def test_a_witness_that_says_nothing_leaves_the_other(one: Spread) -> None:
     other = Spread(sd_mm=6.0, error=0.1)
     assert joined(one, other) == other
+
+
+def test_two_trees_with_one_reading_each_are_two_fruit() -> None:
+    found = spread_by_hand([caliper(1, 60.0), caliper(2, 70.0)])
+    assert (found.sd_mm, found.error) == pytest.approx((50**0.5, 1 / 2**0.5))

@@ -282,3 +282,41 @@ def test_weights_are_one_on_average_and_keep_their_largest_ratio() -> None:
     assert values.max() / values.min() == pytest.approx(LARGEST_RATIO**0.5, rel=0.2)
     assert weights["a", first.fruit_id] == values.max()
     assert len(rest) == 99
+
+
+def test_a_slope_on_a_place_is_held_back_as_stated() -> None:
+    # Σ(y − p)·x = slope / 0.5² at the maximum, with places in units of their own spread.
+    rng = np.random.default_rng(9)
+    place = rng.normal(5, 3, (300, 1))
+    x = (place[:, 0] - place.mean()) / place.std()
+    sized = rng.random(300) < 1 / (1 + np.exp(-0.8 * x))
+    found = sizing_chances(place, np.zeros(300), sized)
+    slope, level = np.polyfit(x, np.log(found / (1 - found)), 1)
+    assert float(np.sum((sized - found) * x)) == pytest.approx(slope / 0.5**2, rel=1e-5)
+    assert abs(level) < 1
+
+
+def test_sizes_are_held_against_those_of_their_own_photo() -> None:
+    # The same fruit at half the scale: small ones are seldom sized in both photos.
+    rng = np.random.default_rng(10)
+    px = rng.uniform(40, 60, 100)
+    sized = rng.random(100) < (px - 35) / 30
+
+    def photo(name: str, times: float) -> MeasuredPhoto:
+        return measured(
+            name,
+            [
+                replace(
+                    fruit(n, photo_id=name, diameter_mm=70.0 if sized[n] else None),
+                    diameter_px=float(times * px[n]),
+                    centre_x_px=750.0,
+                )
+                for n in range(100)
+            ],
+        )
+
+    weights = sizing_weights([photo("a", 1.0), photo("b", 0.5)])
+    alone = sizing_weights([photo("a", 1.0), photo("b", 1.0)])
+    assert weights == pytest.approx(alone)
+    small = int(np.flatnonzero(sized)[px[sized].argmin()])
+    assert weights["a", f"f{small:03d}"] == max(weights.values())
