@@ -69,13 +69,15 @@ class NextWork:
 
 
 class Urgency(StrEnum):
-    """How a block is ordered: what needs somebody today, what can be made surer, and the rest."""
+    """How a block is ordered: what needs somebody today, what can be made surer, the rest, and
+    blocks whose pick is over."""
 
     ACT = "act"
     SURER = "surer"
     WAITING = "waiting"
     NOT_WALKED = "not_walked"
     FINE = "fine"
+    PICK_PAST = "pick_past"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +203,7 @@ def last_pick_day(block: Block, plan: PickPlan | None) -> date | None:
 def _urgency(standing: BlockStanding) -> Urgency:
     work, trust = standing.work.todo, standing.trust
     if work is Todo.PICK_PAST:
-        return Urgency.FINE
+        return Urgency.PICK_PAST
     if work is Todo.WALK:
         return Urgency.NOT_WALKED
     first_look = trust is not None and trust.grade is Grade.FIRST_LOOK and work is not Todo.LITTLE

@@ -590,5 +590,6 @@ def test_after_the_last_pick_nobody_is_sent_to_measure_for_it(
     assert "The pick date is past" not in told[records.PICK]
     after = told[records.PICK + timedelta(days=1)]
     assert "The pick date is past" in after
+    assert "Pick date past (1)" in after
     assert "A new date under Set-up, or the bin tickets" in after
     assert "→" not in after.partition("The pick date is past")[2]
