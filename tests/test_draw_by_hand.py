@@ -14,12 +14,15 @@ from fruitvision.domain import (
     ClassCull,
     ClassGrade,
     HiddenFruitFactor,
+    Learned,
+    LearnedNumber,
     Losses,
     Pick,
     PickPlan,
     Protocol,
     SizeClass,
     SizeTable,
+    Stage,
     WeighedFruit,
 )
 from fruitvision.errors import ForecastError
@@ -531,3 +534,48 @@ def test_steps_hold_what_a_normal_distribution_has_in_them() -> None:
         assert band.at_walk.p50 == pytest.approx(expected, abs=0.004)
         assert band.at_pick.p50 == pytest.approx(expected, abs=0.004)
     assert size_bands([], EXACT, step_mm=5.0) == ()
+
+
+# ---------------------------------------------------------------- what was learned
+
+
+@pytest.mark.parametrize(
+    ("log", "factor"), [(0.2, 1.2214), (-0.2, 0.8187), (5.0, 2.0138), (-5.0, 0.4966)]
+)
+def test_what_was_learned_of_the_number_multiplies_it_up_to_double_and_half(
+    log: float, factor: float
+) -> None:
+    inputs = block_inputs(block_estimate(with_sizes=exact_sizes(), error=0.0), settings=EXACT)
+    learned = replace(inputs, learned=Learned(stage=Stage.PLAN, count=LearnedNumber(value=log)))
+    shared = draw_shared(EXACT)
+    plain = hanging_fruit(inputs, EXACT, shared)
+    assert hanging_fruit(learned, EXACT, shared) == pytest.approx(factor * plain, rel=1e-4)
+    # Where visible fruit are all that is known, it is about other fruit.
+    unknown = replace(learned, estimate=replace(inputs.estimate, factor=None))
+    assert hanging_fruit(unknown, EXACT, shared) == pytest.approx(plain)
+
+
+def test_what_was_learned_of_size_and_culls_is_added() -> None:
+    inputs = block_inputs(block_estimate(with_sizes=exact_sizes(), error=0.0), settings=EXACT)
+    learned = replace(
+        inputs,
+        learned=Learned(
+            stage=Stage.PLAN,
+            size_mm=LearnedNumber(value=-1.5),
+            cull=LearnedNumber(value=0.1),
+            cull_base=0.2,
+        ),
+    )
+    plain, moved = (draw_block(one, TABLE, EXACT, draw_shared(EXACT)) for one in (inputs, learned))
+    assert plain.diameter_mm is not None
+    assert moved.diameter_mm is not None
+    assert moved.diameter_mm - plain.diameter_mm == pytest.approx(-1.5)
+    # Trays by number: 20 % culls become 30 %, so that 7 of 8 packed fruit are left.
+    trays = replace(TABLE, classes=tuple(replace(c, fruit_per_carton=50) for c in TABLE.classes))
+    only = replace(learned, learned=replace(learned.learned, size_mm=LearnedNumber()))  # type: ignore[type-var]
+    before, after = (
+        draw_block(one, trays, EXACT, draw_shared(EXACT)).cartons for one in (inputs, only)
+    )
+    assert before is not None
+    assert after is not None
+    assert after == pytest.approx(before * 0.7 / 0.8)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
-from fruitvision.domain import CaliperCheck
+from fruitvision.domain import CaliperCheck, Doubt
 from fruitvision.settings import Settings
 from fruitvision.size_mean import (
     MOST_SPREAD_ERROR,
@@ -19,8 +21,9 @@ from fruitvision.size_mean import (
     spread_by_hand,
     spread_of_photos,
 )
+from fruitvision.sizes import size_distribution
 from fruitvision.survey import Sampled
-from tests.records import caliper, tree
+from tests.records import WALK, caliper, tree
 
 
 def test_a_caliper_reading_stands_for_its_share_of_its_trees_fruit() -> None:
@@ -152,3 +155,31 @@ def test_a_witness_that_says_nothing_leaves_the_other(one: Spread) -> None:
 def test_two_trees_with_one_reading_each_are_two_fruit() -> None:
     found = spread_by_hand([caliper(1, 60.0), caliper(2, 70.0)])
     assert (found.sd_mm, found.error) == pytest.approx((50**0.5, 1 / 2**0.5))
+
+
+@pytest.mark.parametrize(("apart", "used"), [(6, True), (7, False)])
+def test_calipers_count_within_a_week_of_the_walk(apart: int, used: bool) -> None:
+    trees = [tree(n, 30, diameters_mm=[68.0 + n, 72.0, 75.0 - n]) for n in range(1, 6)]
+    readings = [caliper(n, 64.0 + n, on=WALK + timedelta(days=apart)) for n in range(1, 6)]
+    plain, found = (
+        size_distribution(trees, these, walked_on=WALK, settings=Settings())
+        for these in ([], readings)
+    )
+    assert plain is not None
+    assert found is not None
+    assert (found.mean_mm < plain.mean_mm - 1) is used
+    assert (Doubt.NO_CALIPERS not in found.doubts) is used
+
+
+def test_a_check_without_pairs_is_none_and_one_with_pairs_sets_readings_right() -> None:
+    trees = [tree(n, 30, diameters_mm=[68.0 + n, 72.0, 75.0 - n]) for n in range(1, 6)]
+
+    def sizes_by(check: CaliperCheck | None) -> tuple[float, float]:
+        found = size_distribution(trees, [], walked_on=WALK, settings=Settings(), check=check)
+        assert found is not None
+        return found.mean_mm, found.noise_mm
+
+    assert sizes_by(CaliperCheck(pairs=0, bias_mm=9.0)) == sizes_by(None)
+    # Photos read 9 mm too much at 70 mm, and a tenth more a mm: 2 mm where there is nothing.
+    mean, _ = sizes_by(CaliperCheck(pairs=12, bias_mm=9.0, middle_mm=70.0, slope=1.1))
+    assert mean == pytest.approx((np.mean([68 + 72 + 75]) / 3 - 2) / 1.1)
