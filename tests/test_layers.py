@@ -121,7 +121,7 @@ ALLOWED: dict[str, set[str]] = {
     "export": BASE
     | {"forecast", "harvest", "printed_letters", "records", "sheet", "unit_system", "whole_file"},
     "batch": BASE | {"cores"},
-    "cluster": BASE | {"__init__", "batch", "fruit", "photo"},
+    "cluster": BASE | {"__init__", "batch", "cores", "fruit", "photo"},
 }
 # Top-level parts that may import any of the above.
 FREE = {

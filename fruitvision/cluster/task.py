@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
 from fruitvision.batch import Measure
 from fruitvision.cluster.program import Program, difference, program_here
 from fruitvision.cluster.source import PhotoNotHere, PhotoSource, at_hand
+from fruitvision.cores import keep_to, threads_here
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import FruitVisionError
 from fruitvision.photo import photo_id_of
@@ -48,6 +50,7 @@ def measure_there(
     other = other_program(wanted)
     if other:
         return OtherProgram(_worker_address(), other)
+    _keep_to_share()
     return _with(photo, measure)
 
 
@@ -73,6 +76,13 @@ def other_program(wanted: Wanted) -> str:
     except FruitVisionError as err:
         return err.what
     return difference(wanted.program, found)
+
+
+@cache
+def _keep_to_share() -> None:
+    """Keep this process to the threads that whoever started it gave it; else photos that are
+    measured side by side take cores from each other."""
+    keep_to(threads_here())
 
 
 def _worker_address() -> str:
