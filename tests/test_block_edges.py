@@ -24,6 +24,7 @@ from fruitvision.errors import FieldDataError
 from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden
 from fruitvision.hidden_factor import OLD_FACTOR_DAYS, use_factor
 from fruitvision.hidden_pairs import HAND_COUNT_DAYS, pair_counts, suspect_pairs
+from fruitvision.hidden_pool import BlockPairs, pool_pairs
 from fruitvision.settings import Settings
 from fruitvision.strata import part_trees, tree_weights, two_phase_strata
 from fruitvision.survey import sample_size, two_stage_total
@@ -344,3 +345,12 @@ def test_the_crop_errs_by_the_trees_and_by_the_fruit_on_them() -> None:
     half = found.fruit_total.p90 - found.fruit_total.p50
     # Student's t of ten degrees or more: 1.372 to 1.2816 standard errors.
     assert 1.28 * error < half < 1.373 * error
+
+
+def test_trees_scatter_about_a_pooled_factor_by_their_share_of_its_fruit() -> None:
+    # Fewer than eight pairs: 25 % of the factor times the mean of the photographed trees.
+    own = BlockPairs(block_id="a", visible=(40.0, 50.0), counted=(60.0, 75.0))
+    like_it = BlockPairs(block_id="b", visible=(30.0, 60.0), counted=(45.0, 90.0))
+    found = pool_pairs(own, [like_it], photographed=[40.0, 50.0, 60.0])
+    assert found.ratio.ratio == pytest.approx(1.5)
+    assert found.ratio.residual_sd == pytest.approx(0.25 * 1.5 * 50)

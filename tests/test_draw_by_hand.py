@@ -579,3 +579,13 @@ def test_what_was_learned_of_size_and_culls_is_added() -> None:
     assert before is not None
     assert after is not None
     assert after == pytest.approx(before * 0.7 / 0.8)
+
+
+def test_grades_of_a_farm_are_those_of_its_blocks() -> None:
+    cartons = np.array([[100.0, 200.0]])
+    extra = crop(100.0, 60.0, grades={"extra": cartons})
+    both = add_draws([extra, crop(300.0, 80.0)])
+    assert {name: part.tolist() for name, part in both.grades.items()} == {
+        "extra": [[100.0, 200.0]],
+        NOT_GRADED: [[300.0, 600.0]],
+    }

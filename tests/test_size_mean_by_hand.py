@@ -183,3 +183,10 @@ def test_a_check_without_pairs_is_none_and_one_with_pairs_sets_readings_right() 
     # Photos read 9 mm too much at 70 mm, and a tenth more a mm: 2 mm where there is nothing.
     mean, _ = sizes_by(CaliperCheck(pairs=12, bias_mm=9.0, middle_mm=70.0, slope=1.1))
     assert mean == pytest.approx((np.mean([68 + 72 + 75]) / 3 - 2) / 1.1)
+
+
+def test_a_spread_of_less_than_a_millimetre_is_measured_as_any_other() -> None:
+    # A hundredth of the readings above: the relative error is the same.
+    read = np.array([69.8, 70.2, 69.99, 70.01])
+    found = error_of_spread(read, np.ones(4), np.array([0, 0, 1, 1]))
+    assert found == pytest.approx((2 * 99.75**2 * 2) ** 0.5 / (2 * 200.5), rel=1e-6)
