@@ -10,6 +10,7 @@ FruitVisionError
 │   └── SizeTableError         a size table has a gap, an overlap or a wrong number
 ├── DetectorUnknown            no detector of that name
 ├── DetectorDamaged            files of a detector are missing or altered, or it runs otherwise
+├── DeviceUnusable             what a detector is to run on is not there
 ├── SettingsError              a settings file has an unknown key or an impossible value
 ├── ForecastError              the dates or numbers do not allow a forecast
 ├── SimulationError            an invented orchard can't be made from these dials

@@ -66,7 +66,7 @@ ALLOWED: dict[str, set[str]] = {
     "overlay": BASE | {"unit_system", "whole_file"},
     "evaluate": BASE
     | {"console", "fruit", "photo", "reference", "scale", "size_mixture", "whole_file"},
-    "train": BASE | {"evaluate", "fruit", "whole_file"},
+    "train": BASE | {"cores", "evaluate", "fruit", "whole_file"},
     "survey": BASE,
     "sizing_chance": BASE,
     "review": BASE | {"fruit"},
