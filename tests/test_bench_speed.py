@@ -172,7 +172,8 @@ def test_memory_and_processor_time_are_those_of_the_work_and_its_children() -> N
     # What this process holds is not counted, though it started the other one.
     assert before < 100
     assert 150 < peak - before + 10 < 180
-    assert 0.2 <= processor < 5
+    # The system's clocks may differ by a tick or so.
+    assert 0.19 <= processor < 5
 
 
 def test_a_photo_of_a_phone_keeps_its_tags_and_each_file_is_another_one(tmp_path: Path) -> None:
