@@ -401,7 +401,7 @@ def test_scenario_18_a_factor_of_two_faces_is_refused_for_one_face() -> None:
 
 
 def test_scenario_26_a_factor_of_another_detector_waits_for_a_yes() -> None:
-    with pytest.raises(FieldDataError, match="made with the detector 'classical 1'"):
+    with pytest.raises(FieldDataError, match="told with the detector 'classical 1'"):
         use(JUNE, WALK, detector="classical 2")
     used = use(JUNE, WALK, detector="classical 2", confirmed=True)
     assert Doubt.OTHER_DETECTOR in used.doubts
