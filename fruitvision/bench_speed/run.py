@@ -95,6 +95,12 @@ def time_all(work: SpeedWork, on_step: Callable[[str], None] = quiet) -> Timed:
     return timed
 
 
+def _environment() -> dict[str, str]:
+    """This process's variables, without those of a pytest that it may be a test of."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
+    return kept | {"COLUMNS": str(WIDTH), "PYTHONUNBUFFERED": "1"}
+
+
 def time_steps(work: SpeedWork, on_step: Callable[[str], None] = quiet) -> Timed:
     """Time the steps in a process of their own; a step that breaks is named, the rest goes on.
 
@@ -110,7 +116,7 @@ def time_steps(work: SpeedWork, on_step: Callable[[str], None] = quiet) -> Timed
         with subprocess.Popen(  # noqa: S603
             [sys.executable, "-m", "pytest", *_arguments(work, written, Path(scratch))],
             cwd=ROOT,
-            env=os.environ | {"COLUMNS": str(WIDTH), "PYTHONUNBUFFERED": "1"},
+            env=_environment(),
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
