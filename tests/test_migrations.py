@@ -25,8 +25,8 @@ from fruitvision.domain import (
     WeighedFruit,
 )
 from fruitvision.store import FarmStore, open_farm
-from fruitvision.store.schema import MIGRATIONS
 from fruitvision.store.farm_store import DATABASE_NAME
+from fruitvision.store.schema import MIGRATIONS
 from fruitvision.store.tables import SCHEMA
 
 DAY = date(2026, 8, 12)
