@@ -93,13 +93,6 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     return Demo(out=out, text=kept.read_text(encoding="utf-8"))
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """One process more than there are cores: who drives a browser waits for it half the time."""
-    from fruitvision.cores import cores_available
-
-    return cores_available() + 1
-
-
 @pytest.fixture(scope="session", autouse=True)
 def _quick_farms() -> Iterator[None]:
     """New farms of this process are made at once, but where a test calls `real_farms`."""
