@@ -25,7 +25,7 @@ def why_not() -> str:
 
 
 @contextmanager
-def started() -> Iterator[str]:
+def started(*, connections: int = 40) -> Iterator[str]:
     """Address of an empty database on a server that runs as long as the block.
 
     It never syncs: nothing of it is to outlive the tests.
@@ -40,8 +40,8 @@ def started() -> Iterator[str]:
         order = ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
         _run(programs / "initdb", "-D", data, "-U", USER, "-A", "trust", "--no-sync", *order)
         options = (
-            f"-k {home} -c listen_addresses='' -c fsync=off -c max_connections=40 "
-            "-c autovacuum=off -c shared_buffers=32MB"
+            f"-k {home} -c listen_addresses='' -c fsync=off "
+            f"-c max_connections={connections} -c autovacuum=off -c shared_buffers=32MB"
         )
         _run(programs / "pg_ctl", "-D", data, "-l", log, "-o", options, "-w", "start")
         try:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import builtins
+import os
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -20,6 +22,7 @@ from fruitvision.cluster import Unfit, cluster_at
 from fruitvision.cluster.connect import check_address, connected, unfit_workers
 from fruitvision.cluster.fit import FitWorkers
 from fruitvision.cluster.flight import Flight, Task, TaskFailed, Work
+from fruitvision.cluster.keeper import keep_running, keep_workers
 from fruitvision.cluster.program import difference, program_here
 from fruitvision.cluster.source import PhotoNotHere, SentPhoto, SharedPhoto, at_hand, shared_photos
 from fruitvision.cluster.task import NotHere, OtherProgram, Wanted
@@ -410,6 +413,65 @@ def wait_until_none_is_left(client: Any) -> int:
     return left
 
 
+def test_a_worker_that_was_left_out_is_looked_at_anew_when_it_is_back() -> None:
+    class Answers:
+        status = "running"
+        there: tuple[str, ...] = ("a", "b")
+
+        def nthreads(self) -> dict[str, int]:
+            return dict.fromkeys(self.there, 1)
+
+    client, versions = Answers(), {"a": "It is old."}
+    asked: list[str] = []
+
+    def check(workers: Any) -> dict[str, str]:
+        asked.extend(workers)
+        return {one: versions[one] for one in workers if one in versions}
+
+    fit = FitWorkers(client, check)  # type: ignore[arg-type]
+    fit.look()
+    fit.look()
+    assert (fit.now(), asked) == ({"b": 1}, ["a", "b"])
+    client.there = ("b",)
+    assert fit.now() == {"b": 1}
+    client.there, versions = ("a", "b"), {}
+    fit.look()
+    assert (fit.now(), asked) == ({"a": 1, "b": 1}, ["a", "b", "a"])
+    assert fit.unfit == {"a": "It is old."}
+
+
+def test_a_worker_that_is_lost_while_it_is_asked_is_not_left_out() -> None:
+    from distributed.comm.core import CommClosedError
+
+    class Run:
+        def run(self, *_: object, **__: object) -> dict[str, object]:
+            slow = OSError("Timed out trying to connect to tcp://c after 30 s")
+            return {
+                "a": "",
+                "b": CommClosedError("in <TCP>"),
+                "c": slow,
+                "d": FileNotFoundError(2, "No such file"),
+                "e": "It is old.",
+            }
+
+    unfit = unfit_workers(Run(), Wanted(program_here(DETECTOR), DETECTOR), "abcde")  # type: ignore[arg-type]
+    assert list(unfit) == ["d", "e"]
+
+
+def test_when_all_workers_are_left_out_it_is_said_why() -> None:
+    class Nobody:
+        status = "running"
+
+        def nthreads(self) -> dict[str, int]:
+            return {"tcp://a": 1, "tcp://b": 1}
+
+    fit = FitWorkers(Nobody())  # type: ignore[arg-type]
+    for one in ("tcp://a", "tcp://b"):
+        fit.leave_out(OtherProgram(one, "It runs other program code."))
+    with pytest.raises(ClusterError, match=r"tcp://a: It runs other .* So are 1 others"):
+        list(Flight(fit, patience_s=0).answers([Task(1, partial(Work, abs, (1,)))]))
+
+
 def test_when_the_last_worker_is_gone_it_is_said() -> None:
     with (
         cluster_of(1) as cluster,
@@ -421,6 +483,48 @@ def test_when_the_last_worker_is_gone_it_is_said() -> None:
         cluster.scale(0)
         with pytest.raises(ClusterError, match="no worker left"):
             list(answers)
+
+
+def test_workers_that_ended_are_started_again_and_end_with_whoever_keeps_them(
+    tmp_path: Path,
+) -> None:
+    count, told = tmp_path / "count", list[int]()
+    # Ends with status 1, 2; then it stays.
+    program = (
+        f"import sys, time; p = {str(count)!r}; open(p, 'a').write('x'); n = len(open(p).read()); "
+        "n < 3 and sys.exit(n); open(p, 'a').write('stays'); time.sleep(60)"
+    )
+
+    def stop(signum: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    def wait_and_stop() -> None:
+        for _ in range(200):
+            if count.exists() and count.read_text() == "xxxstays":
+                break
+            time.sleep(0.05)
+        os.kill(os.getpid(), signal.SIGUSR1)
+
+    before = signal.signal(signal.SIGUSR1, stop)
+    Timer(0, wait_and_stop).start()
+    started = time.monotonic()
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            keep_running(
+                [sys.executable, "-S", "-c", program],
+                environment=os.environ,
+                on_end=told.append,
+                pause=lambda _: None,
+            )
+    finally:
+        signal.signal(signal.SIGUSR1, before)
+    assert (told, count.read_text()) == ([1, 2], "xxxstays")
+    assert time.monotonic() - started < 50, "it waited for the program that stays"
+
+
+def test_workers_for_no_address_are_not_kept() -> None:
+    with pytest.raises(ClusterError, match="no address of a cluster"):
+        keep_workers("office", number=1, on_end=print)
 
 
 # ---------------------------------------------------------------- the commands

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from fruitvision.cluster.fit import FitWorkers
+from fruitvision.cluster.fit import FitWorkers, said_of_unfit
 from fruitvision.cluster.program import program_here
 from fruitvision.cluster.task import Wanted, other_program
 from fruitvision.cluster.workers import ClusterWorkers
@@ -145,13 +145,25 @@ def _is_public(host: str) -> bool:
 
 
 def unfit_workers(client: Client, wanted: Wanted, workers: Sequence[str]) -> dict[str, str]:
-    """Those of the workers that must not measure, by address, and why."""
+    """Those of the workers that must not measure, by address, and why.
+
+    One that is lost before it answers is none of them: it may be fit when it is back, and each
+    task asks again.
+    """
     answers = client.run(other_program, wanted, workers=list(workers), on_error="return")
     return {
         str(address): answer if isinstance(answer, str) else _no_answer(answer)
         for address, answer in answers.items()
-        if answer != ""
+        if answer != "" and not _was_lost(answer)
     }
+
+
+def _was_lost(answer: object) -> bool:
+    """Whether it is an error of the network, not one that the worker raised."""
+    from distributed.comm.core import CommClosedError
+
+    # Dask raises a plain OSError where a connection can't be made in time.
+    return isinstance(answer, CommClosedError) or type(answer) in {OSError, TimeoutError}
 
 
 def _no_answer(err: object) -> str:
@@ -173,10 +185,7 @@ def check_some_fit(fit: FitWorkers) -> None:
             "The cluster has no workers.",
             fix="Start one on each machine: dask worker ADDRESS --nthreads 1.",
         )
-    worker, what = next(iter(fit.unfit.items()))
-    others = len(fit.unfit) - 1
-    more = f" So are {others} others." if others else ""
     raise ClusterError(
-        f"No worker of the cluster may measure. {worker}: {what}{more}",
+        f"No worker of the cluster may measure. {said_of_unfit(fit.unfit)}",
         fix="Install this computer's version and model files on the workers and start them again.",
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from fruitvision.cluster.task import OtherProgram
@@ -18,8 +18,8 @@ Check = Callable[[Sequence[str]], dict[str, str]]
 class FitWorkers:
     """Workers by what is known of them.
 
-    `unfit` : those that must not work, by address, and why. A worker that starts again has another
-    address, and is looked at anew.
+    `unfit` : those that must not work, by address, and why; also those that are gone since. A
+    worker that starts again is looked at anew, at whatever address.
 
     Parameters
     ----------
@@ -30,6 +30,7 @@ class FitWorkers:
     def __init__(self, client: Client, check: Check | None = None) -> None:
         self.client, self._check = client, check
         self.unfit: dict[str, str] = {}
+        self._out: set[str] = set()
         self._checked: set[str] = set()
 
     def now(self) -> dict[str, int]:
@@ -40,7 +41,7 @@ class FitWorkers:
         ClusterError
             If the connection is lost.
         """
-        return {one: n for one, n in self._present().items() if one not in self.unfit}
+        return {one: n for one, n in self._present().items() if one not in self._out}
 
     def look(self) -> None:
         """Look at the workers that nobody looked at yet, and leave out those that must not work.
@@ -50,14 +51,17 @@ class FitWorkers:
         ClusterError
             If the connection is lost.
         """
-        new = self._present().keys() - self._checked - self.unfit.keys()
+        new = self._present().keys() - self._checked - self._out
         if self._check is not None and new:
-            self.unfit.update(self._check(sorted(new)))
+            found = self._check(sorted(new))
+            self.unfit.update(found)
+            self._out |= found.keys()
             self._checked |= new
 
     def leave_out(self, answer: OtherProgram) -> None:
         """A worker has answered that it must not work."""
         self.unfit[answer.worker] = answer.what
+        self._out.add(answer.worker)
 
     def _present(self) -> dict[str, int]:
         self.check_connection()
@@ -65,6 +69,8 @@ class FitWorkers:
             present: dict[str, int] = self.client.nthreads()
         except Exception as err:
             raise _connection_lost() from err
+        self._checked &= present.keys()
+        self._out &= present.keys()
         return present
 
     def check_connection(self) -> None:
@@ -77,6 +83,13 @@ class FitWorkers:
         """
         if self.client.status != "running":
             raise _connection_lost()
+
+
+def said_of_unfit(unfit: Mapping[str, str]) -> str:
+    """Why the first of some workers is left out, and how many others are; there is one."""
+    worker, what = next(iter(unfit.items()))
+    others = len(unfit) - 1
+    return f"{worker}: {what}" + (f" So are {others} others." if others else "")
 
 
 def _connection_lost() -> ClusterError:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from fruitvision.cluster.fit import FitWorkers
+from fruitvision.cluster.fit import FitWorkers, said_of_unfit
 from fruitvision.cluster.task import NotHere, OtherProgram
 from fruitvision.errors import ClusterError, FruitVisionError
 
@@ -229,10 +229,7 @@ class Flight:
         until = time.monotonic() + self._patience_s
         while not (threads := self._fit.now()):
             if time.monotonic() > until:
-                raise ClusterError(
-                    "The cluster has no worker left that can measure.",
-                    fix="Start workers and run this again: what was measured is kept.",
-                )
+                raise _nobody_left(self._fit)
             time.sleep(min(LOOK_EVERY_S, self._patience_s))
         return threads
 
@@ -255,6 +252,18 @@ class Flight:
             return _CANCELLED
         except Exception as err:  # one photo stops nothing else
             return TaskFailed(f"{type(err).__name__}: {err}")
+
+
+def _nobody_left(fit: FitWorkers) -> ClusterError:
+    if not fit.unfit:
+        return ClusterError(
+            "The cluster has no worker left that can measure.",
+            fix="Start workers and run this again: what was measured is kept.",
+        )
+    return ClusterError(
+        f"The cluster has no worker left that may measure. {said_of_unfit(fit.unfit)}",
+        fix="Put that right, start workers and run this again: what was measured is kept.",
+    )
 
 
 _LOST, _CANCELLED = object(), object()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fruitvision.console import farm_settings_or, farm_store, progress_line, say
+from fruitvision.cores import cores_available
 from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
@@ -102,6 +104,38 @@ def check_command(address: Address, detector: DetectorName = DEFAULT_DETECTOR) -
     with _cluster(address, detector) as cluster:
         typer.echo(f"{cluster.threads} photos can be measured side by side.")
         return 1 if cluster.unfit else 0
+
+
+@cluster_cli.command("worker")
+def worker_command(
+    address: Address,
+    number: Annotated[
+        int, typer.Option("--photos", min=0, help="Measured side by side; 0: one a core.")
+    ] = 0,
+) -> int:
+    """Let this computer measure for a cluster, until Ctrl-C.
+
+    If its scheduler is out of reach for a while, it joins again as soon as it can.
+
+    Example: fruitvision cluster worker tcp://office:8786
+    """
+    from fruitvision.cluster.keeper import PAUSE_S, keep_workers
+
+    def told(status: int) -> None:
+        typer.echo(
+            f"The cluster's scheduler is out of reach, or the workers ended (exit status {status})."
+            f" They start again in {PAUSE_S:g} s. Ctrl-C ends this.",
+            err=True,
+        )
+
+    # Whoever ends this by its id ends the workers too.
+    signal.signal(signal.SIGTERM, _stop)
+    keep_workers(address, number=number or cores_available(), on_end=told)
+    return 0
+
+
+def _stop(*_: object) -> None:
+    raise KeyboardInterrupt
 
 
 @cluster_cli.command("measure")

@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -16,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from filelock import FileLock
 from PIL import Image
 
 from fruitvision.photo import find_photos
@@ -24,6 +26,8 @@ from fruitvision.share import shared_folder
 # A network for this bench alone, behind a bridge.
 BRIDGE, NETWORK = "fvbridge", "10.77.0"
 START_S = 120.0
+# The program's command line, whatever is installed.
+COMMAND = ("-c", "import sys; from fruitvision.cli import main; sys.exit(main(sys.argv[1:]))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +37,29 @@ class Machine:
     name: str
     process: subprocess.Popen[bytes]
     namespace: str
+    folder: Path
+    command: tuple[str, ...]
 
     def kill(self) -> None:
         """As if the plug was pulled: nobody is told."""
         with suppress(ProcessLookupError):
             os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+
+    def kill_process(self, pid: int) -> None:
+        """End one process of it, as a system does that runs out of memory."""
+        if pid not in _group(self.process.pid):
+            raise RuntimeError(f"{pid} is no process of {self.name}")
+        os.kill(pid, signal.SIGKILL)
+
+    def started_again(self) -> Machine:
+        """The same machine after a kill, as if somebody had switched it on."""
+        return _start(self.name, self.namespace, self.folder, list(self.command))
+
+    def cable(self, *, plugged: bool) -> None:
+        """Pull the plug of its network, or put it in again; its processes go on."""
+        outer = self.namespace.replace("fv-", "fvo")
+        _ip("link", "set", outer, "up" if plugged else "down")
 
     def processor_s(self) -> float:
         """Processor seconds of its processes up to now, whatever else this computer does."""
@@ -57,19 +78,27 @@ class Machine:
 
 @dataclass(frozen=True, slots=True)
 class Machines:
-    """A running cluster. `apart` : its workers have networks of their own."""
+    """A running cluster. `apart` : its workers have networks of their own. A worker that is
+    started again takes its old one's place in the list."""
 
     address: str
     scheduler: Machine
-    workers: tuple[Machine, ...]
+    workers: list[Machine]
     apart: bool
 
 
 @contextmanager
 def machines(number: int, folder: Path) -> Iterator[Machines]:
     """A scheduler and so many workers, ended with the block."""
+    # Networks have one name for all: two benches at once would take each other's away.
+    with FileLock(Path(tempfile.gettempdir()) / f"{BRIDGE}.lock"):
+        yield from _machines(number, folder)
+
+
+def _machines(number: int, folder: Path) -> Iterator[Machines]:
     apart = _may_have_namespaces()
     started: list[Machine] = []
+    cluster: Machines | None = None
     try:
         host = f"{NETWORK}.1" if apart else "127.0.0.1"
         spaces = _networks(number) if apart else [""] * number
@@ -77,17 +106,17 @@ def machines(number: int, folder: Path) -> Iterator[Machines]:
         scheduler_file.unlink(missing_ok=True)
         options = ["--host", host, "--port", "0", "--no-dashboard", "--no-show"]
         options += ["--scheduler-file", str(scheduler_file)]
-        started.append(_start("scheduler", "", folder, ["scheduler", *options]))
+        started.append(_start("scheduler", "", folder, ["-m", "dask", "scheduler", *options]))
         address = _address_in(scheduler_file, started[0])
         for count, space in enumerate(spaces, start=1):
             name = f"worker-{count}"
-            options = [address, "--nthreads", "1", "--no-dashboard", "--name", name]
-            options += ["--local-directory", str(folder / name)]
-            started.append(_start(name, space, folder, ["worker", *options]))
-        _wait_for(address, number)
-        yield Machines(address, started[0], tuple(started[1:]), apart)
+            keep = [*COMMAND, "cluster", "worker", address, "--photos", "1"]
+            started.append(_start(name, space, folder, keep))
+        wait_for(address, number)
+        cluster = Machines(address, started[0], started[1:], apart)
+        yield cluster
     finally:
-        for machine in reversed(started):
+        for machine in [*(cluster.workers if cluster else started[1:]), *started[:1]]:
             machine.kill()
         if apart:
             _no_networks(number)
@@ -103,17 +132,19 @@ def _start(name: str, namespace: str, folder: Path, command: list[str]) -> Machi
         "PYTHONPATH": str(Path(__file__).parents[2]),
         "FRUITVISION_THREADS": "1",
         "OMP_NUM_THREADS": "1",
+        # By it a worker's folder says whose it is.
+        "DASK_TEMPORARY_DIRECTORY": str(home),
     }
-    with (folder / f"{name}.log").open("wb") as log:
+    with (folder / f"{name}.log").open("ab") as log:
         process = subprocess.Popen(  # noqa: S603
-            [*inside, sys.executable, "-m", "dask", *command],
+            [*inside, sys.executable, *command],
             cwd=home,
             env=environment,
             stdout=log,
             stderr=log,
             start_new_session=True,
         )
-    return Machine(name, process, namespace)
+    return Machine(name, process, namespace, folder, tuple(command))
 
 
 def _address_in(file: Path, scheduler: Machine) -> str:
@@ -125,7 +156,8 @@ def _address_in(file: Path, scheduler: Machine) -> str:
     raise RuntimeError("the scheduler did not start: see scheduler.log")
 
 
-def _wait_for(address: str, number: int) -> None:
+def wait_for(address: str, number: int) -> None:
+    """Wait until so many workers are there."""
     from distributed import Client
 
     with Client(address, set_as_default=False, timeout=START_S) as client:
