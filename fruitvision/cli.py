@@ -233,8 +233,8 @@ def measure(
     """
     from fruitvision.export import write_fruit_csv, write_photos_csv, write_refused_csv
     from fruitvision.photo import find_photos, read_photo
-    from fruitvision.pipeline import join_measured, measure_photos
-    from fruitvision.report import face_lines, measured_lines
+    from fruitvision.pipeline import measure_photos
+    from fruitvision.report import measured_lines
 
     settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     shown = shown_units(units, settings)
@@ -270,6 +270,9 @@ def measure(
         )
     joined = True
     if pair:
+        from fruitvision.pipeline import join_measured
+        from fruitvision.report import face_lines
+
         measured, face = join_measured(measured, settings)
         joined = len(face.joined) == len(paths)
     measured = replace(measured, refused=(*left_out, *measured.refused))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 
-import cv2
-
 # A person may set this variable to leave cores to other programs; worker processes get their share
 # through it.
 THREADS_VARIABLE = "FRUITVISION_THREADS"
@@ -27,5 +25,8 @@ def threads_here() -> int:
 
 def keep_to(threads: int) -> None:
     """Keep this process to so many threads from now on."""
+    # Not above: commands that look at no picture ask for threads too.
+    import cv2
+
     os.environ[THREADS_VARIABLE] = str(threads)
     cv2.setNumThreads(threads)

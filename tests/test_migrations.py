@@ -167,3 +167,39 @@ def test_there_is_something_of_everything_to_lose(present: Path) -> None:
         read = _read_everything(store)
     assert isinstance(store.jobs()[0], Job)
     assert [name for name, number in read.items() if not number] == []
+
+
+def shape(database: Path) -> dict[str, tuple[object, ...]]:
+    """Columns, keys and indices of every table, and the step of the schema, however they came."""
+    with sqlite3.connect(database) as connection:
+
+        def told(what: str, of: str) -> list[tuple[object, ...]]:
+            return connection.execute(f"PRAGMA {what}('{of}')").fetchall()
+
+        names = [row[0] for row in connection.execute("SELECT name FROM sqlite_master")]
+        tables = {
+            name: (
+                told("table_info", name),
+                sorted(row[2:] for row in told("foreign_key_list", name)),
+                sorted((*row[2:], *told("index_info", str(row[1]))) for row in index_list),
+            )
+            for name in names
+            if (index_list := told("index_list", name)) or told("table_info", name)
+        }
+        (step,) = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+    return tables | {"step": step, "names": tuple(sorted(names))}
+
+
+def test_a_new_farm_is_as_one_that_came_through_all_migrations(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "new"):
+        pass
+    engine = sa.create_engine(f"sqlite:///{tmp_path / 'migrated.sqlite'}")
+    config = _script()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+    engine.dispose()
+    new = shape(tmp_path / "new" / DATABASE_NAME)
+    assert new == shape(tmp_path / "migrated.sqlite")
+    assert new["step"] == (SCHEMA,)
+    assert len(new) > 20

@@ -515,7 +515,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path, script: str, wo
     assert "fruit_id" not in content(tmp_path)
 
 
-def test_migrations_make_just_the_tables_that_the_store_uses(farm: FarmStore) -> None:
+def test_a_new_farm_has_just_the_tables_that_the_store_uses(farm: FarmStore) -> None:
     engine = create_engine(f"sqlite:///{farm.folder / DATABASE_NAME}")
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
@@ -524,11 +524,13 @@ def test_migrations_make_just_the_tables_that_the_store_uses(farm: FarmStore) ->
     engine.dispose()
 
 
-def test_a_farm_that_is_up_to_date_opens_without_the_migration_machinery(tmp_path: Path) -> None:
-    open_farm(tmp_path).close()
+def test_a_new_farm_and_one_that_is_up_to_date_open_without_the_migration_machinery(
+    tmp_path: Path,
+) -> None:
     script = (
         "import sys; from pathlib import Path; from fruitvision.store import open_farm;"
-        "open_farm(Path(sys.argv[1])).close(); assert 'alembic' not in sys.modules"
+        "[open_farm(Path(sys.argv[1])).close() for time in ('new', 'again')];"
+        "assert 'alembic' not in sys.modules"
     )
     command = [sys.executable, "-c", script, str(tmp_path)]
     assert subprocess.run(command, check=False).returncode == 0  # noqa: S603

@@ -11,13 +11,15 @@ if TYPE_CHECKING:
     from fruitvision.export.details import detail_tables
     from fruitvision.export.document import read_forecast_json, write_forecast_json
     from fruitvision.export.harvest import write_harvest_csv
+    from fruitvision.export.measured import (
+        write_fruit_csv,
+        write_photos_csv,
+        write_refused_csv,
+    )
     from fruitvision.export.tables import (
         detail_file,
         write_detail_csvs,
         write_forecast_csv,
-        write_fruit_csv,
-        write_photos_csv,
-        write_refused_csv,
         write_weeks_csv,
     )
     from fruitvision.export.workbook import write_forecast_xlsx
@@ -31,10 +33,10 @@ _HOMES = {
     "write_forecast_csv": "tables",
     "write_forecast_json": "document",
     "write_forecast_xlsx": "workbook",
-    "write_fruit_csv": "tables",
+    "write_fruit_csv": "measured",
     "write_harvest_csv": "harvest",
-    "write_photos_csv": "tables",
-    "write_refused_csv": "tables",
+    "write_photos_csv": "measured",
+    "write_refused_csv": "measured",
     "write_weeks_csv": "tables",
 }
 

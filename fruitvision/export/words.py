@@ -9,7 +9,6 @@ from typing import Protocol, TypeVar
 
 from fruitvision.domain import Doubts, Forecast, merge_doubts
 from fruitvision.errors import StoreError
-from fruitvision.forecast.summary import ALL
 from fruitvision.whole_file import fix_of, write_whole
 
 NOTE = "forecast, not an offer"
@@ -51,6 +50,9 @@ OfClass = TypeVar("OfClass", bound=_OfClass)
 def large_first(rows: Iterable[OfClass]) -> list[OfClass]:
     """Rows by class, small fruit first, in the order of the page of sales: large fruit first, all
     classes together last."""
+    # Not above: a photo's measurements are written with the words here, and need no forecast.
+    from fruitvision.forecast.summary import ALL
+
     backwards = list(rows)[::-1]
     return sorted(backwards, key=lambda row: row.size_class == ALL)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection
+from sqlalchemy import Column, Connection, MetaData, PrimaryKeyConstraint, String, Table, insert
 
 from fruitvision.errors import StoreError
 from fruitvision.store.tables import SCHEMA, metadata
@@ -14,6 +14,15 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 MIGRATIONS = Path(__file__).parents[1] / "migrations"
+
+# Where Alembic keeps the step that a database is at, as Alembic itself makes it.
+_at = MetaData()
+_step = Table(
+    "alembic_version",
+    _at,
+    Column("version_num", String(32), nullable=False),
+    PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
+)
 
 
 def bring_up_to_date(connection: Connection, tables: set[str], path: object) -> None:
@@ -36,6 +45,9 @@ def bring_up_to_date(connection: Connection, tables: set[str], path: object) -> 
         found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
     if found == SCHEMA:
         return
+    if not tables:
+        create_tables(connection)
+        return
     if tables and not str(found).startswith("fruitvision_"):
         raise StoreError(
             f"{path} is a database of another program.", fix="Choose an empty folder for the farm."
@@ -46,16 +58,16 @@ def bring_up_to_date(connection: Connection, tables: set[str], path: object) -> 
 def create_tables(connection: Connection) -> None:
     """Make all tables of this version in an empty database.
 
-    Nothing older was ever kept in such a database, so that it needs no history of migrations.
+    Nothing older was ever kept in such a database, so that it needs no history of migrations, and
+    no half a second to load what runs them.
     """
-    from alembic import command
-
     metadata.create_all(connection)
-    command.stamp(_config(connection), "head")
+    _at.create_all(connection)
+    connection.execute(insert(_step).values(version_num=SCHEMA))
 
 
 def _migrate(connection: Connection, path: object, found: str | None) -> None:
-    # Half a second of import that only a new or old database needs.
+    # Half a second of import that only an old database needs.
     from alembic import command
     from alembic.script import ScriptDirectory
 
