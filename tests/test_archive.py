@@ -22,6 +22,7 @@ import numpy as np
 import pytest
 
 from fruitvision.accounts.book import ACCOUNTS_NAME
+from fruitvision.accounts.sign_ins import SIGN_INS_NAME
 from fruitvision.archive import make_archive, restore_archive
 from fruitvision.archive.make import MadeArchive
 from fruitvision.archive.manifest import MANIFEST_NAME, name_fits
@@ -125,6 +126,7 @@ def test_what_is_made_again_stays_out_and_own_tables_go_along(folder: Path, tmp_
     (folder / ".half.part").write_text("x")
     # Hashes of passwords stay on this computer.
     (folder / ACCOUNTS_NAME).write_text("x")
+    (folder / SIGN_INS_NAME).write_text("x")
     os.symlink("/etc/hostname", folder / "photos" / "link.jpg")
     os.mkfifo(folder / "photos" / "pipe.jpg")
     made = make(folder, folder / "own.zip")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 from fruitvision.accounts import Account, AccountBook, Sessions
 from fruitvision.accounts.attempts import Attempts
+from fruitvision.accounts.sign_ins import Outcome, SignInLog
 from fruitvision.errors import AccountError
 
 # Addresses from which a proxy on this computer asks.
@@ -23,6 +25,7 @@ class Doors:
 
     book: AccountBook
     sessions: Sessions
+    log: SignInLog
     attempts: Attempts = field(default_factory=Attempts)
     always_shut: bool = False
     proxy_header: str = ""
@@ -67,8 +70,14 @@ class Doors:
         account = self.book.check(name, password)
         if account is None:
             self.attempts.wrong(name, address)
+            known = self.book.find(name)
+            self._note(Outcome.REFUSED, "" if known is None else known.name, address)
             return "", 0
+        self._note(Outcome.IN, account.name, address)
         return self.sessions.begin(account), 0
+
+    def _note(self, outcome: Outcome, name: str, address: str) -> None:
+        self.log.note(outcome, name=name, address=address, at=datetime.now(UTC))
 
 
 def doors_of(farm: Path, *, always_shut: bool, proxy_header: str = "") -> Doors:
@@ -77,6 +86,7 @@ def doors_of(farm: Path, *, always_shut: bool, proxy_header: str = "") -> Doors:
     return Doors(
         book=book,
         sessions=Sessions(book.find),
+        log=SignInLog(farm),
         always_shut=always_shut,
         proxy_header=proxy_header,
     )

@@ -28,8 +28,8 @@ from fruitvision.store.snapshot import copy_farm
 from fruitvision.whole_file import folder_beside, whole_file
 
 # What a farm makes again by itself, what belongs to a running process, which server has its rows,
-# and who may sign in on this computer, with the hashes of their passwords: they are added anew
-# where the farm is restored.
+# and who may sign in on this computer, with the hashes of their passwords, and who did: they are
+# added anew where the farm is restored.
 NOT_ARCHIVED = {
     "worked-out",
     "thumbnails",
@@ -38,6 +38,7 @@ NOT_ARCHIVED = {
     SERVER_NAME,
     "accounts.json",
     "accounts.lock",
+    "sign-ins.jsonl",
     "choices.json",
     "choices.lock",
 }

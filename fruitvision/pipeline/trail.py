@@ -1,9 +1,9 @@
 """Who changed what on a farm, all of it, as lines to read and to keep.
 
-Changes, edits of photos, frozen versions and work that was asked for lie in tables of their own;
-here they are one list. This program changes nothing of it, and only a season that is deleted for
-good takes lines off, which leaves one that says who did it: `tests/test_trust_trail.py` holds that.
-Whoever may write to the database itself still can.
+Changes, edits of photos, frozen versions, work that was asked for and tries to sign in lie in
+places of their own; here they are one list. This program changes nothing of it, and only a season
+that is deleted for good takes lines off, which leaves one that says who did it:
+`tests/test_trust_trail.py` holds that. Whoever may write to the database itself still can.
 
 CHANGES.csv
     at_utc, who, what, about, field, before, after, kept_as: a row for each field that changed.
@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from fruitvision.accounts.sign_ins import SIGN_INS_NAME, Outcome, SignIn, sign_ins
 from fruitvision.domain import Change, FrozenForecast, Job, PhotoEdit
 from fruitvision.export.csv_text import csv_bytes
 from fruitvision.export.words import save
@@ -62,6 +63,7 @@ def trail(store: Store, *, who: str = "", since: datetime | None = None) -> tupl
         *_of_edits(store.photo_edits_of()),
         *map(_of_frozen, reversed(store.frozen_forecasts())),
         *map(_of_job, store.jobs()),
+        *map(_of_sign_in, reversed(tuple(sign_ins(store.folder)))),
     )
     wanted = who.casefold()
     chosen = (
@@ -152,6 +154,26 @@ def _of_job(job: Job) -> TrailLine:
         about=job.folder or f"{len(job.names)} photos",
         fields=(FieldLine(field="state now", before="", after=job.state.value),),
         kept_as=f"work {job.number}",
+    )
+
+
+def _of_sign_in(one: SignIn) -> TrailLine:
+    """Of a refused one nobody knows who it was: the name is only what was tried."""
+    let_in = one.outcome is Outcome.IN
+    told = {
+        "name tried": "" if let_in else one.name or "of no account",
+        "from": one.address,
+        "refused before, not listed": str(one.untold or ""),
+    }
+    return TrailLine(
+        at=one.at,
+        who=one.name if let_in else "",
+        what=f"sign-in: {one.outcome.value}",
+        about="",
+        fields=tuple(
+            FieldLine(field=name, before="", after=text) for name, text in told.items() if text
+        ),
+        kept_as=SIGN_INS_NAME,
     )
 
 

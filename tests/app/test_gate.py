@@ -18,6 +18,7 @@ from app.gate.gate import COOKIE, LONGEST_FORM, Gate, signed_in
 from app.gate.pages import PAGES, pages_of
 from app.wording import texts
 from fruitvision.accounts import Role, book
+from fruitvision.accounts.sign_ins import SIGN_INS_NAME, Outcome, sign_ins
 
 AT = datetime(2026, 9, 1, tzinfo=UTC)
 WORDS = "kettle moss lantern"
@@ -178,6 +179,26 @@ def test_who_guesses_must_wait_and_is_told_how_long(doors: Doors) -> None:
     assert 1 <= int(answer.headers["retry-after"]) <= 61
     assert not answer.cookie
     assert sign_in(doors, address="192.0.2.8").status == 303
+
+
+def test_who_signs_in_and_who_is_refused_is_kept_without_what_was_typed(
+    doors: Doors, tmp_path: Path
+) -> None:
+    sign_in(doors, "teo", "copper river gate")
+    sign_in(doors, WORDS, "")
+    sign_in(doors, "inés")
+    kept = [(one.outcome, one.name, one.address) for one in sign_ins(tmp_path)]
+    assert kept == [
+        (Outcome.REFUSED, "Teo", ABROAD),
+        (Outcome.REFUSED, "", ABROAD),
+        (Outcome.IN, "Inés", ABROAD),
+    ]
+    written = (tmp_path / SIGN_INS_NAME).read_text(encoding="utf-8")
+    assert WORDS not in written
+    assert "copper" not in written
+    for _ in range(20):  # Soon it is only told to wait, and nothing more is kept.
+        sign_in(doors, "Teo", "copper river gate")
+    assert len(list(sign_ins(tmp_path))) == 3 + 4
 
 
 def test_another_sites_form_and_endless_ones_are_refused(doors: Doors) -> None:
