@@ -15,9 +15,10 @@ from pypdf import PdfReader
 from fruitvision.domain import Pick, PickPlan
 from fruitvision.errors import SettingsError
 from fruitvision.export import write_harvest_csv
-from fruitvision.export.calendar_ics import harvest_ics, passes_gone
+from fruitvision.export.calendar_ics import harvest_ics, passes_gone, sequence_at
 from fruitvision.export.calendar_pdf import write_harvest_pdf
 from fruitvision.harvest import HarvestCalendar, harvest_calendar
+from fruitvision.pipeline.calendar_number import NUMBER_NAME, next_sequence
 from fruitvision.report import harvest_lines
 from fruitvision.store import open_farm
 from tests.forecast_records import block_estimate, block_inputs, sizes
@@ -107,6 +108,31 @@ def test_a_new_version_takes_the_place_of_the_old_one() -> None:
     elsewhere = harvest_calendar(replace(old, farm="Elsewhere"), SETTINGS)
     third = events_of(harvest_ics(elsewhere, written_at=NOW, gone={}))
     assert not {event["UID"] for event in one} & {event["UID"] for event in third}
+
+
+def test_the_last_file_counts_also_when_the_clock_was_set_back(
+    calendar: HarvestCalendar, tmp_path: Path
+) -> None:
+    moments = [NOW, NOW + timedelta(days=700), NOW, NOW - timedelta(days=9_000), NOW]
+    found = []
+    for at in moments:
+        sequence = next_sequence(tmp_path, at)
+        events = events_of(harvest_ics(calendar, written_at=at, sequence=sequence, gone={}))
+        found.append({int(one["SEQUENCE"]) for one in events})
+        assert found[-1] == {sequence}
+    numbers = [number for (number,) in map(tuple, found)]
+    assert numbers == sorted(set(numbers))
+    assert numbers[0] == sequence_at(NOW) == 3_489_690  # minutes of 2,423 days and 9.5 hours
+    # Two files of one minute are two files.
+    assert next_sequence(tmp_path, NOW) == numbers[-1] + 1
+
+
+def test_a_number_that_is_none_or_cannot_be_kept_stops_no_calendar(tmp_path: Path) -> None:
+    for text in ("", "soon", "-5", "9" * 4000, "²"):
+        (tmp_path / NUMBER_NAME).write_text(text, encoding="utf-8")
+        assert next_sequence(tmp_path, NOW) == sequence_at(NOW)
+    nowhere = tmp_path / NUMBER_NAME / "farm"
+    assert next_sequence(nowhere, NOW) == sequence_at(NOW)
 
 
 def test_a_pass_that_is_planned_no_longer_is_cancelled() -> None:

@@ -46,10 +46,12 @@ def _button(key: str, write: Callable[[Path], object], forecast: Forecast, name:
 
 def _events(calendar: HarvestCalendar, forecast: Forecast, store: FarmStore, path: Path) -> None:
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
+    from fruitvision.pipeline.calendar_number import next_sequence
 
     gone = passes_gone(calendar, forecast, frozen_before(store, sold_from(store)))
     now, frozen = datetime.now(UTC), _frozen(forecast, store) is not None
-    write_harvest_ics(calendar, path, written_at=now, gone=gone, is_frozen=frozen)
+    number = next_sequence(store.folder, now)
+    write_harvest_ics(calendar, path, written_at=now, sequence=number, gone=gone, is_frozen=frozen)
 
 
 def _page(calendar: HarvestCalendar, forecast: Forecast, store: FarmStore, path: Path) -> None:

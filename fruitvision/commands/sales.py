@@ -98,6 +98,7 @@ def harvest(
     from fruitvision.export import write_harvest_csv
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
     from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
+    from fruitvision.pipeline.calendar_number import next_sequence
     from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines, past_lines
 
@@ -131,9 +132,12 @@ def harvest(
         typer.echo(f"Written: {out}.")
     now = datetime.now(UTC)
     if ics is not None:
+        sequence = next_sequence(farm, now)
         gone = passes_gone(calendar, sold.forecast, earlier)
         frozen = sold.frozen is not None
-        write_harvest_ics(calendar, ics, written_at=now, gone=gone, is_frozen=frozen)
+        write_harvest_ics(
+            calendar, ics, written_at=now, sequence=sequence, gone=gone, is_frozen=frozen
+        )
         typer.echo(f"Written: {ics}. Import it again after each new version: events are replaced.")
     if pdf is not None:
         write_harvest_pdf(

@@ -2,8 +2,9 @@
 
 One all-day event a pass, from its first to its last day. Its UID rests on farm, season, block and
 number of the pass, so that a pass that is planned anew takes the place of what was there; SEQUENCE
-grows with the time of writing, so that the file that was written last counts, whichever version it
-is of. A pass that there was in an earlier version and is not planned any longer comes as CANCELLED.
+grows with each file (`pipeline/calendar_number.py`), so that the file that was written last counts,
+whichever version it is of. A pass that there was in an earlier version and is not planned any
+longer comes as CANCELLED.
 
 Beside the words for people each event carries `X-FRUITVISION-BINS-MEAN` and
 `X-FRUITVISION-PICKER-DAYS-MEAN`, which add up to those of the farm, and `X-FRUITVISION-FORECAST`.
@@ -85,6 +86,7 @@ def write_harvest_ics(
     path: Path,
     *,
     written_at: datetime,
+    sequence: int,
     gone: Mapping[PassName, date] | None = None,
     is_frozen: bool,
 ) -> None:
@@ -94,6 +96,8 @@ def write_harvest_ics(
     ----------
     written_at : datetime
         With a time zone.
+    sequence : int
+        Higher than in any file of the farm before.
     gone : mapping of PassName to date, optional
         Passes to cancel, and the days on which they were planned.
     is_frozen : bool
@@ -104,18 +108,26 @@ def write_harvest_ics(
     StoreError
         If the file can't be written.
     """
-    content = harvest_ics(calendar, written_at=written_at, gone=gone or {}, is_frozen=is_frozen)
+    content = harvest_ics(
+        calendar, written_at=written_at, sequence=sequence, gone=gone or {}, is_frozen=is_frozen
+    )
     save(path, content)
+
+
+def sequence_at(moment: datetime) -> int:
+    """SEQUENCE of the first file that is written in a minute, by the clock alone."""
+    return max(0, int((moment.astimezone(UTC) - _COUNTED_FROM).total_seconds() // 60))
 
 
 def harvest_ics(
     calendar: HarvestCalendar,
     *,
     written_at: datetime,
+    sequence: int | None = None,
     gone: Mapping[PassName, date],
     is_frozen: bool = True,
 ) -> bytes:
-    """The calendar as the content of a file."""
+    """The calendar as the content of a file; without `sequence` by the clock alone."""
     found = Calendar()
     found.add("prodid", PRODUCT)
     found.add("version", "2.0")
@@ -124,10 +136,11 @@ def harvest_ics(
     found.add("x-wr-calname", _plain(f"Harvest, {calendar.farm}"))
     found.add("x-wr-caldesc", _plain(_whole_words(calendar, is_frozen)))
     written = written_at.astimezone(UTC).replace(microsecond=0)
+    number = sequence_at(written) if sequence is None else sequence
     seasons = _seasons(calendar.passes)
     for one in calendar.passes:
         name = PassName(one.block_id, seasons[one.block_id], one.number)
-        event = _event(name, calendar.farm, one.first_day, one.last_day, written)
+        event = _event(name, calendar.farm, one.first_day, one.last_day, written, number)
         days = [part for part in calendar.parts if _is_of(part, one)]
         event.add("summary", _plain(_summary(one)))
         event.add("description", _plain(_description(one, days, calendar, is_frozen)))
@@ -137,7 +150,7 @@ def harvest_ics(
         event.add("x-fruitvision-forecast", calendar.forecast_id)
         found.add_component(event)
     for name, day in sorted(gone.items()):
-        event = _event(name, calendar.farm, day, day, written)
+        event = _event(name, calendar.farm, day, day, written, number)
         event.add("summary", _plain(f"{name.block_id}, pass {name.number}: not planned any longer"))
         event.add("status", "CANCELLED")
         found.add_component(event)
@@ -152,11 +165,13 @@ def _seasons(passes: Iterable[PassPlan]) -> dict[str, int]:
     return {block_id: day.year for block_id, day in first.items()}
 
 
-def _event(name: PassName, farm: str, first: date, last: date, written: datetime) -> Event:
+def _event(
+    name: PassName, farm: str, first: date, last: date, written: datetime, number: int
+) -> Event:
     event = Event()
     about = f"fruitvision harvest {farm} {name.season} {name.block_id} {name.number}"
     event.add("uid", f"{uuid5(NAMESPACE_URL, about)}@fruitvision")
-    event.add("sequence", int((written - _COUNTED_FROM).total_seconds() // 60))
+    event.add("sequence", number)
     event.add("dtstamp", written)
     event.add("dtstart", first)
     # The day after the last one: RFC 5545, 3.6.1.
