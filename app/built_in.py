@@ -1,8 +1,8 @@
 """Words that Streamlit itself shows, in the visitor's language where a style rule reaches them.
 
 Out of reach, and English in every language: what a screen reader is told of buttons without words,
-the tips on the buttons over a chart or picture, and the notice that the server is gone. The
-calendar of a date speaks the browser's language.
+and the tips on the buttons over a chart or picture. The calendar of a date speaks the browser's
+language.
 """
 
 from __future__ import annotations
@@ -48,6 +48,15 @@ _MISTAKE = """<style>
   border: 2px solid #7a3b2e; }}
 [data-testid="stLayoutWrapper"]:has(> .st-key-spoken) {{ display: none; }}
 </style>"""
+# The notice that the server is gone. Boxes of our own, if one is open, are of no use then either.
+_GONE = """<style>
+body:has([data-test-connection-state]:not([data-test-connection-state="CONNECTED"]))
+  [data-testid="stDialog"] [role="dialog"] {{
+  h2, h2 + div > * {{ font-size: 0; }}
+  h2::after {{ content: {gone}; font-size: 1.4rem; }}
+  h2 + div::after {{ content: {gone_why}; }}
+}}
+</style>"""
 # A screen reader speaks the language that the page says it is in.
 _SPOKEN = "<script>document.documentElement.lang = {code};</script>"
 
@@ -60,6 +69,7 @@ def built_in_words() -> None:
         st.html(_SPOKEN.format(code=json.dumps(language())), unsafe_allow_javascript=True)
     not_taken = json.dumps(say("common.files_not_taken"), ensure_ascii=False)
     st.html(_NOT_TAKEN.format(not_taken=not_taken))
+    st.html(_GONE.format(**_quoted(gone="gone", gone_why="gone_why")))
     st.html(_STYLE.format(**_quoted(choose="files_choose", drop="files_drop")))
     st.html(_DATE.format(**_quoted(year="date_year", month="date_month", day="date_day")))
 

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from fruitvision.accounts import Role
 from fruitvision.domain import Doubt, KeptWalk, ThingKind, TreeKind, TreePhoto
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.photos import made_with
@@ -48,6 +49,19 @@ def started(folder: Path) -> Path:
         store.save_blocks([records.block(trees=40)])
         start_walk(store, records.BLOCK_ID, SIZE, on=today(), who="Ana", row_lengths=(20, 20))
     return folder
+
+
+@pytest.mark.parametrize(("role", "shut"), [(Role.SCOUT, False), (Role.READER, True)])
+def test_who_may_only_look_sees_before_the_press_that_it_starts_no_walk(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, role: Role, shut: bool
+) -> None:
+    with open_farm(folder) as store:
+        store.save_blocks([records.block(trees=40)])
+    monkeypatch.setattr("app.session.role", lambda: role)
+    app = opened()
+    (start,) = (one for one in app.button if one.label.startswith("Start the walk in "))
+    assert start.disabled is shut
+    assert ("You may look and change nothing" in text(app)) is shut
 
 
 def walk_of(store: FarmStore) -> KeptWalk:
