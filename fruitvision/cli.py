@@ -160,6 +160,7 @@ def demo(
     Example: fruitvision demo --out my-demo
     """
     from fruitvision.pipeline import image_of
+    from fruitvision.pipeline.walk import Brought
     from fruitvision.share import shared_folder
     from fruitvision.simulate.score import score_lines, score_of
     from fruitvision.size_table import load_size_table
@@ -170,7 +171,7 @@ def demo(
     shown = shown_units(units, settings)
     with farm_store(out / "farm") as store:
         store.save_farm(FarmRecord(name="Larkhill (invented)", settings_text=""))
-        loaded = load_folder(store, samples, settings, DEFAULT_DETECTOR, None, workers)
+        loaded = load_folder(store, samples, settings, DEFAULT_DETECTOR, workers, brought=Brought())
         forecast, left_out = make_forecast(store, sizes, settings, DEFAULT_DETECTOR, {}, DEMO_DAY)
         say_forecast(forecast, left_out, shown)
         for photo in loaded.photos.photos:
@@ -307,6 +308,9 @@ def load(
     by: Annotated[
         str | None, typer.Option("--by", help="Who loads it; else the name of this login.")
     ] = None,
+    odd: Annotated[
+        str, typer.Option("--odd", help="Lines of blocks.csv that look wrong and are meant: 3,7.")
+    ] = "",
 ) -> int:
     """Bring a walk into the farm: register, photos, hand counts, caliper readings.
 
@@ -314,7 +318,11 @@ def load(
 
     Example: fruitvision load walk-august/ --farm larkhill
     """
+    from fruitvision.pipeline.walk import Brought
+    from fruitvision.units import parse_counts
+
     walk_day = day(walked_on, option="--walked-on") if walked_on else None
+    meant = frozenset(parse_counts(odd, field="--odd"))
     with_walk = has_walk(folder)
     if with_walk:
         check_walk_folder(folder)
@@ -325,9 +333,8 @@ def load(
             with who_measures(
                 workers, cluster, photos_at, below=folder, detector=detector
             ) as measuring:
-                loaded = load_folder(
-                    store, folder, settings, detector, walk_day, measuring, who=who
-                )
+                brought = Brought(who=who, walked_on=walk_day, odd_lines=meant)
+                loaded = load_folder(store, folder, settings, detector, measuring, brought=brought)
         else:
             loaded = load_tables(store, folder, who=who)
     return 1 if loaded.refused else 0

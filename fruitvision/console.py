@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from fruitvision.domain import Forecast, MeasuredPhoto
     from fruitvision.fruit.detector import Image
     from fruitvision.pipeline import Choices, Loaded, Progress, Refused
+    from fruitvision.pipeline.walk import Brought
     from fruitvision.store import FarmStore
 
 DEFAULT_WORKERS = min(4, os.cpu_count() or 1)
@@ -137,14 +138,12 @@ def load_folder(
     folder: Path,
     settings: Settings,
     detector: str,
-    walked_on: date | None,
     workers: Workers,
     *,
-    who: str = "",
+    brought: Brought,
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
-    from fruitvision.pipeline.walk import Brought
     from fruitvision.report import faces_lines, refused_lines
 
     choose_detector(detector)
@@ -154,7 +153,7 @@ def load_folder(
             store,
             settings=settings,
             detector_name=detector,
-            brought=Brought(who=who, walked_on=walked_on),
+            brought=brought,
             workers=workers,
             on_progress=progress,
         )

@@ -18,6 +18,8 @@ from fruitvision.pipeline.believable import (
 )
 from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.papers import look_at, take_in
+from fruitvision.pipeline.walk import Brought, load_walk
+from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from tests.records import WALK, block, hand_count, tree_photo
 
@@ -138,3 +140,57 @@ def test_a_pick_before_the_last_walk_is_asked_about_in_a_table(
     if name == "blocks.csv":
         # Kept by now, and no question any longer.
         assert look_at(path, walked, Answers()).odd_blocks == ()
+
+
+# ---------------------------------------------------------------- a walk folder asks the same
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A walk with a block whose area can't hold its positions, and photos of a wrong name."""
+    found = tmp_path / "walk"
+    found.mkdir()
+    (found / "blocks.csv").write_text(
+        "block,variety,positions,row_spacing_m,tree_spacing_m,area_ha,pick_date\n"
+        "Hill,Gala,324,13.0,1.0,0.13,\n"
+        "Mill,Fuji,90,13.0,1.0,0.13,\n"
+    )
+    lines = [f"h{n}.jpg,Hill,1,{n},A" for n in range(1, 4)]
+    lines += [f"m{n}.jpg,Mil,1,{n},A" for n in range(1, 4)]
+    lines += ["m9.jpg,Mill,1,9,A"]
+    (found / "walk.csv").write_text("\n".join(["photo,block,row,position,face", *lines]))
+    (found / "hand_counts.csv").write_text(
+        "block,row,position,fruit_count,counted_on,protocol\nHill,1,1,90,2026-08-12,two faces\n"
+    )
+    return found
+
+
+def loaded(folder: Path, store: FarmStore, *odd: int) -> dict[str, str]:
+    found = load_walk(
+        folder,
+        store,
+        settings=Settings(),
+        detector_name="classical",
+        brought=Brought(odd_lines=frozenset(odd)),
+    )
+    return {one.name: f"{one.what} {one.fix}" for one in found.refused}
+
+
+def test_a_walk_folder_asks_about_its_blocks_as_the_page_does(folder: Path, tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm") as store:
+        told = loaded(folder, store)
+        assert "324 positions, but area and spacing make 100" in told["blocks.csv, line 2"]
+        assert "--odd 2" in told["blocks.csv, line 2"]
+        assert "blocks.csv, line 3" not in told
+        assert [one.block_id for one in store.blocks()] == ["Mill"]
+        # What goes with it waits with it, and is said once.
+        assert "stays out until it is clear" in told["walk.csv, line 2 and 2 more"]
+        assert "stays out until it is clear" in told["hand_counts.csv, line 2"]
+        assert "'Mil' is not in the list" in told["walk.csv, line 5 and 2 more"]
+        assert store.hand_counts() == ()
+        told = loaded(folder, store, 2)
+        assert not any(name.startswith(("blocks.csv", "hand_counts")) for name in told)
+        assert [one.block_id for one in store.blocks()] == ["Hill", "Mill"]
+        assert len(store.hand_counts()) == 1
+        # Kept by now, and no question any longer.
+        assert "blocks.csv, line 2" not in loaded(folder, store)

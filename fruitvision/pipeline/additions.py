@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.field_data import check_blocks
 from fruitvision.pipeline.entries import now_utc, settings_of
-from fruitvision.pipeline.photos import Refused, refused_row
+from fruitvision.pipeline.photos import Refused, refused_rows
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.store.things import R, kept_block, kept_calipers, kept_hand_count
@@ -106,9 +106,14 @@ def walk_rows(
     FieldDataError
         If the list can't be read or lacks a column.
     """
-    table = check_blocks(read_walk(walk_csv), store.blocks())
-    rows, unmatched = match_files(table.rows, files)
-    return rows, (*map(refused_row, table.refused), *unmatched)
+    named = read_walk(walk_csv)
+    table = check_blocks(named, store.blocks())
+    # Photos of lines that are refused here are said with these, not once more as unnamed.
+    left_out = {_base(row.file_name) for row in set(named.rows) - set(table.rows)}
+    rows, unmatched = match_files(
+        table.rows, [file for file in files if _base(file.name) not in left_out]
+    )
+    return rows, (*refused_rows(table.refused), *unmatched)
 
 
 def match_files(

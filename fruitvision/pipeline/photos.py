@@ -59,6 +59,24 @@ def refused_row(row: RefusedRow) -> Refused:
     return Refused(name=f"{row.file}, line {row.line}", what=row.what, fix=row.fix)
 
 
+def refused_rows(rows: Iterable[RefusedRow]) -> tuple[Refused, ...]:
+    """Refused rows in their order; what is wrong with several of a table in one way, such as a name
+    of a block that stands with each of its photos, is said once."""
+    by_reason: dict[tuple[str, str, str], list[RefusedRow]] = {}
+    for row in rows:
+        by_reason.setdefault((row.file, row.what, row.fix), []).append(row)
+    return tuple(
+        refused_row(first)
+        if not more
+        else Refused(
+            name=f"{first.file}, line {first.line} and {len(more)} more",
+            what=first.what,
+            fix=first.fix,
+        )
+        for first, *more in by_reason.values()
+    )
+
+
 def refused_block(block_id: str, err: FruitVisionError) -> Refused:
     """A block that was left out; its name is said once."""
     return Refused(name=block_id, what=err.what.removeprefix(f"{block_id}: "), fix=err.fix)

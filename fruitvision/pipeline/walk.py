@@ -18,10 +18,11 @@ from fruitvision.field_data import (
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.field_table import FieldTable
+from fruitvision.field_table import FieldTable, without
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
+from fruitvision.pipeline.believable import odd_blocks
 from fruitvision.pipeline.calipers import add_caliper_pairs
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.office import TABLES as OFFICE
@@ -33,6 +34,7 @@ from fruitvision.pipeline.photos import (
     measure_photos,
     quiet,
     refused_row,
+    refused_rows,
 )
 from fruitvision.pipeline.pictures import thumbnail_of
 from fruitvision.pipeline.references import by_name, point_at
@@ -67,10 +69,14 @@ class Loaded:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Brought:
     """Who brings a walk, and its day, for photos that carry no date. The name is kept with all
-    that the walk changes."""
+    that the walk changes.
+
+    `odd_lines` : lines of its list of blocks that look wrong and are meant.
+    """
 
     who: str = ""
     walked_on: date | None = None
+    odd_lines: frozenset[int] = frozenset()
 
 
 def load_walk(
@@ -92,7 +98,8 @@ def load_walk(
     Parameters
     ----------
     brought : Brought
-        Who brings it, and the day of photos that carry none.
+        Who brings it, and the day of photos that carry none. A block that is hardly meant stays
+        out, as on the page, unless it is said that it is.
     on_progress : callable
         Told of each photo, and before photos of one face are put together; what it raises ends the
         work, and what is kept until then stays.
@@ -104,15 +111,15 @@ def load_walk(
     FieldDataError
         If a needed file is missing or has the wrong columns.
     """
-    blocks = read_blocks(folder / "blocks.csv")
-    walk = check_blocks(read_walk(folder / "walk.csv"), blocks.rows)
-    refused = [refused_row(row) for row in (*blocks.refused, *walk.refused)]
+    blocks, known = _meant(read_blocks(folder / "blocks.csv"), store, brought.odd_lines)
+    walk = known.checked(read_walk(folder / "walk.csv"))
+    refused = list(refused_rows((*blocks.refused, *walk.refused)))
     keep_blocks(blocks.rows, store, who=brought.who)
-    counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks.rows, refused)
+    counts = _optional(folder / "hand_counts.csv", read_hand_counts, known, refused)
     keep_hand_counts(counts, store, who=brought.who)
-    calipers = _optional(folder / "calipers.csv", read_calipers, blocks.rows, refused)
+    calipers = _optional(folder / "calipers.csv", read_calipers, known, refused)
     keep_calipers(calipers, store, who=brought.who)
-    office, office_refused = load_office(folder, store, blocks.rows, who=brought.who)
+    office, office_refused = load_office(folder, store, known.blocks, who=brought.who)
     refused.extend(office_refused)
     by_path = {folder / row.file_name: row for row in walk.rows}
     references_path = table_in(folder, REFERENCES)
@@ -167,18 +174,18 @@ def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
     FieldDataError
         If a table has the wrong columns, or the farm has no block yet.
     """
-    blocks = store.blocks()
-    if not blocks:
+    known = _Known(store.blocks())
+    if not known.blocks:
         raise FieldDataError(
             f"{folder} has no blocks.csv, and the farm knows no block yet.",
             fix="Load a folder with blocks.csv and walk.csv first.",
         )
     refused: list[Refused] = []
-    counts = _optional(folder / "hand_counts.csv", read_hand_counts, blocks, refused)
+    counts = _optional(folder / "hand_counts.csv", read_hand_counts, known, refused)
     keep_hand_counts(counts, store, who=who)
-    calipers = _optional(folder / "calipers.csv", read_calipers, blocks, refused)
+    calipers = _optional(folder / "calipers.csv", read_calipers, known, refused)
     keep_calipers(calipers, store, who=who)
-    office, office_refused = load_office(folder, store, blocks, who=who)
+    office, office_refused = load_office(folder, store, known.blocks, who=who)
     return Loaded(
         blocks=0,
         photos=Measured(photos=(), refused=(), copies=()),
@@ -289,12 +296,51 @@ def placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None)
 def _optional(
     path: Path,
     read: Callable[[Path], FieldTable[TreeRow]],
-    blocks: Sequence[Block],
+    known: _Known,
     refused: list[Refused],
 ) -> tuple[TreeRow, ...]:
     """Rows of a file that need not be there."""
     if not path.exists():
         return ()
-    table = check_blocks(read(path), blocks)
-    refused.extend(map(refused_row, table.refused))
+    table = known.checked(read(path))
+    refused.extend(refused_rows(table.refused))
     return table.rows
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Blocks that rows may be of. `waiting` : names of new ones that are asked about first."""
+
+    blocks: tuple[Block, ...]
+    waiting: frozenset[str] = frozenset()
+
+    def checked(self, table: FieldTable[TreeRow]) -> FieldTable[TreeRow]:
+        """The table without rows of other blocks."""
+        bad = {
+            line: (
+                f"Block '{row.tree.block_id}' stays out until it is clear.",
+                "Answer first what is asked about it in blocks.csv.",
+            )
+            for line, row in zip(table.lines, table.rows, strict=True)
+            if row.tree.block_id in self.waiting
+        }
+        return check_blocks(without(table, bad), self.blocks)
+
+
+def _meant(
+    table: FieldTable[Block], store: Store, odd_lines: frozenset[int]
+) -> tuple[FieldTable[Block], _Known]:
+    """The list without blocks that are hardly meant, and those that rows may be of then."""
+    odd = [one for one in odd_blocks(table, store, odd_lines) if not one.meant]
+    bad = {
+        one.line: (
+            one.why,
+            f"Correct it, or say that it is meant: on the page Tables, or by --odd {one.line}.",
+        )
+        for one in odd
+    }
+    kept = without(table, bad)
+    names = {one.block_id for one in odd} - {one.block_id for one in kept.rows}
+    before = tuple(one for one in store.blocks() if one.block_id in names)
+    waiting = names - {one.block_id for one in before}
+    return kept, _Known((*kept.rows, *before), frozenset(waiting))

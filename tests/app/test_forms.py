@@ -14,6 +14,7 @@ from app.forms.references import drawn_sides
 from fruitvision.pipeline.additions import (
     NamedFile,
     match_files,
+    walk_rows,
 )
 from fruitvision.share import shared_folder
 from fruitvision.size_table import load_size_table
@@ -310,6 +311,21 @@ def test_photos_find_their_line_of_the_walk_list_without_its_folders() -> None:
     rows, refused = match_files(walk, [NamedFile(name="B.JPG", path=Path("/t/1"))])
     assert rows == {Path("/t/1"): walk[1]}
     assert [item.what for item in refused] == ["1 of its 2 photos did not come with it."]
+
+
+def test_a_wrong_block_name_in_the_walk_list_is_said_once(folder: Path, tmp_path: Path) -> None:
+    lines = [f"a{n}.jpg,Gala Nort,1,{n},A" for n in range(1, 6)]
+    path = tmp_path / "walk.csv"
+    path.write_text("\n".join(["photo,block,row,position,face", *lines, "b.jpg,Gala North,1,9,A"]))
+    files = [NamedFile(name=f"a{n}.jpg", path=Path(f"/t/{n}")) for n in range(1, 6)]
+    with open_farm(folder) as store:
+        store.save_blocks([records.block()])
+        rows, refused = walk_rows(path, [*files, NamedFile(name="b.jpg", path=Path("/t/b"))], store)
+    assert list(rows) == [Path("/t/b")]
+    (once,) = refused
+    assert once.name == "walk.csv, line 2 and 4 more"
+    assert "'Gala Nort' is not in the list of blocks." in once.what
+    assert "Gala North" in once.fix
 
 
 def test_photos_that_fit_no_line_or_two_lines_are_left_out_with_a_reason() -> None:
