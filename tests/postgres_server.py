@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 # Where Debian puts them, the newest last.
@@ -24,11 +26,37 @@ def why_not() -> str:
     return ""
 
 
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A server that runs: the address of its empty database by its socket, its port on this
+    computer (0: none), and how it is stopped and started."""
+
+    url: str
+    port: int
+    control: Callable[[str], None]
+
+    def crash(self) -> None:
+        """End it as a cut of power does, and start it again: it goes on from its log."""
+        self.control("stop")
+        self.control("start")
+
+
 @contextmanager
 def started(*, connections: int = 40) -> Iterator[str]:
-    """Address of an empty database on a server that runs as long as the block.
+    """Address of an empty database on a server that runs as long as the block."""
+    with running(connections=connections) as server:
+        yield server.url
 
-    It never syncs: nothing of it is to outlive the tests.
+
+@contextmanager
+def running(*, connections: int = 40, tls: tuple[Path, Path] | None = None) -> Iterator[Running]:
+    """A server that runs as long as the block. It never syncs: nothing of it is to outlive the
+    tests.
+
+    Parameters
+    ----------
+    tls : two paths, optional
+        Certificate and key, with which it listens on a port of this computer too.
     """
     programs = _VERSIONS[-1].parent
     # As any user can read it, and short: a socket's path ends at 107 letters.
@@ -39,18 +67,46 @@ def started(*, connections: int = 40) -> Iterator[str]:
         # Another order of letters than C, so that tests see where it counts.
         order = ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
         _run(programs / "initdb", "-D", data, "-U", USER, "-A", "trust", "--no-sync", *order)
+        port, listens = (_free_port(), _with_tls(home, *tls)) if tls else (0, "")
         options = (
-            f"-k {home} -c listen_addresses='' -c fsync=off "
+            f"-k {home} -c listen_addresses='{'localhost' if tls else ''}' -c fsync=off "
             f"-c max_connections={connections} -c autovacuum=off -c shared_buffers=32MB"
         )
-        _run(programs / "pg_ctl", "-D", data, "-l", log, "-o", options, "-w", "start")
+        options += f" -p {port} {listens}" if tls else ""
+        where = f"host={home}" + (f"&port={port}" if tls else "")
+
+        def control(what: str) -> None:
+            how = ("-l", log, "-o", options) if what == "start" else ("-m", "immediate")
+            _run(programs / "pg_ctl", "-D", data, *how, "-w", what)
+
+        control("start")
         try:
-            _run(programs / "createdb", "-h", home, "-U", USER, "coop")
-            yield f"postgresql://{USER}@/coop?host={home}"
+            at = ("-p", port) if tls else ()
+            _run(programs / "createdb", "-h", home, *at, "-U", USER, "coop")
+            yield Running(f"postgresql://{USER}@/coop?{where}", port, control)
         finally:
-            _run(programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop")
+            control("stop")
     finally:
         shutil.rmtree(home, ignore_errors=True)
+
+
+def _with_tls(home: Path, certificate: Path, key: Path) -> str:
+    """Options of a server that has a certificate, in copies that are its own."""
+    found = []
+    for name, path in (("ssl_cert_file", certificate), ("ssl_key_file", key)):
+        own = home / path.name
+        shutil.copyfile(path, own)
+        own.chmod(0o600)
+        if os.getuid() == 0:
+            shutil.chown(own, "postgres", "postgres")
+        found.append(f"-c {name}={own}")
+    return f"-c ssl=on {' '.join(found)}"
+
+
+def _free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
 
 
 def _owned_by_server(home: Path) -> None:
