@@ -91,6 +91,30 @@ def run(
 
 
 @train_cli.command()
+def distil(
+    config: Annotated[Path, typer.Option("--config", help="TOML file of the training.")],
+    teachers: Annotated[
+        list[Path],
+        typer.Option("--teacher", help="model.onnx of a version; the first is what learns."),
+    ],
+    out: Annotated[Path, typer.Option("--out", help="Folder of the run; made if missing.")],
+    packs: Annotated[
+        Path | None, typer.Option("--packs", help="Where its packs are; else beside the config.")
+    ] = None,
+    device: Device = defaults.DEVICE,
+) -> int:
+    """A shipped detector made ready for eight bits: it keeps what it sees when it is rounded.
+
+    Example: fruitvision train distil --config distil.toml --teacher models/learned/2/model.onnx
+    --packs packs --out run
+    """
+    from fruitvision.train.run import run_distillation
+
+    _check_device(device)
+    return run_distillation(config, out, teachers, packs=packs, device=device, say=typer.echo)
+
+
+@train_cli.command()
 def evaluate(
     run_folder: RunFolder,
     pack_folders: Annotated[

@@ -12,6 +12,7 @@ from fruitvision.errors import TrainingError
 from fruitvision.train.config import TrainingConfig, read_config
 from fruitvision.train.loop import WEIGHTS_FILE
 from fruitvision.train.network import FruitNetwork
+from fruitvision.train.onnx_graph import folded
 from fruitvision.train.run import CONFIG_FILE
 
 
@@ -37,7 +38,11 @@ def read_finished(run: Path) -> FinishedRun:
     path = run / WEIGHTS_FILE
     network = FruitNetwork(config.decoder_channels, config.head_layers, config.encoder)
     try:
-        network.load_state_dict(torch.load(path, map_location="cpu", weights_only=True))
+        state = torch.load(path, map_location="cpu", weights_only=True)
+        if not any(name.endswith("running_mean") for name in state):
+            # Distilled from shipped ones, which have no batch norms.
+            network = folded(network)
+        network.load_state_dict(state)
     except FileNotFoundError as err:
         raise TrainingError(
             f"{run} has no {WEIGHTS_FILE}.", fix="Let the training end first: --resume goes on."

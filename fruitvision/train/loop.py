@@ -169,6 +169,13 @@ class Learner:
         self.optimiser.load_state_dict(dict(state.optimizer))
 
 
+def keep_weights(state: Mapping[str, Tensor], path: Path) -> None:
+    """Write a network's state."""
+    stream = BytesIO()
+    torch.save({name: value.cpu() for name, value in state.items()}, stream)
+    write_whole(path, stream.getvalue())
+
+
 def _copied(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
     return {name: value.clone() for name, value in state.items()}
 
@@ -273,15 +280,10 @@ class _Run:
             if done >= steps or done % self.config.checkpoint_steps == 0:
                 seconds = before + time.monotonic() - self.begun
                 self.checkpoints.save(self.learner.state(done, steps, seconds))
-                self._keep_weights()
+                # The running mean so far: a training that is cut short has weights too.
+                keep_weights(self.learner.averaged.state, self.weights_file)
         feeder.stop()
         return Trained(self.weights_file, steps, before + time.monotonic() - self.begun)
-
-    def _keep_weights(self) -> None:
-        """The running mean so far: a training that is cut short has weights too."""
-        stream = BytesIO()
-        torch.save({n: v.cpu() for n, v in self.learner.averaged.state.items()}, stream)
-        write_whole(self.weights_file, stream.getvalue())
 
     def _steps_that_fit(self) -> int:
         """Steps that fit into the config's minutes, by the speed of a few, which are undone."""

@@ -41,12 +41,13 @@ class Join(nn.Module):
         super().__init__()
         self.from_coarse = nn.Sequential(*convolution(coarse, out))
         self.from_fine = nn.Sequential(*convolution(fine, out))
+        self.clip = nn.ReLU6()
         self.after = separable(out, out)
 
     def forward(self, coarse: Tensor, fine: Tensor) -> Tensor:
         """(B, coarse, h, w) and (B, fine, 2h, 2w) to (B, out, 2h, 2w)."""
         raised = functional.interpolate(self.from_coarse(coarse), scale_factor=2.0, mode="nearest")
-        joined: Tensor = self.after(functional.relu6(self.from_fine(fine) + raised))
+        joined: Tensor = self.after(self.clip(self.from_fine(fine) + raised))
         return joined
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from fruitvision.errors import TrainingError
-from fruitvision.train.config import read_config
+from fruitvision.train.config import TrainingConfig, read_config
 from fruitvision.train.pack_make import make_packs
 from fruitvision.train.pack_plan import PackPlan
 from fruitvision.whole_file import write_whole
@@ -52,12 +52,7 @@ def run_training(
     TrainingError
         If the folder holds a training and `resume` is not set, or data or state do not fit.
     """
-    chosen = read_config(config, packs_folder=packs)
-    kept = out / CONFIG_FILE
-    if kept.exists() and not resume:
-        raise TrainingError(
-            f"{out} holds a training.", fix="Go on with it by --resume, or give a new folder."
-        )
+    chosen, kept = _config_of(config, out, packs, resume=resume)
     if chosen.encoder_weights is not None and not chosen.encoder_weights.is_file():
         raise TrainingError(
             f"The encoder's weights {chosen.encoder_weights} are not there.",
@@ -69,6 +64,62 @@ def run_training(
 
     trained = train(chosen, out, device=device, resume=resume, say=say)
     say(f"{trained.steps} steps in {trained.seconds / 60:.1f} min: {trained.weights}")
+    return 0
+
+
+def _config_of(
+    config: Path, out: Path, packs: Path | None, *, resume: bool
+) -> tuple[TrainingConfig, Path]:
+    """The config, and where its copy is kept."""
+    chosen = read_config(config, packs_folder=packs)
+    kept = out / CONFIG_FILE
+    if kept.exists() and not resume:
+        raise TrainingError(
+            f"{out} holds a training.", fix="Go on with it by --resume, or give a new folder."
+        )
+    return chosen, kept
+
+
+def run_distillation(
+    config: Path,
+    out: Path,
+    teachers: Sequence[Path],
+    *,
+    packs: Path | None,
+    device: str,
+    say: Say,
+) -> int:
+    """Teach a copy of the first teacher what all of them see, rounded to eight bits; 0.
+
+    Parameters
+    ----------
+    config : Path
+        TOML file; a copy goes into `out`.
+    teachers : sequence of Path
+        ONNX files of shipped networks, in float.
+
+    Raises
+    ------
+    SettingsError
+        If the config makes no sense.
+    TrainingError
+        If the folder holds a training, or a teacher or pack can't be used.
+    """
+    chosen, kept = _config_of(config, out, packs, resume=False)
+    from fruitvision.train.distil import distil
+    from fruitvision.train.from_onnx import network_from
+
+    networks = []
+    for teacher in teachers:
+        try:
+            networks.append(network_from(teacher.read_bytes()))
+        except OSError as err:
+            raise TrainingError(
+                f"The teacher {teacher} can't be read.", fix="Give the model.onnx of a version."
+            ) from err
+    write_whole(kept, config.read_bytes())
+    distil(networks[0], networks[1:], chosen, out, device=device, say=say)
+    say(f"{chosen.steps} steps: {out}")
     return 0
 
 
