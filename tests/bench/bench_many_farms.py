@@ -3,7 +3,8 @@
 ``python -m tests.bench.bench_many_farms FOLDER --farms 300``: a server of its own, on a socket,
 with as many connections as PostgreSQL gives unless told otherwise. Farms are moved there one after
 another; at some of them the newest is opened and read several times. In the end all are open at
-once in one process, as in so many apps. Times are milliseconds: of this process's processor, and of
+once in one process, as in so many apps; with a small `--idle-ms` those opened first are idle by
+then, as apps are at which nobody looks. Times are milliseconds: of this process's processor, and of
 the wall, whose medians say something beside each other in one run only.
 """
 
@@ -19,7 +20,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from fruitvision.errors import StoreError
-from fruitvision.store import FarmStore, open_farm
+from fruitvision.store import FarmStore, open_farm, postgresql
 from fruitvision.store.database import reading
 from fruitvision.store.move import move_to_server
 from fruitvision.store.place import checked_server, schema_name
@@ -41,7 +42,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--farms", type=int, default=300)
+    parser.add_argument("--idle-ms", type=int, default=postgresql.IDLE_MS)
     chosen = parser.parse_args()
+    postgresql.IDLE_MS = chosen.idle_ms
     folder = chosen.folder.absolute()
     shutil.rmtree(folder, ignore_errors=True)
     first = folder / "first"
