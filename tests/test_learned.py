@@ -13,21 +13,24 @@ from fruitvision.batch import for_each_photo
 from fruitvision.cores import THREADS_VARIABLE, cores_available, threads_here
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import DetectorDamaged
-from fruitvision.fruit import tiles
+from fruitvision.fruit import learned, tiles
 from fruitvision.fruit.calibration import Calibration
 from fruitvision.fruit.cells import CHANNELS, OUTLINE, THIS_ROW, Cells, Peaks, decode
 from fruitvision.fruit.detector import Detections
 from fruitvision.fruit.learned import LearnedDetector, learned_detector
 from fruitvision.fruit.mirrored import BothWays, is_looked_at_twice, turned_back
-from fruitvision.fruit.session import network_of
+from fruitvision.fruit.session import Network, network_of
 from fruitvision.fruit.tiles import OVERLAP_PX, see, tiles_over
 from fruitvision.fruit.votes import Votes, masks_of
 from fruitvision.fruit.working_scale import (
+    ENLARGED_TO,
+    FEWEST_IN_THE_MIDDLE,
     MOST_PIXELS,
     Look,
     Zoom,
     best_look,
     bounded,
+    is_far_too_small,
     look_of,
     resampled,
     working_factor,
@@ -342,6 +345,33 @@ def test_with_a_marker_one_look_is_enough_where_fruit_are_about_as_wanted() -> N
         assert eye.looks == 1
 
 
+def test_fruit_that_are_far_too_small_are_made_nearly_as_large_as_wanted() -> None:
+    image = np.zeros((1500, 2000, 3), dtype=np.uint8)
+
+    def look(at: float) -> Look:
+        return Look(at, np.full(9, 24.0 * at), 9.0)
+
+    factor = working_factor(image, look, known=1.0, wanted_px=44.0)
+    assert factor == pytest.approx(ENLARGED_TO * 44.0 / 24.0)
+
+
+@pytest.mark.parametrize(
+    ("number", "width_px", "told"),
+    [
+        (FEWEST_IN_THE_MIDDLE, 26.0, True),
+        (FEWEST_IN_THE_MIDDLE - 1, 26.0, False),
+        (60, 26.5, False),
+        (0, 0.0, False),
+    ],
+)
+def test_the_middle_tells_that_fruit_are_far_too_small_if_it_shows_some(
+    number: int, width_px: float, told: bool
+) -> None:
+    # 0.6 of 44 is 26.4.
+    look = Look(1.0, np.full(number, width_px), float(number))
+    assert is_far_too_small(look, 44.0) == told
+
+
 def test_a_look_that_sees_clusters_as_one_gives_way_to_one_that_sees_more() -> None:
     clusters = Look(0.2, np.full(10, 44.0), 9.0)
     single = Look(0.4, np.full(40, 25.0), 30.0)
@@ -395,6 +425,13 @@ def test_only_small_pictures_made_larger_are_looked_at_twice(
 # ---------------------------------------------------------------- tiles
 
 
+def test_tiles_of_many_sizes_keep_no_memory_each() -> None:
+    # Five sizes hold 611 MB with a pattern for each, and 349 MB without: see `session_of_bytes`.
+    network = network_of(detector().card, detector().weights)
+    assert isinstance(network, Network)
+    assert not network.session.get_session_options().enable_mem_pattern
+
+
 @pytest.mark.parametrize(
     ("width", "height"), [(32, 32), (1344, 1344), (1376, 1344), (2688, 1664), (6016, 3968)]
 )
@@ -406,7 +443,7 @@ def test_tiles_overlap_and_their_cores_cover_the_picture_once(width: int, height
         assert left % 32 == top % 32 == right % 32 == bottom % 32 == 0
         core_left, core_top, core_right, core_bottom = tile.core
         taken[core_top // 4 : core_bottom // 4, core_left // 4 : core_right // 4] += 1
-        # Half of the overlap of 160 px or more lies around the core, but at the picture's edges.
+        # Half of the overlap of 96 px or more lies around the core, but at the picture's edges.
         for core, window, edge in (
             (core_left, left, 0),
             (core_top, top, 0),
@@ -430,6 +467,74 @@ def test_a_disc_that_moves_across_a_seam_is_always_one_fruit(
         assert found.outlines[0, 0] == pytest.approx(x, abs=0.3)
         # All of it is seen, whichever tile its pixels are from: pi 22² = 1521.
         assert found.masks[0].sum() == pytest.approx(1521, rel=0.06)
+
+
+@dataclass
+class Watched:
+    """A network, and the sizes of what it was shown."""
+
+    network: tiles.GivesCells
+    sizes: list[tuple[int, int]]
+
+    def cells(self, picture: Image) -> Cells:
+        self.sizes.append((picture.shape[1], picture.shape[0]))
+        return self.network.cells(picture)
+
+
+def watched(monkeypatch: pytest.MonkeyPatch) -> list[tuple[int, int]]:
+    """Sizes of all that the network is shown from now on."""
+    sizes: list[tuple[int, int]] = []
+    network = Watched(network_of(detector().card, detector().weights), sizes)
+    monkeypatch.setattr(learned, "network_of", lambda card, weights: network)
+    return sizes
+
+
+def test_of_fruit_far_too_small_by_a_marker_only_the_middle_is_looked_at_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(tiles, "MOST_TILE_PIXELS", 320 * 448)
+    sizes = watched(monkeypatch)
+    # 20 px of 44 where the marker says 1.6 mm per px: 1.94 times as large they are 38.7 px wide.
+    discs = grid(320, 960, 10.0, 100)
+    found = detect(picture_of(320, 960, discs), 1.6)
+    assert len(found) == len(discs)
+    assert sizes[0] == (320, 416)
+    assert (320, 416) not in sizes[1:]
+    pixels = sum(width * height for width, height in sizes[1:])
+    assert pixels >= 320 * 960 * (ENLARGED_TO * 44 / 20) ** 2
+
+
+def test_where_fruit_are_as_wanted_every_tile_is_looked_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(tiles, "MOST_TILE_PIXELS", 320 * 448)
+    sizes = watched(monkeypatch)
+    discs = grid(320, 960, 22.0, 160)
+    assert len(detect(picture_of(320, 960, discs), 1.6)) == len(discs)
+    assert sizes == [(320, 416)] * 3
+
+
+def test_what_the_middle_shows_is_seen_alone_where_it_is_enough(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(tiles, "MOST_TILE_PIXELS", 320 * 448)
+    picture = picture_of(320, 960, [(160, 100, 22), (160, 480, 22), (160, 860, 22)])
+    network = network_of(detector().card, detector().weights)
+    told: list[int] = []
+
+    def is_enough(middle: Peaks) -> bool:
+        told.append(int((middle.scores > 0.5).sum()))
+        return enough
+
+    for enough, number in ((True, 1), (False, 3)):
+        seen = see(picture, network, most_overlap=0.5, is_enough=is_enough)
+        assert (seen.peaks.scores > 0.5).sum() == number
+        assert seen.is_whole != enough
+    assert told == [1, 1]
+    # One tile is the whole picture, and nobody is asked.
+    monkeypatch.setattr(tiles, "MOST_TILE_PIXELS", 320 * 960)
+    assert see(picture, network, most_overlap=0.5, is_enough=is_enough).is_whole
+    assert told == [1, 1]
 
 
 class Shaky:

@@ -5,6 +5,7 @@ What it knows of itself is on its card (`models/<name>/<version>/card.toml`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +27,14 @@ from fruitvision.fruit.model_card import (
 from fruitvision.fruit.session import network_of
 from fruitvision.fruit.tiles import GivesCells, Seen, see
 from fruitvision.fruit.votes import Votes, masks_of
-from fruitvision.fruit.working_scale import Look, Zoom, look_of, resampled, working_factor
+from fruitvision.fruit.working_scale import (
+    Look,
+    Zoom,
+    is_far_too_small,
+    look_of,
+    resampled,
+    working_factor,
+)
 from fruitvision.share import shared_folder
 
 Floats = NDArray[np.float64]
@@ -162,12 +170,22 @@ def _found(image: Image, detector: LearnedDetector, mm_per_px: float | None) -> 
     # The last look is often the one that is wanted.
     looks: dict[float, _Found] = {}
 
-    def look(factor: float) -> Look:
-        looks.clear()
-        looks[factor] = found = _at_scale(image, network, card, factor)
+    def told_by(factor: float, peaks: Peaks) -> Look:
         # As if not enlarged: what is drawn out too far must not tell the scale.
-        chances = card.calibration.chance_of(found.scores)
-        return look_of(factor, found.seen.peaks, chances, detector.threshold)
+        chances = card.calibration.chance_of(_best_scores(peaks))
+        return look_of(factor, peaks, chances, detector.threshold)
+
+    def look(factor: float) -> Look:
+        def is_enough(middle: Peaks) -> bool:
+            return known is not None and is_far_too_small(
+                told_by(factor, middle), card.fruit_width_px
+            )
+
+        looks.clear()
+        found = _at_scale(image, network, card, factor, is_enough)
+        if found.seen.is_whole:
+            looks[factor] = found
+        return told_by(factor, found.seen.peaks)
 
     factor = working_factor(image, look, known=known, wanted_px=card.fruit_width_px)
     if is_looked_at_twice(image, factor):
@@ -175,9 +193,15 @@ def _found(image: Image, detector: LearnedDetector, mm_per_px: float | None) -> 
     return looks.get(factor) or _at_scale(image, network, card, factor)
 
 
-def _at_scale(image: Image, network: GivesCells, card: ModelCard, factor: float) -> _Found:
+def _at_scale(
+    image: Image,
+    network: GivesCells,
+    card: ModelCard,
+    factor: float,
+    is_enough: Callable[[Peaks], bool] = lambda middle: False,
+) -> _Found:
     picture, zoom = resampled(image, factor)
-    seen = see(picture, network, most_overlap=card.most_overlap)
+    seen = see(picture, network, most_overlap=card.most_overlap, is_enough=is_enough)
     return _Found(seen, _best_scores(seen.peaks), zoom)
 
 

@@ -162,6 +162,9 @@ def session_of_bytes(content: bytes, *, threads: int) -> InferenceSession:
     options.execution_mode = onnxruntime.ExecutionMode.ORT_SEQUENTIAL
     options.use_deterministic_compute = True
     options.log_severity_level = LOG_ERRORS
+    # A pattern kept for every size of picture keeps its memory too: tiles of five sizes then hold
+    # 611 MB, without it 349 MB as those of one size do, in the same time.
+    options.enable_mem_pattern = False
     # Numbers next to 0 are slow on some processors and change nothing.
     options.add_session_config_entry("session.set_denormal_as_zero", "1")
     return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])

@@ -60,6 +60,13 @@ LOOKS_TRUE_FROM, SHRINKS_BY_POWER = 0.63, 0.5
 # Usual widths, as shares of the wanted one, between which one look is enough. Our choice: within
 # them the figures hardly change with scale.
 WIDTHS_THAT_FIT = (0.6, 1.6)
+# Fruit that are too small are brought to this share of the wanted width. Our choice, on ten photos
+# of the train rows: F1 is .907 with the whole width and with this share, .895 with three quarters,
+# for pixels as its square.
+ENLARGED_TO = 0.88
+# Sure fruit in the middle of a picture that tell that all are too small. Our choice: more than it
+# takes of a whole picture, since others may hang around them.
+FEWEST_IN_THE_MIDDLE = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,4 +238,11 @@ def _fitted(image: Image, found: Look, wanted_px: float) -> float:
     low, high = WIDTHS_THAT_FIT
     if found.usual_px is None or low <= found.usual_px / wanted_px <= high:
         return found.factor
-    return bounded(found.factor * wanted_px / found.usual_px, image)
+    share = ENLARGED_TO if found.usual_px < wanted_px else 1.0
+    return bounded(found.factor * share * wanted_px / found.usual_px, image)
+
+
+def is_far_too_small(middle: Look, wanted_px: float) -> bool:
+    """Whether the middle of a picture alone tells that the usual fruit are far too small."""
+    width = middle.usual_px if len(middle.widths_px) >= FEWEST_IN_THE_MIDDLE else None
+    return width is not None and width < WIDTHS_THAT_FIT[0] * wanted_px
