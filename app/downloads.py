@@ -42,9 +42,9 @@ class ForecastFile:
     write: Callable[..., object]
 
 
-def _document(forecast: Forecast, path: Path, units: Units) -> None:
-    """The document of record, metric for everybody."""
-    del units
+def _document(forecast: Forecast, path: Path, units: Units, moved: Sequence[str]) -> None:
+    """The document of record, metric for everybody and as it was made."""
+    del units, moved
     write_forecast_json(forecast, path)
 
 
@@ -67,17 +67,23 @@ FORECAST_JSON = ForecastFile(
 
 def download_row(forecast: Forecast, kinds: Sequence[ForecastFile]) -> None:
     """A button a file, side by side."""
-    units = session.units()
+    source = partial(_write, forecast, session.farm(), session.units())
     with st.container(horizontal=True):
         for kind in kinds:
             st.download_button(
                 say(kind.label),
-                partial(files.bytes_of, partial(kind.write, forecast, units=units), kind.name),
+                partial(files.bytes_of, partial(source, kind), kind.name),
                 file_name=f"{forecast.forecast_id}-{kind.name}",
                 mime=kind.mime,
                 icon=":material/download:",
                 on_click=KEEP_PAGE,
             )
+
+
+def _write(
+    forecast: Forecast, store: FarmStore, units: Units, kind: ForecastFile, path: Path
+) -> None:
+    kind.write(forecast, path, units=units, moved=moved_blocks(store, forecast))
 
 
 # Type of each form of a sales sheet.

@@ -482,27 +482,31 @@ def export(
 
     Example: fruitvision export --farm larkhill --out for-sales
     """
+    from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
     from fruitvision.pipeline.sales import kept_forecast
 
     check_outside(farm, out)
     with farm_store(farm, create=False) as store:
         kept = {item.forecast_id: item for item in store.forecasts()}
         shown = shown_units(units, farm_settings_or(store, None))
-    if not kept:
-        raise StoreError(
-            f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
-        )
-    of_record = [item for item in kept.values() if not item.what_if]
-    if version is None and not of_record:
-        raise StoreError(
-            f"{farm} holds what-ifs only: {', '.join(kept)}.",
-            fix="Give one as --version, or make a forecast without --season and --pick-shift.",
-        )
-    chosen = kept_forecast(tuple(kept.values()), version)
-    write_forecast(chosen, out, shown)
+        if not kept:
+            raise StoreError(
+                f"{farm} holds no forecast yet.", fix=f"Run: fruitvision forecast --farm {farm}."
+            )
+        of_record = [item for item in kept.values() if not item.what_if]
+        if version is None and not of_record:
+            raise StoreError(
+                f"{farm} holds what-ifs only: {', '.join(kept)}.",
+                fix="Give one as --version, or make a forecast without --season and --pick-shift.",
+            )
+        chosen = kept_forecast(tuple(kept.values()), version)
+        moved = moved_blocks(store, chosen)
+    write_forecast(chosen, out, shown, moved=moved)
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     kind = f", a what-if ({chosen.what_if})" if chosen.what_if else ""
     typer.echo(f"Version {chosen.forecast_id}{kind}, written to {out}: {written}.")
+    if moved:
+        typer.echo(moved_words(moved))
 
 
 cli.command("fruit")(fruit_table)

@@ -225,8 +225,11 @@ def shown_units(asked: UnitSystem | None, settings: Settings) -> Units:
     return units_of(asked or settings.units)
 
 
-def write_forecast(result: Forecast, folder: Path, units: Units = METRIC) -> None:
-    """Write `FORECAST_FILES` and `DETAIL_FILES`; the JSON document stays metric."""
+def write_forecast(
+    result: Forecast, folder: Path, units: Units = METRIC, *, moved: Sequence[str] = ()
+) -> None:
+    """Write `FORECAST_FILES` and `DETAIL_FILES`; the JSON document stays metric, and as it was made
+    also where passes of blocks were `moved` since."""
     from fruitvision.export import (
         write_detail_csvs,
         write_forecast_csv,
@@ -236,9 +239,9 @@ def write_forecast(result: Forecast, folder: Path, units: Units = METRIC) -> Non
 
     document, flat, workbook = (folder / name for name in FORECAST_FILES)
     write_forecast_json(result, document)
-    write_forecast_csv(result, flat, units)
-    write_forecast_xlsx(result, workbook, units)
-    write_detail_csvs(result, folder, units)
+    write_forecast_csv(result, flat, units, moved=moved)
+    write_forecast_xlsx(result, workbook, units, moved=moved)
+    write_detail_csvs(result, folder, units, moved=moved)
 
 
 def write_picture(

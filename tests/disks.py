@@ -41,6 +41,11 @@ def small_disk(folder: Path, size_bytes: int) -> Iterator[Path]:
         _unmount(folder)
 
 
+def larger(disk: Path, size_bytes: int) -> None:
+    """Make a small disk larger: what is on it stays."""
+    assert _mounted("-o", f"remount,size={size_bytes}", str(disk))
+
+
 @contextmanager
 def unwritable(folder: Path) -> Iterator[Path]:
     """The folder, which can't be written as long as the block lasts."""

@@ -211,6 +211,27 @@ def test_a_what_if_says_so_in_every_row(tmp_path: Path) -> None:
     assert about_lines["What this is"].startswith("What if: dry season up to the pick")
 
 
+def test_passes_that_were_moved_since_stand_in_every_row_of_weeks_and_days(tmp_path: Path) -> None:
+    moved = ("Gala North", "Fuji Slope")
+    write_forecast_csv(full(), tmp_path / "forecast.csv", moved=moved)
+    write_detail_csvs(full(), tmp_path, moved=moved)
+    write_weeks_csv(full(), tmp_path / "weeks.csv", moved=moved)
+    note = (
+        "picks moved since, weeks are those from before: Gala North, Fuji Slope; "
+        "forecast, not an offer"
+    )
+    for name in ("forecast.csv", "weeks.csv", *DETAIL_FILES):
+        assert {row["note"] for row in rows_of(tmp_path / name)} == {note}, name
+    path = tmp_path / "forecast.xlsx"
+    write_forecast_xlsx(full(), path, moved=moved)
+    for sheet in ("Weeks", "Picks"):
+        head, *rows = sheet_of(path, sheet)
+        assert head[-1] == "Note"
+        assert {row[-1] for row in rows} == {note}
+    assert sheet_of(path, "Inputs")[0][-1] != "Note"
+    assert dict(sheet_of(path, "About"))["What this is"] == f"P{note[1:]}."
+
+
 def test_what_a_number_rests_on_stands_in_the_forecast_csv(tmp_path: Path) -> None:
     write_forecast_csv(full(), tmp_path / "forecast.csv")
     assert rows_of(tmp_path / "forecast.csv")[2]["rests_on"] == "Rests on 12 trees."

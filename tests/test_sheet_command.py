@@ -199,3 +199,8 @@ def test_passes_that_were_moved_since_are_told_beside_the_sheets(
         f"Passes were moved since this forecast, which has them on the days from before: {name}"
         in (" ".join(told.split()))
     )
+    # And in the tables of the forecast itself.
+    status, told = run("export", "--farm", str(farm), "--out", str(tmp_path / "export"))
+    assert (status, f"days from before: {name}" in " ".join(told.split())) == (0, True)
+    weeks = (tmp_path / "export" / "forecast_weeks.csv").read_text(encoding="utf-8-sig")
+    assert f"picks moved since, weeks are those from before: {name}; forecast" in weeks

@@ -17,8 +17,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from argon2 import PasswordHasher
+from PIL import Image
 from sqlalchemy import event
 
 from fruitvision.accounts import AccountBook, Role, book
@@ -34,7 +36,7 @@ from fruitvision.thumbnail import thumbnail
 from fruitvision.whole_file import write_whole
 from fruitvision.work import keep_working
 from tests import records
-from tests.disks import fill_up, small_disk, unwritable
+from tests.disks import fill_up, larger, small_disk, unwritable
 from tests.quick_farms import real_farms
 from tests.test_archive import picture
 from tests.test_harvest import kept, three_passes
@@ -127,6 +129,64 @@ def test_settings_and_entries_stay_as_they_were(farm: FarmStore, disk: Path) -> 
     filler.unlink()
     save_block(replace(records.block(), missing=4), records.block(), farm, who="Ana")
     assert farm.blocks()[0].missing == 4
+
+
+@pytest.fixture(scope="module")
+def walk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A walk of six photos without leaves, of some 90 kB each."""
+    folder = tmp_path_factory.mktemp("walk")
+    lines = []
+    for number in range(6):
+        grey = np.random.default_rng(number).integers(90, 150, (150, 200, 3), dtype=np.uint8)
+        Image.fromarray(grey).save(folder / f"{number}.png")
+        lines.append(f"{number}.png,Gala North,1,{number + 1},A")
+    (folder / "walk.csv").write_text("\n".join(["photo,block,row,position,face", *lines]))
+    (folder / "blocks.csv").write_text("block,variety,positions\nGala North,Gala,90\n")
+    (folder / "hand_counts.csv").write_text(
+        "block,row,position,fruit_count,counted_on,protocol\n"
+        "Gala North,1,1,90,2026-08-12,two faces\n"
+    )
+    return folder
+
+
+def _loaded(walk: Path, farm: Path) -> int:
+    given = ["--detector", "classical", "--walked-on", "2026-08-12", "--workers", "1"]
+    return main(["load", str(walk), "--farm", str(farm), *given])
+
+
+def _all_of(farm: Path) -> tuple[object, ...]:
+    with open_farm(farm, create=False) as store:
+        measured = sorted(store.measured_photos(), key=lambda one: one.photo.photo_id)
+        placed = sorted(store.tree_photos(), key=lambda one: one.photo_id)
+        photos = sorted(path.name for path in (farm / "photos").iterdir())
+        return store.blocks(), store.hand_counts(), measured, placed, photos
+
+
+@pytest.fixture(scope="module")
+def undisturbed(walk: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[object, ...]:
+    farm = tmp_path_factory.mktemp("undisturbed") / "farm"
+    assert _loaded(walk, farm) == 0
+    return _all_of(farm)
+
+
+# Full before there is a farm, in its tables, before what is measured, and at a photo.
+@pytest.mark.parametrize("room_kb", [4, 200, 340, 480, 800])
+def test_a_whole_load_says_that_the_disk_is_full_and_goes_on_where_there_is_room(
+    room_kb: int,
+    walk: Path,
+    undisturbed: tuple[object, ...],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with small_disk(tmp_path / "disk", room_kb << 10) as disk:
+        assert _loaded(walk, disk / "farm") == 2
+        told = capsys.readouterr().err
+        assert "full" in told or "No space left on device" in told
+        assert "the disk has room" in told
+        assert _hidden(disk) == []
+        larger(disk, 16 << 20)
+        assert _loaded(walk, disk / "farm") == 0
+        assert _all_of(disk / "farm") == undisturbed
 
 
 @pytest.mark.parametrize(

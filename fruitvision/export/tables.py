@@ -14,7 +14,7 @@ and so on: the name of a column always carries its unit. What was measured: see 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -65,15 +65,22 @@ def forecast_columns(units: Units = METRIC) -> tuple[str, ...]:
     return (*start, *names, "doubts", "rests_on", *ORIGIN_COLUMNS)
 
 
-def write_forecast_csv(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
+def write_forecast_csv(
+    forecast: Forecast, path: Path, units: Units = METRIC, *, moved: Sequence[str] = ()
+) -> None:
     """Write a forecast as one flat table, numbers rounded for reading.
+
+    Parameters
+    ----------
+    moved : sequence of str
+        Blocks of which passes were moved since the forecast; every row says so.
 
     Raises
     ------
     StoreError
         If the file can't be written.
     """
-    origin = _origin(forecast)
+    origin = _origin(forecast, moved)
     crops = [("block", crop) for crop in forecast.blocks]
     crops += [("variety", crop) for crop in forecast.varieties]
     crops += [("farm", forecast.total)]
@@ -81,8 +88,15 @@ def write_forecast_csv(forecast: Forecast, path: Path, units: Units = METRIC) ->
     save(path, csv_bytes(forecast_columns(units), rows))
 
 
-def write_detail_csvs(forecast: Forecast, folder: Path, units: Units = METRIC) -> None:
+def write_detail_csvs(
+    forecast: Forecast, folder: Path, units: Units = METRIC, *, moved: Sequence[str] = ()
+) -> None:
     """Write the tables behind a forecast, one file each, as `details` names them.
+
+    Parameters
+    ----------
+    moved : sequence of str
+        As in `write_forecast_csv`.
 
     Raises
     ------
@@ -90,18 +104,25 @@ def write_detail_csvs(forecast: Forecast, folder: Path, units: Units = METRIC) -
         If a file can't be written.
     """
     for table in detail_tables(forecast, units):
-        save(folder / detail_file(table.name), _detail_csv(table, forecast))
+        save(folder / detail_file(table.name), _detail_csv(table, forecast, moved))
 
 
-def write_weeks_csv(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
+def write_weeks_csv(
+    forecast: Forecast, path: Path, units: Units = METRIC, *, moved: Sequence[str] = ()
+) -> None:
     """Write cartons by week and class alone.
+
+    Parameters
+    ----------
+    moved : sequence of str
+        As in `write_forecast_csv`.
 
     Raises
     ------
     StoreError
         If the file can't be written.
     """
-    save(path, _detail_csv(detail_tables(forecast, units)[0], forecast))
+    save(path, _detail_csv(detail_tables(forecast, units)[0], forecast, moved))
 
 
 def detail_file(name: str) -> str:
@@ -112,9 +133,9 @@ def detail_file(name: str) -> str:
 # ---------------------------------------------------------------- rows
 
 
-def _origin(forecast: Forecast) -> tuple[str, ...]:
+def _origin(forecast: Forecast, moved: Sequence[str]) -> tuple[str, ...]:
     return (
-        note_of(forecast),
+        note_of(forecast, moved),
         forecast.farm,
         forecast.made_on.isoformat(),
         forecast.forecast_id,
@@ -122,9 +143,9 @@ def _origin(forecast: Forecast) -> tuple[str, ...]:
     )
 
 
-def _detail_csv(table: DetailTable, forecast: Forecast) -> bytes:
+def _detail_csv(table: DetailTable, forecast: Forecast, moved: Sequence[str]) -> bytes:
     columns = (*(column.name for column in table.columns), *ORIGIN_COLUMNS)
-    origin = _origin(forecast)
+    origin = _origin(forecast, moved)
     rows = ((*map(_detail_cell, row, table.columns), *origin) for row in table.rows)
     return csv_bytes(columns, rows)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -26,9 +26,15 @@ CAUTIONS = (
 )
 
 
-def note_of(forecast: Forecast) -> str:
-    """What every row says of itself; a what-if says so first."""
-    return f"what if: {forecast.what_if}; {NOTE}" if forecast.what_if else NOTE
+def note_of(forecast: Forecast, moved: Sequence[str] = ()) -> str:
+    """What every row says of itself; a what-if says so first, and so does a forecast of whose
+    blocks passes were moved since (`moved`, their names): its weeks are those from before."""
+    first = f"what if: {forecast.what_if}; " if forecast.what_if else ""
+    return f"{first}{_moved_note(moved)}{NOTE}"
+
+
+def _moved_note(moved: Sequence[str]) -> str:
+    return f"picks moved since, weeks are those from before: {', '.join(moved)}; " if moved else ""
 
 
 def pick_week(day: date | None) -> str:

@@ -60,16 +60,27 @@ def block_headers(units: Units = METRIC) -> tuple[str, ...]:
     )
 
 
+# Tables of `details` that passes which were moved make old.
+_OF_DAYS = {"weeks", "picks"}
+_NOTE_WIDTH = 60
 _CHART_COLUMN = len(PACK_OUT_HEADERS) + 1
 _CHART_ROWS = 16
 
 
-def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -> None:
+def write_forecast_xlsx(
+    forecast: Forecast, path: Path, units: Units = METRIC, *, moved: Sequence[str] = ()
+) -> None:
     """Write a forecast as a workbook with real numbers and a chart per variety.
 
     Sheets: pack-out, blocks, the tables of `details` that hold something, and how far to trust it.
 
     The same forecast gives the same file.
+
+    Parameters
+    ----------
+    moved : sequence of str
+        Blocks of which passes were moved since the forecast: the sheets that tell weeks and days
+        say so in each row, and the last one in words.
 
     Raises
     ------
@@ -88,9 +99,9 @@ def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -
     with xlsxwriter.Workbook(stream, options) as workbook:
         made_at = datetime.combine(forecast.made_on, time())
         workbook.set_properties(
-            {"title": f"{forecast.farm}: {note_of(forecast)}", "created": made_at}
+            {"title": f"{forecast.farm}: {note_of(forecast, moved)}", "created": made_at}
         )
-        sheets = _Sheets(workbook, units)
+        sheets = _Sheets(workbook, units, note_of(forecast, moved) if moved else "")
         sheets.pack_out(forecast)
         sheets.blocks(forecast)
         for table in detail_tables(forecast, units):
@@ -103,9 +114,10 @@ def write_forecast_xlsx(forecast: Forecast, path: Path, units: Units = METRIC) -
 class _Sheets:
     """The sheets of one workbook and the formats that they share."""
 
-    def __init__(self, workbook: Any, units: Units) -> None:
+    def __init__(self, workbook: Any, units: Units, note: str) -> None:
         self._workbook = workbook
         self._units = units
+        self._note = note
         self._header = workbook.add_format(
             {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1}
         )
@@ -181,6 +193,15 @@ class _Sheets:
                     sheet.write_string(row, index, value)
                 elif value is not None:
                     sheet.write_number(row, index, value, self._decimal(column.decimals))
+        if self._note and table.name in _OF_DAYS:
+            self._last_column(sheet, len(table.columns), len(table.rows))
+
+    def _last_column(self, sheet: Any, column: int, rows: int) -> None:
+        """What rows say of themselves, beside each."""
+        sheet.set_column(column, column, _NOTE_WIDTH)
+        sheet.write_string(0, column, "Note", self._header)
+        for row in range(1, rows + 1):
+            sheet.write_string(row, column, self._note)
 
     def _decimal(self, decimals: int) -> Any:
         """A number format with so many decimals, made once."""
@@ -195,9 +216,10 @@ class _Sheets:
         sheet.set_column(0, 0, 20, self._header)
         sheet.set_column(1, 1, 100, self._wrapped)
         origin = forecast.made_with
+        what = self._note or note_of(forecast)
         lines = [
             ("Farm", forecast.farm),
-            ("What this is", f"{note_of(forecast)[0].upper()}{note_of(forecast)[1:]}."),
+            ("What this is", f"{what[0].upper()}{what[1:]}."),
             ("Made on", forecast.made_on.isoformat()),
             ("Forecast", _identity(forecast)),
             ("Size table", forecast.size_table),
