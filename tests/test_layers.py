@@ -1,6 +1,7 @@
 """Imports go one way, and heavy libraries stay where they belong."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -163,7 +164,8 @@ def _part(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
-def _imports(path: Path) -> set[str]:
+@cache
+def _imports(path: Path) -> frozenset[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
@@ -172,10 +174,11 @@ def _imports(path: Path) -> set[str]:
             assert node.level == 0, f"{path.name}: relative import"
             names.add(node.module or "")
             names.update(f"{node.module}.{alias.name}" for alias in node.names)
-    return names
+    return frozenset(names)
 
 
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if "share" not in path.parts[:-1])
+PARTS = {_part(path) for path in FILES}
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -184,9 +187,8 @@ def test_imports_go_one_way(path: Path) -> None:
     assert part in ALLOWED or part in FREE, f"{part} has no place on the map"
     if part in FREE:
         return
-    parts = {_part(other) for other in FILES}
     for name in _imports(path):
-        if name.startswith("fruitvision.") and (other := name.split(".")[1]) in parts:
+        if name.startswith("fruitvision.") and (other := name.split(".")[1]) in PARTS:
             assert other == part or other in ALLOWED[part], f"{part} must not import {other}"
 
 

@@ -6,6 +6,7 @@ import ast
 import re
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from itertools import chain
 from pathlib import Path
 
@@ -19,6 +20,7 @@ PAGES = sorted(path.stem for path in (wording.TEXTS / "en").glob("*.toml"))
 PLACE = re.compile(r"\{(\w+)[^}]*\}")
 
 
+@cache
 def texts(code: str, page: str) -> dict[str, dict[str, str]]:
     """The texts of a file, each as its forms."""
     path = wording.TEXTS / code / f"{page}.toml"
@@ -30,9 +32,12 @@ def keys() -> set[str]:
     return {f"{page}.{name}" for page in PAGES for name in texts("en", page)}
 
 
-def trees() -> Iterator[tuple[str, ast.Module]]:
-    for path in sorted(APP.rglob("*.py")):
-        yield path.relative_to(APP).as_posix(), ast.parse(path.read_text(encoding="utf-8"))
+@cache
+def trees() -> tuple[tuple[str, ast.Module], ...]:
+    return tuple(
+        (path.relative_to(APP).as_posix(), ast.parse(path.read_text(encoding="utf-8")))
+        for path in sorted(APP.rglob("*.py"))
+    )
 
 
 def test_every_language_has_the_same_files() -> None:
