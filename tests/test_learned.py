@@ -345,7 +345,7 @@ def test_with_a_marker_one_look_is_enough_where_fruit_are_about_as_wanted() -> N
         assert eye.looks == 1
 
 
-def test_fruit_that_are_far_too_small_are_made_nearly_as_large_as_wanted() -> None:
+def test_by_a_marker_fruit_far_too_small_are_made_nearly_as_large_as_wanted() -> None:
     image = np.zeros((1500, 2000, 3), dtype=np.uint8)
 
     def look(at: float) -> Look:
@@ -353,6 +353,16 @@ def test_fruit_that_are_far_too_small_are_made_nearly_as_large_as_wanted() -> No
 
     factor = working_factor(image, look, known=1.0, wanted_px=44.0)
     assert factor == pytest.approx(ENLARGED_TO * 44.0 / 24.0)
+
+
+def test_where_coarse_looks_see_fruit_too_large_they_get_the_wanted_width() -> None:
+    image = np.zeros((1500, 2000, 3), dtype=np.uint8)
+
+    def look(at: float) -> Look:
+        return Look(at, np.full(9, 30.0 if at in (640 / 2000, 1280 / 2000) else 24.0), 9.0)
+
+    factor = working_factor(image, look, known=None, wanted_px=44.0)
+    assert factor == pytest.approx(640 / 2000 * 44.0 / 30.0 * 44.0 / 24.0)
 
 
 @pytest.mark.parametrize(

@@ -60,9 +60,9 @@ LOOKS_TRUE_FROM, SHRINKS_BY_POWER = 0.63, 0.5
 # Usual widths, as shares of the wanted one, between which one look is enough. Our choice: within
 # them the figures hardly change with scale.
 WIDTHS_THAT_FIT = (0.6, 1.6)
-# Fruit that are too small are brought to this share of the wanted width. Our choice, on ten photos
-# of the train rows: F1 is .907 with the whole width and with this share, .895 with three quarters,
-# for pixels as its square.
+# Fruit that are too small at a marker's scale are brought to this share of the wanted width. Our
+# choice, on ten photos of the train rows: F1 is .907 with the whole width and with this share, .895
+# with three quarters, for pixels as its square.
 ENLARGED_TO = 0.88
 # Sure fruit in the middle of a picture that tell that all are too small. Our choice: more than it
 # takes of a whole picture, since others may hang around them.
@@ -179,7 +179,7 @@ def working_factor(
     """
     look = cache(look)
     first = _first_factor(image, look, wanted_px) if known is None else bounded(known, image)
-    return _fitted(image, look(first), wanted_px)
+    return _fitted(image, look(first), wanted_px, 1.0 if known is None else ENLARGED_TO)
 
 
 def _first_factor(image: Image, look: Callable[[float], Look], wanted_px: float) -> float:
@@ -233,12 +233,15 @@ def best_look(looks: list[Look], wanted_px: float) -> Look | None:
     return min(good, key=lambda one: abs(np.log((one.usual_px or wanted_px) / wanted_px)))
 
 
-def _fitted(image: Image, found: Look, wanted_px: float) -> float:
-    """The factor of a look, or a better one where its usual fruit are far too small or large."""
+def _fitted(image: Image, found: Look, wanted_px: float, enlarged_to: float) -> float:
+    """The factor of a look, or a better one where its usual fruit are far too small or large.
+
+    Small ones are brought to the share `enlarged_to` of the wanted width.
+    """
     low, high = WIDTHS_THAT_FIT
     if found.usual_px is None or low <= found.usual_px / wanted_px <= high:
         return found.factor
-    share = ENLARGED_TO if found.usual_px < wanted_px else 1.0
+    share = enlarged_to if found.usual_px < wanted_px else 1.0
     return bounded(found.factor * share * wanted_px / found.usual_px, image)
 
 
