@@ -19,7 +19,7 @@ from fruitvision.domain import (
     Doubt,
     Estimate,
     GrowthRate,
-    TreeSample,
+    TreeCount,
 )
 from fruitvision.strata import StratumSample
 from fruitvision.survey import add_errors
@@ -83,7 +83,7 @@ def attention_list(comparisons: Sequence[Comparison]) -> tuple[Attention, ...]:
 # ---------------------------------------------------------------- rows and strata
 
 
-def compare_rows(trees: Sequence[TreeSample]) -> tuple[Comparison, ...]:
+def compare_rows(trees: Sequence[TreeCount]) -> tuple[Comparison, ...]:
     """Rows of one block against its other rows, by visible fruit and mean diameter of the trees.
 
     Rows with fewer than `FEWEST_TREES` photographed trees are not compared.
@@ -116,7 +116,7 @@ def compare_strata(strata: Sequence[StratumSample]) -> tuple[Comparison, ...]:
 
 
 def _compare_trees(
-    groups: Mapping[str, tuple[Sequence[float], Sequence[TreeSample]]],
+    groups: Mapping[str, tuple[Sequence[float], Sequence[TreeCount]]],
 ) -> tuple[Comparison, ...]:
     """Groups of trees of one block: load, then size."""
     if not groups:
@@ -125,9 +125,9 @@ def _compare_trees(
     load = {where: loads for where, (loads, _) in groups.items()}
     size = {
         where: [
-            float(np.mean(tree.diameters_mm))
+            tree.mean_mm
             for tree in trees
-            if len(tree.diameters_mm) >= FEWEST_SIZED
+            if tree.mean_mm is not None and tree.sized >= FEWEST_SIZED
         ]
         for where, (_, trees) in groups.items()
     }

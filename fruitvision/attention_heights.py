@@ -19,7 +19,7 @@ from fruitvision.attention import (
     difference,
     like_weeks,
 )
-from fruitvision.domain import BlockEstimate, TreeSample
+from fruitvision.domain import BlockEstimate, FruitHeights
 from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
@@ -50,12 +50,11 @@ class TreeHeights:
 
 
 def tree_heights(
-    trees: Sequence[TreeSample], *, marker_height_mm: float, top_mm: float
+    trees: Sequence[FruitHeights], *, marker_height_mm: float, top_mm: float
 ) -> tuple[TreeHeights, ...]:
     """Heights of the fruit of trees, from 0 at the ground to 1 at the top.
 
-    Trees without heights are left out; what lies below the ground or above the top by the error of
-    measuring counts as on it.
+    What lies below the ground or above the top by the error of measuring counts as on it.
 
     Raises
     ------
@@ -66,28 +65,28 @@ def tree_heights(
         raise ValueError(f"the top must be above 0 mm, got {top_mm}")
     found = []
     for tree in trees:
-        if tree.above_marker_mm:
-            above = marker_height_mm + np.array(tree.above_marker_mm)
-            diameters = np.full(len(above), np.nan)
-            diameters[: len(tree.diameters_mm)] = tree.diameters_mm
-            heights = np.clip(above / top_mm, 0.0, 1.0)
-            found.append(TreeHeights(heights=heights, diameters_mm=diameters))
+        above = marker_height_mm + tree.above_marker_mm.values
+        diameters = np.full(len(above), np.nan)
+        diameters[: len(tree.diameters_mm)] = tree.diameters_mm.values
+        heights = np.clip(above / top_mm, 0.0, 1.0)
+        found.append(TreeHeights(heights=heights, diameters_mm=diameters))
     return tuple(found)
 
 
-def highest_fruit_mm(trees: Sequence[TreeSample], *, marker_height_mm: float) -> float | None:
+def highest_fruit_mm(trees: Sequence[FruitHeights], *, marker_height_mm: float) -> float | None:
     """Height of the highest fruit of these trees above the ground; None where none is above it."""
-    above = [height for tree in trees for height in tree.above_marker_mm]
-    top = marker_height_mm + float(np.quantile(above, TOP_QUANTILE)) if above else 0.0
+    above = np.concatenate([np.empty(0), *(tree.above_marker_mm.values for tree in trees)])
+    top = marker_height_mm + float(np.quantile(above, TOP_QUANTILE)) if len(above) else 0.0
     return top if top > 0 else None
 
 
 def compare_like_heights(
-    walks: Sequence[tuple[BlockEstimate, Sequence[TreeSample]]], settings: Settings
+    walks: Sequence[tuple[BlockEstimate, Sequence[FruitHeights]]], settings: Settings
 ) -> tuple[Comparison, ...]:
     """Each block against its like (group, else variety) that were walked in the same week.
 
-    Nothing where the marker's height above the ground is not set.
+    Nothing where the marker's height above the ground is not set. Trees whose heights are not known
+    are not among the walks' trees.
     """
     if settings.marker_height_mm <= 0:
         return ()
@@ -100,7 +99,7 @@ def compare_like_heights(
 
 
 def _compare_week(
-    blocks: Mapping[str, Sequence[TreeSample]], settings: Settings
+    blocks: Mapping[str, Sequence[FruitHeights]], settings: Settings
 ) -> Iterator[Comparison]:
     """Each of these blocks against the others."""
     marker_mm = settings.marker_height_mm

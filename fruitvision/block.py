@@ -18,7 +18,9 @@ from fruitvision.domain import (
     HiddenFruitFactor,
     RegisterCheck,
     RegisteredTree,
+    SizeDistribution,
     StratumEstimate,
+    TreeCount,
     TreeId,
     TreeSample,
     VisitedPlace,
@@ -95,6 +97,45 @@ def estimate_block(
         If no tree was photographed, more than the register has or one that it does not have, or
         the register contradicts itself, the block or the walk.
     """
+    load = estimate_load(block, trees, hand_counts, background)
+    sizes = size_distribution(
+        trees,
+        calipers,
+        walked_on=load.walked_on,
+        settings=settings,
+        weights=walk_weights(block, background.register, trees),
+        check=background.check,
+    )
+    return with_sizes(load, sizes)
+
+
+def with_sizes(load: BlockEstimate, sizes: SizeDistribution | None) -> BlockEstimate:
+    """The estimate of a load with the sizes of the same walk, and their doubts."""
+    doubts = sizes.doubts if sizes else (Doubt.NO_SIZES,)
+    return replace(load, sizes=sizes, doubts=merge_doubts(load.doubts, doubts))
+
+
+def walk_weights(
+    block: Block, register: Sequence[RegisteredTree], trees: Sequence[TreeCount]
+) -> dict[TreeId, float] | None:
+    """Full trees that each photographed tree stands for; None where all stand for as many.
+
+    Raises
+    ------
+    FieldDataError
+        As `part_trees`.
+    """
+    strata = part_trees(block, register, trees)
+    return tree_weights(strata) if len(strata) > 1 else None
+
+
+def estimate_load(
+    block: Block,
+    trees: Sequence[TreeCount],
+    hand_counts: Sequence[HandCount],
+    background: Background = NOTHING_MORE,
+) -> BlockEstimate:
+    """`estimate_block` without sizes and what is said of them: it needs no single fruit."""
     _check_trees(block, trees)
     check = check_register(block, background.register, background.visited)
     strata = part_trees(block, background.register, trees)
@@ -104,18 +145,9 @@ def estimate_block(
     walk = spread_of_walk(block, background.register, [tree.tree for tree in trees])
     fit = fit if fit.ratio else replace(fit, ratio=_visible_only(background.count_error))
     per_tree, sampling_error = _with_missed(_two_phase(strata, fit, pairs), strata, walk)
-    walked_on = max(tree.walked_on for tree in trees)
-    sizes = size_distribution(
-        trees,
-        calipers,
-        walked_on=walked_on,
-        settings=settings,
-        weights=weights,
-        check=background.check,
-    )
     return BlockEstimate(
         block=block,
-        walked_on=walked_on,
+        walked_on=max(tree.walked_on for tree in trees),
         trees=len(trees),
         visible_per_tree=_visible_per_tree(strata),
         factor=fit.factor,
@@ -125,12 +157,11 @@ def estimate_block(
         sampling_error=sampling_error,
         fruit_per_tree=estimate_from(per_tree),
         fruit_total=estimate_from(_total(per_tree, check)),
-        sizes=sizes,
+        sizes=None,
         doubts=merge_doubts(
             fit.doubts,
             _tree_doubts(trees, strata, walk),
             (Doubt.REGISTER_DIFFERS,) if check.differs else (),
-            sizes.doubts if sizes else (Doubt.NO_SIZES,),
         ),
         bearing_trees=check.bearing_trees,
         bearing_trees_error=check.bearing_trees_error,
@@ -139,7 +170,7 @@ def estimate_block(
     )
 
 
-def _check_trees(block: Block, trees: Sequence[TreeSample]) -> None:
+def _check_trees(block: Block, trees: Sequence[TreeCount]) -> None:
     if not trees:
         raise FieldDataError(
             f"No tree of {block.block_id} has a complete set of photos.",
@@ -288,7 +319,7 @@ def _assumed_mean(strata: Sequence[StratumSample], block_mean: float) -> Sampled
 
 
 def _tree_doubts(
-    trees: Sequence[TreeSample], strata: Sequence[StratumSample], walk: WalkSpread
+    trees: Sequence[TreeCount], strata: Sequence[StratumSample], walk: WalkSpread
 ) -> Doubts:
     # All of them or none: then counts of all trees are alike, those of the hand-counted ones too.
     put_right = sum(Doubt.PUT_RIGHT in tree.doubts for tree in trees)

@@ -10,14 +10,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-import numpy as np
-
 from fruitvision.domain import (
     Doubts,
     HandCount,
     RegisteredTree,
+    TreeCount,
     TreeKind,
-    TreeSample,
     VisitedPlace,
 )
 from fruitvision.hidden_pairs import pair_counts
@@ -92,7 +90,7 @@ class FieldMap:
 
 def field_map(
     register: Sequence[RegisteredTree],
-    trees: Sequence[TreeSample] = (),
+    trees: Sequence[TreeCount] = (),
     hand_counts: Sequence[HandCount] = (),
     visited: Sequence[VisitedPlace] = (),
 ) -> FieldMap:
@@ -137,14 +135,14 @@ def _runs(register: Sequence[RegisteredTree]) -> Iterator[MapRun]:
         )
 
 
-def _tree(one: TreeSample, counted: int | None) -> MapTree:
+def _tree(one: TreeCount, counted: int | None) -> MapTree:
     return MapTree(
         row=one.tree.row,
         position=one.tree.position,
         trees=one.trees,
         visible=one.visible_per_tree,
-        sized=len(one.diameters_mm),
-        mean_mm=float(np.mean(one.diameters_mm)) if one.diameters_mm else None,
+        sized=one.sized,
+        mean_mm=one.mean_mm,
         hand_count=None if counted is None else counted / one.trees,
         doubts=one.doubts,
     )

@@ -17,8 +17,8 @@ from fruitvision.domain import (
     Doubts,
     HandCount,
     HiddenFruitFactor,
+    TreeCount,
     TreeId,
-    TreeSample,
     merge_doubts,
 )
 from fruitvision.hidden_factor import OLD_FACTOR_DAYS, use_factor
@@ -40,7 +40,7 @@ class LikeBlock:
     """Photographed and counted trees of a block that is alike in variety, age and system."""
 
     block_id: str
-    trees: tuple[TreeSample, ...]
+    trees: tuple[TreeCount, ...]
     hand_counts: tuple[HandCount, ...]
     detector: str = ""
 
@@ -73,7 +73,7 @@ class FactorSources:
 
 
 def fit_hidden_fruit(
-    trees: Sequence[TreeSample],
+    trees: Sequence[TreeCount],
     hand_counts: Sequence[HandCount],
     sources: FactorSources | None = None,
 ) -> tuple[HiddenFruitFactor | None, Doubts]:
@@ -91,7 +91,7 @@ def fit_hidden_fruit(
 
 
 def fit_hidden(
-    trees: Sequence[TreeSample], hand_counts: Sequence[HandCount], sources: FactorSources
+    trees: Sequence[TreeCount], hand_counts: Sequence[HandCount], sources: FactorSources
 ) -> HiddenFit:
     """The block's own counts first, moved towards those of like blocks; else an earlier factor.
 
@@ -115,14 +115,14 @@ def fit_hidden(
 # ---------------------------------------------------------------- the block's own counts
 
 
-def _vigour(trees: Sequence[TreeSample]) -> tuple[bool, Doubts]:
+def _vigour(trees: Sequence[TreeCount]) -> tuple[bool, Doubts]:
     """Whether every photographed tree's vigour is known; a doubt if only some are."""
     known = sum(tree.vigour is not None for tree in trees)
     return known == len(trees), (Doubt.VIGOUR_INCOMPLETE,) if 0 < known < len(trees) else ()
 
 
 def _own_fit(
-    pairs: Sequence[tuple[TreeSample, HandCount]],
+    pairs: Sequence[tuple[TreeCount, HandCount]],
     numbers: BlockPairs,
     sources: FactorSources,
     vigour_known: bool,
@@ -177,7 +177,7 @@ def _without(
 
 
 def _like_pairs(
-    trees: Sequence[TreeSample], sources: FactorSources
+    trees: Sequence[TreeCount], sources: FactorSources
 ) -> tuple[tuple[BlockPairs, ...], Doubts]:
     """Like blocks whose pairs are of this protocol, this detector and these weeks."""
     found: list[BlockPairs] = []
@@ -203,7 +203,7 @@ def _like_pairs(
 
 
 def _pooled_fit(
-    trees: Sequence[TreeSample],
+    trees: Sequence[TreeCount],
     own: HiddenFit | None,
     own_pairs: BlockPairs,
     like: Sequence[BlockPairs],
@@ -232,14 +232,14 @@ def _pooled_fit(
     )
 
 
-def _without_own_counts(trees: Sequence[TreeSample]) -> HiddenFruitFactor:
+def _without_own_counts(trees: Sequence[TreeCount]) -> HiddenFruitFactor:
     return HiddenFruitFactor(factor=1.0, factor_error=0.0, trees=0, protocol=trees[0].protocol)
 
 
 # ---------------------------------------------------------------- factors from earlier
 
 
-def _earlier_fit(trees: Sequence[TreeSample], sources: FactorSources) -> HiddenFit:
+def _earlier_fit(trees: Sequence[TreeCount], sources: FactorSources) -> HiddenFit:
     """The newest earlier factor that may be used; why there is none otherwise."""
     walked_on = max(tree.walked_on for tree in trees)
     refused: Doubts = ()
@@ -255,7 +255,7 @@ def _earlier_fit(trees: Sequence[TreeSample], sources: FactorSources) -> HiddenF
 
 
 def _reused(
-    factor: HiddenFruitFactor, trees: Sequence[TreeSample], sources: FactorSources, walked_on: date
+    factor: HiddenFruitFactor, trees: Sequence[TreeCount], sources: FactorSources, walked_on: date
 ) -> HiddenFit:
     used = use_factor(
         factor,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from fruitvision.domain import Doubt, Doubts, HandCount, TreeSample
+from fruitvision.domain import Doubt, Doubts, HandCount, TreeCount
 from fruitvision.survey import Ratio, ratio_of_sums
 
 Array = NDArray[np.float64]
@@ -32,10 +32,10 @@ WORTH_A_LINE = 0.05
 
 
 def pair_counts(
-    trees: Sequence[TreeSample], hand_counts: Sequence[HandCount]
-) -> tuple[list[tuple[TreeSample, HandCount]], Doubts]:
+    trees: Sequence[TreeCount], hand_counts: Sequence[HandCount]
+) -> tuple[list[tuple[TreeCount, HandCount]], Doubts]:
     """Photographed trees with the hand count nearest in time, and a doubt if a protocol differs."""
-    pairs: list[tuple[TreeSample, HandCount]] = []
+    pairs: list[tuple[TreeCount, HandCount]] = []
     other_protocol = False
     for tree in trees:
         near = [
@@ -50,7 +50,7 @@ def pair_counts(
     return pairs, ((Doubt.OTHER_PROTOCOL,) if other_protocol else ())
 
 
-def _days_apart(count: HandCount, tree: TreeSample) -> int:
+def _days_apart(count: HandCount, tree: TreeCount) -> int:
     return abs((count.counted_on - tree.walked_on).days)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitvision.domain import HandCount, TreeSample
+from fruitvision.domain import HandCount, TreeCount
 from fruitvision.hidden_pairs import ASSUMED_FACTOR_SPREAD, FEW_HAND_COUNTS
 from fruitvision.pooling import pool, shrink, unseen
 from fruitvision.survey import Ratio, ratio_of_sums
@@ -61,7 +61,7 @@ class PooledRatio:
     common_error: float
 
 
-def pairs_of(block_id: str, pairs: Sequence[tuple[TreeSample, HandCount]]) -> BlockPairs:
+def pairs_of(block_id: str, pairs: Sequence[tuple[TreeCount, HandCount]]) -> BlockPairs:
     """Numbers of the pairs of one block."""
     vigour = [tree.vigour for tree, _ in pairs if tree.vigour is not None]
     return BlockPairs(

@@ -1,11 +1,12 @@
 """Records to JSON and back, exactly: what is read equals what was written.
 
 A record becomes an object with its field names as keys (so units stay in the keys); tuples become
-lists, codes their value, dates and times ISO text.
+lists, codes their value, dates and times ISO text, bytes base64.
 """
 
 from __future__ import annotations
 
+import base64
 import json
 import types
 import typing
@@ -40,12 +41,18 @@ def to_plain(value: object) -> Any:
     if isinstance(value, tuple):
         is_plain = _PLAIN.issuperset(map(type, value))
         return list(value) if is_plain else [to_plain(item) for item in value]
-    if isinstance(value, date):
-        return value.isoformat()
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, str | int | float | None):
         return value
+    return _text_of(value)
+
+
+def _text_of(value: object) -> str:
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, bytes):
+        return base64.b64encode(value).decode("ascii")
     raise TypeError(f"a record can't hold a {type(value).__name__}: {value!r}")
 
 
@@ -95,6 +102,8 @@ def _single_from(kind: Any, plain: Any) -> Any:
         return plain
     if kind in (date, datetime) and isinstance(plain, str):
         return kind.fromisoformat(plain)
+    if kind is bytes and isinstance(plain, str):
+        return base64.b64decode(plain, validate=True)
     if issubclass(kind, Enum) and isinstance(plain, str):
         return kind(plain)
     raise ValueError(f"need {kind.__name__}, got {plain!r}")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import CaliperCheck, CaliperReading, TreeId, TreeSample
+from fruitvision.domain import CaliperCheck, CaliperReading, TreeCount, TreeId
 from fruitvision.settings import Settings
 from fruitvision.survey import Sampled, add_errors, cluster_mean, ratio_of_sums, with_tails
 
@@ -87,7 +87,7 @@ def photo_mean(mean: Sampled, check: CaliperCheck | None, settings: Settings) ->
 
 
 def mean_by_hand(
-    readings: Sequence[CaliperReading], trees: Sequence[TreeSample], of_tree: Sequence[float]
+    readings: Sequence[CaliperReading], trees: Sequence[TreeCount], of_tree: Sequence[float]
 ) -> Sampled:
     """Mean of the caliper readings, each standing for a like share of its tree's fruit.
 

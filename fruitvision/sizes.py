@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +14,14 @@ from fruitvision.domain import (
     CaliperReading,
     Doubt,
     Doubts,
+    MeanSize,
     SizeDistribution,
     TreeId,
     TreeSample,
 )
 from fruitvision.settings import Settings
 from fruitvision.size_mean import (
+    Calibrated,
     Spread,
     calibrated,
     error_of_spread,
@@ -53,9 +54,6 @@ BEND_POINTS = 25
 # Ways in which the shape errs beside mean and spread. Our choice: a third one holds under a tenth
 # of what the first two do.
 BENDS = 2
-# Distributions that are kept in memory: the estimates of a farm ask for those of a walk again and
-# again, while hand counts and like blocks change. Our choice: the walks of 250 blocks, twice.
-DISTRIBUTIONS_KEPT = 500
 # Trees are drawn again so often. Our choice: tenths are then known to a twentieth of their width.
 RESAMPLES = 200
 
@@ -84,50 +82,104 @@ def size_distribution(
     SizeDistribution or None
         None if fewer than 2 fruit were sized.
     """
-    return _distribution(
-        tuple(trees),
-        tuple(1.0 if weights is None else weights[tree.tree] for tree in trees),
-        tuple(r for r in calipers if abs((r.measured_on - walked_on).days) < WALK_DAYS),
-        walked_on,
-        settings,
-        check,
+    found = _moments(trees, calipers, walked_on, settings, weights, check)
+    if found is None:
+        return None
+    shape = _shape(found.read, found.noise_left, found.of_photos, settings)
+    mean = found.mean_size
+    return SizeDistribution(
+        measured_on=mean.measured_on,
+        quantiles_mm=tuple((mean.mean_mm + mean.sd_mm * shape.deviations).tolist()),
+        mean_mm=mean.mean_mm,
+        sd_mm=mean.sd_mm,
+        mean_error_mm=mean.mean_error_mm,
+        shared_error=mean.shared_error,
+        spread_error=found.spread.error,
+        fruit=len(found.read.read_mm),
+        trees=sum(bool(tree.diameters_mm) for tree in trees),
+        doubts=_doubts(found.readings, check),
+        degrees_of_freedom=found.calibrated.degrees_of_freedom,
+        noise_mm=found.noise_left * found.noise.stated_mm,
+        bends_mm=tuple(tuple(np.round(mean.sd_mm * bend, 3).tolist()) for bend in shape.bends),
+        caliper_check=check,
     )
 
 
-@lru_cache(maxsize=DISTRIBUTIONS_KEPT)
-def _distribution(
-    trees: tuple[TreeSample, ...],
-    of_tree: tuple[float, ...],
-    readings: tuple[CaliperReading, ...],
+def mean_size(
+    trees: Sequence[TreeSample],
+    calipers: Sequence[CaliperReading],
+    *,
     walked_on: date,
     settings: Settings,
+    weights: Mapping[TreeId, float] | None = None,
+    check: CaliperCheck | None = None,
+) -> MeanSize | None:
+    """Mean and spread of `size_distribution` without its shape, which takes nearly all the time."""
+    found = _moments(trees, calipers, walked_on, settings, weights, check)
+    return None if found is None else found.mean_size
+
+
+def readings_near(
+    calipers: Sequence[CaliperReading], walked_on: date
+) -> tuple[CaliperReading, ...]:
+    """Caliper readings of the days of a walk: the only ones that its sizes rest on."""
+    return tuple(one for one in calipers if abs((one.measured_on - walked_on).days) < WALK_DAYS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Moments:
+    """Mean and spread by photos and calipers, and what they were worked out of."""
+
+    walked_on: date
+    read: ReadSizes
+    readings: tuple[CaliperReading, ...]
+    of_photos: Sampled
+    calibrated: Calibrated
+    noise: _Noise
+    spread: Spread
+
+    @property
+    def noise_left(self) -> float:
+        """Factor on the stated errors that the spread leaves to noise."""
+        return self.noise.left_by(self.spread)
+
+    @property
+    def mean_size(self) -> MeanSize:
+        mean_mm = self.of_photos.value + self.calibrated.shift_mm
+        return MeanSize(
+            measured_on=self.walked_on,
+            mean_mm=mean_mm,
+            sd_mm=self.spread.sd_mm,
+            mean_error_mm=self.calibrated.own_error_mm,
+            shared_error=self.calibrated.shared_error_mm / mean_mm,
+        )
+
+
+def _moments(
+    trees: Sequence[TreeSample],
+    calipers: Sequence[CaliperReading],
+    walked_on: date,
+    settings: Settings,
+    weights: Mapping[TreeId, float] | None,
     check: CaliperCheck | None,
-) -> SizeDistribution | None:
+) -> _Moments | None:
+    """None if fewer than 2 fruit were sized."""
+    of_tree = [1.0 if weights is None else weights[tree.tree] for tree in trees]
     read = _read(trees, of_tree, check)
     if len(read.read_mm) < 2 or read.weights.sum() <= 0:
         return None
+    readings = readings_near(calipers, walked_on)
     by_hand = mean_by_hand(readings, trees, of_tree) if len(readings) >= 2 else None
     of_photos = mean_of_fruit(read.read_mm, read.weights, read.tree)
-    found = calibrated(photo_mean(of_photos, check, settings), by_hand)
-    mean = of_photos.value + found.shift_mm
     noise = _Noise(read, check)
-    spread = _spread(read, noise, readings)
-    shape = _shape(read, noise.left_by(spread), of_photos, settings)
-    return SizeDistribution(
-        measured_on=walked_on,
-        quantiles_mm=tuple((mean + spread.sd_mm * shape.deviations).tolist()),
-        mean_mm=mean,
-        sd_mm=spread.sd_mm,
-        mean_error_mm=found.own_error_mm,
-        shared_error=found.shared_error_mm / mean,
-        spread_error=spread.error,
-        fruit=len(read.read_mm),
-        trees=sum(bool(tree.diameters_mm) for tree in trees),
-        doubts=_doubts(readings, check),
-        degrees_of_freedom=found.degrees_of_freedom,
-        noise_mm=noise.left_by(spread) * noise.stated_mm,
-        bends_mm=tuple(tuple(np.round(spread.sd_mm * bend, 3).tolist()) for bend in shape.bends),
-        caliper_check=check,
+    return _Moments(
+        walked_on=walked_on,
+        read=read,
+        readings=readings,
+        of_photos=of_photos,
+        calibrated=calibrated(photo_mean(of_photos, check, settings), by_hand),
+        noise=noise,
+        spread=_spread(read, noise, readings),
     )
 
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from fruitvision.domain import Block, RegisteredTree, Stratum, TreeId, TreeKind, TreeSample
+from fruitvision.domain import Block, RegisteredTree, Stratum, TreeCount, TreeId, TreeKind
 from fruitvision.errors import FieldDataError
 from fruitvision.register import STANDS, equivalent, strata_of
 from fruitvision.two_phase import SampledStratum
@@ -27,7 +27,7 @@ class StratumSample:
     """
 
     stratum: Stratum
-    trees: tuple[TreeSample, ...]
+    trees: tuple[TreeCount, ...]
     shares: tuple[float, ...]
     mixed: bool = False
 
@@ -73,7 +73,7 @@ class StratumSample:
 
 
 def part_trees(
-    block: Block, register: Sequence[RegisteredTree], trees: Sequence[TreeSample]
+    block: Block, register: Sequence[RegisteredTree], trees: Sequence[TreeCount]
 ) -> tuple[StratumSample, ...]:
     """Every stratum of the block with its photographed trees; one may have none.
 
@@ -124,7 +124,7 @@ class _Shown:
     mixed: bool = False
 
 
-def _shown_unregistered(tree: TreeSample) -> _Shown:
+def _shown_unregistered(tree: TreeCount) -> _Shown:
     """Full trees, one place after the other."""
     first = tree.tree
     return _Shown(
@@ -133,7 +133,7 @@ def _shown_unregistered(tree: TreeSample) -> _Shown:
     )
 
 
-def _shown(tree: TreeSample, places: Mapping[TreeId, RegisteredTree]) -> _Shown:
+def _shown(tree: TreeCount, places: Mapping[TreeId, RegisteredTree]) -> _Shown:
     """The first so many standing places from the named one on; gaps are passed over.
 
     A panel belongs to the stratum of most of its trees.
@@ -162,7 +162,7 @@ def _shown(tree: TreeSample, places: Mapping[TreeId, RegisteredTree]) -> _Shown:
     )
 
 
-def _registered(tree: TreeSample, places: Mapping[TreeId, RegisteredTree]) -> RegisteredTree:
+def _registered(tree: TreeCount, places: Mapping[TreeId, RegisteredTree]) -> RegisteredTree:
     place = places.get(tree.tree)
     if place is None:
         raise FieldDataError(

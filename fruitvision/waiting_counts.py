@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from fruitvision.domain import HandCount, Protocol, TreePhoto, TreeSample
+from fruitvision.domain import HandCount, Protocol, TreeCount, TreePhoto
 from fruitvision.hidden_pairs import HAND_COUNT_DAYS, pair_counts
 
 
@@ -48,7 +48,7 @@ class WaitingCount:
 def counts_that_wait(
     counts: Sequence[HandCount],
     photos: Sequence[TreePhoto],
-    walks: Sequence[Sequence[TreeSample]],
+    walks: Sequence[Sequence[TreeCount]],
 ) -> tuple[WaitingCount, ...]:
     """Counts of a block that are paired with the photos of no walk, by tree and day.
 
@@ -56,7 +56,7 @@ def counts_that_wait(
     ----------
     counts, photos : sequence of HandCount, TreePhoto
         All of the block.
-    walks : sequence of sequences of TreeSample
+    walks : sequence of sequences of TreeCount
         The trees of each walk that have a complete set of usable photos.
     """
     used = {id(count) for trees in walks for _, count in pair_counts(trees, counts)[0]}
@@ -66,7 +66,7 @@ def counts_that_wait(
 
 
 def _waiting(
-    count: HandCount, photos: Sequence[TreePhoto], samples: Sequence[TreeSample]
+    count: HandCount, photos: Sequence[TreePhoto], samples: Sequence[TreeCount]
 ) -> WaitingCount:
     days = [photo.walked_on for photo in photos if photo.tree == count.tree]
     if not days:
@@ -87,5 +87,5 @@ def _waiting(
     return WaitingCount(count=count, waits_for=WaitsFor.NEARER, photos_on=nearest)
 
 
-def _is_near(tree: TreeSample, count: HandCount) -> bool:
+def _is_near(tree: TreeCount, count: HandCount) -> bool:
     return abs((tree.walked_on - count.counted_on).days) <= HAND_COUNT_DAYS

@@ -18,7 +18,8 @@ from fruitvision.domain import (
     PackedLot,
     SizeTable,
 )
-from fruitvision.forecast.draw import add_draws, draw_block
+from fruitvision.forecast.crop_draws import add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, summarise
 from fruitvision.learning.layers import Comparison, compare

@@ -30,6 +30,7 @@ from fruitvision.domain import (
     BlockEstimate,
     Doubt,
     Estimate,
+    FruitHeights,
     GrowthRate,
     HiddenFruitFactor,
     Protocol,
@@ -264,7 +265,7 @@ def test_heights_that_cannot_be_are_refused(at: list[float], mm: list[float], wo
 
 def placed_block(
     name: str, seed: int, *, top_share: float
-) -> tuple[BlockEstimate, list[TreeSample]]:
+) -> tuple[BlockEstimate, list[FruitHeights]]:
     """Ten trees of 60 fruit from 0.3 to 3 m; the marker hangs at 1.2 m."""
     rng = np.random.default_rng(seed)
     trees = []
@@ -278,7 +279,12 @@ def placed_block(
                 above_marker_mm=tuple(heights - 1200.0),
             )
         )
-    return block_estimate(name, with_sizes=sizes()), trees
+    return block_estimate(name, with_sizes=sizes()), [heights_of(one) for one in trees]
+
+
+def heights_of(one: TreeSample) -> FruitHeights:
+    assert one.heights is not None
+    return one.heights
 
 
 def test_a_block_with_an_empty_top_stands_out_where_the_height_of_the_marker_is_set() -> None:
@@ -310,9 +316,10 @@ def test_blocks_of_another_week_or_variety_are_no_like_by_height() -> None:
 
 def test_trees_without_heights_are_left_out_and_errors_do_not_leave_the_tree() -> None:
     placed = replace(tree(1, 3, diameters_mm=[70.0]), above_marker_mm=(-1300.0, 600.0, 1900.0))
-    (found,) = tree_heights([placed, tree(2, 3)], marker_height_mm=1200.0, top_mm=3000.0)
+    assert tree(2, 3).heights is None
+    (found,) = tree_heights([heights_of(placed)], marker_height_mm=1200.0, top_mm=3000.0)
     assert found.heights == pytest.approx([0.0, 0.6, 1.0])
     assert found.diameters_mm[0] == 70.0
     assert np.isnan(found.diameters_mm[1:]).all()
     with pytest.raises(ValueError, match="top must be above 0"):
-        tree_heights([placed], marker_height_mm=1200.0, top_mm=0.0)
+        tree_heights([heights_of(placed)], marker_height_mm=1200.0, top_mm=0.0)

@@ -8,7 +8,8 @@ import pytest
 
 from fruitvision.domain import BlockInputs, ClassCull, Doubt, GrowthRate, WeightRule
 from fruitvision.errors import ForecastError
-from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.crop_draws import CropDraws, add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.growth import Weather, grow_to, growth_shift_mm
 from fruitvision.forecast.inputs import default_inputs, what_if
 from fruitvision.forecast.shared import Array, draw_shared, drawn_share

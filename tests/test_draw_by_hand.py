@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import replace
 from datetime import date, timedelta
 from math import erf
@@ -26,20 +27,24 @@ from fruitvision.domain import (
     WeighedFruit,
 )
 from fruitvision.errors import ForecastError
+from fruitvision.forecast.crop_draws import (
+    CropDraws,
+    PassDraws,
+    RunningTotal,
+    add_draws,
+    cartons_by_week,
+)
 from fruitvision.forecast.culls import cull_errors, cull_shares
 from fruitvision.forecast.draw import (
     FAR_AHEAD_DAYS,
     FEWEST_TREES,
-    CropDraws,
-    PassDraws,
-    add_draws,
     days_late,
     draw_block,
     fruit_today,
     hanging_fruit,
     picked_parts,
 )
-from fruitvision.forecast.grades import NOT_GRADED, add_grades, grade_shares, graded
+from fruitvision.forecast.grades import NOT_GRADED, AddedGrades, grade_shares, graded
 from fruitvision.forecast.growth import (
     Weather,
     default_growth,
@@ -251,7 +256,8 @@ def test_crops_are_added_and_their_diameters_weighted_by_fruit() -> None:
     assert both.cartons.tolist() == [[400.0, 800.0]]
     assert (both.unsure_fruit.tolist(), both.far_fruit.tolist()) == ([200.0], [100.0])
     assert both.class_fruit is None
-    assert len(both.passes) == 2
+    assert both.passes == ()
+    assert [cartons.tolist() for cartons in both.weeks.values()] == [[[400.0, 800.0]]]
     # Without any fruit the passes count alike.
     nothing = add_draws([crop(0.0, 60.0), crop(0.0, 80.0)]).diameter_mm
     assert nothing is not None
@@ -265,7 +271,45 @@ def test_a_crop_without_sizes_leaves_no_total_of_what_it_lacks() -> None:
     assert dict(both.grades) == {}
 
 
+def test_a_total_holds_no_crop_that_was_added_and_changes_none() -> None:
+    total, known = RunningTotal(), []
+    for fruit in (100.0, 300.0, 500.0):
+        added = crop(fruit, 70.0, grades={"extra": np.full((1, 2), fruit)})
+        total.add(added)
+        assert added.cartons is not None
+        assert added.cartons.tolist() == [[fruit, 2 * fruit]]
+        assert added.grades["extra"].tolist() == [[fruit, fruit]]
+        known += [weakref.ref(added.fruit), weakref.ref(added.cartons)]
+        known += [weakref.ref(added.grades["extra"]), weakref.ref(added.unsure_fruit)]
+        del added
+    assert [one() for one in known] == [None] * 12
+    assert total.crop().fruit.tolist() == [900.0]
+    assert total.crop().grades["extra"].tolist() == [[900.0, 900.0]]
+
+
+def test_a_total_of_nothing_is_refused() -> None:
+    with pytest.raises(ValueError, match="one crop or more"):
+        add_draws([])
+
+
+def test_cartons_that_are_unknown_in_one_pass_have_no_week_in_the_total() -> None:
+    known, unknown = crop(100.0, 60.0), crop(300.0, None)
+    for crops in ([known, unknown], [unknown, known]):
+        assert add_draws(crops).weeks == {}
+    assert list(cartons_by_week(known)) == list(add_draws([known]).weeks)
+    assert cartons_by_week(unknown) == {}
+
+
 # ---------------------------------------------------------------- grades and culls
+
+
+def add_grades(
+    crops: list[tuple[np.ndarray | None, dict[str, np.ndarray]]],
+) -> dict[str, np.ndarray]:
+    total = AddedGrades()
+    for cartons, grades in crops:
+        total.add(cartons, grades)
+    return total.total()
 
 
 def grade(size_class: str, name: str, share: float) -> ClassGrade:

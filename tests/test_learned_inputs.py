@@ -8,7 +8,8 @@ import pytest
 
 from fruitvision.domain import BlockInputs, Learned, LearnedNumber, Stage
 from fruitvision.forecast.bridge import bridge
-from fruitvision.forecast.draw import CropDraws, draw_block
+from fruitvision.forecast.crop_draws import CropDraws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.words import rests_on

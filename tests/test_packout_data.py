@@ -21,7 +21,8 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import ForecastError
 from fruitvision.export import write_detail_csvs
-from fruitvision.forecast.draw import add_draws, draw_block
+from fruitvision.forecast.crop_draws import add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.grades import NOT_GRADED, grade_shares
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.packout_data import read_culls, read_grades

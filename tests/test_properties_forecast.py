@@ -22,8 +22,9 @@ from fruitvision.domain import (
     SizeTable,
 )
 from fruitvision.forecast.bridge import bridge
+from fruitvision.forecast.crop_draws import CropDraws, add_draws
 from fruitvision.forecast.culls import cull_shares
-from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.grades import graded
 from fruitvision.forecast.growth import grow_to, growth_shift_mm

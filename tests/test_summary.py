@@ -16,7 +16,8 @@ from fruitvision.domain import (
     UseQuantiles,
 )
 from fruitvision.errors import ForecastError, SettingsError
-from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.crop_draws import CropDraws, add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.inputs import what_if
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import (

@@ -28,10 +28,10 @@ from fruitvision.domain.crop import (
     GrowthRate,
     HiddenFruitFactor,
     Losses,
+    MeanSize,
     RegisterCheck,
     SizeDistribution,
     StratumEstimate,
-    TreeSample,
     WeightRule,
 )
 from fruitvision.domain.doubt import (
@@ -126,6 +126,12 @@ from fruitvision.domain.review import (
     SideLimits,
 )
 from fruitvision.domain.rooms import USUAL_DAILY_SHARE, ColdRoom
+from fruitvision.domain.sample import (
+    FruitHeights,
+    Packed,
+    TreeCount,
+    TreeSample,
+)
 from fruitvision.domain.walk import (
     KeptWalk,
     PlannedPlace,
@@ -168,6 +174,7 @@ __all__ = [
     "Forecast",
     "FrozenForecast",
     "Fruit",
+    "FruitHeights",
     "GradeForecast",
     "GroundLine",
     "GrowthRate",
@@ -184,10 +191,12 @@ __all__ = [
     "Losses",
     "LotPart",
     "MadeWith",
+    "MeanSize",
     "MeasuredPhoto",
     "NameMapping",
     "OrderLine",
     "Outline",
+    "Packed",
     "PackedCartons",
     "PackedLot",
     "Photo",
@@ -216,6 +225,7 @@ __all__ = [
     "Stratum",
     "StratumEstimate",
     "ThingKind",
+    "TreeCount",
     "TreeId",
     "TreeKind",
     "TreePhoto",

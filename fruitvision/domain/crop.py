@@ -1,4 +1,4 @@
-"""From the sampled tree to the block on the day of its walk, and how it grows."""
+"""From the sampled trees to the block on the day of its walk, and how it grows."""
 
 from __future__ import annotations
 
@@ -9,47 +9,6 @@ from fruitvision.domain.doubt import Doubts
 from fruitvision.domain.estimate import Estimate
 from fruitvision.domain.field import Block, PickPlan, Protocol, TreeId
 from fruitvision.domain.learned import Learned
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TreeSample:
-    """One photographed tree: visible fruit summed over its faces, and the diameters seen.
-
-    A panel of several `trees` is one sample, named after its first tree; `vigour` is as in
-    `TreePhoto`.
-
-    `above_marker_mm` : height of every visible fruit above the marker's centre, the sized ones
-    first and in the order of `diameters_mm`; empty if a photo of the tree has no one marker.
-    `sizing_weights` : inverse chance of being sized of each sized fruit, 1 on average; empty stands
-    for 1.
-    `face_counts` : visible fruit of each face, in the order of the faces; empty if not known.
-    """
-
-    tree: TreeId
-    walked_on: date
-    protocol: Protocol
-    visible_count: int
-    diameters_mm: tuple[float, ...] = ()
-    diameter_errors_mm: tuple[float, ...] = ()
-    doubts: Doubts = ()
-    above_marker_mm: tuple[float, ...] = ()
-    trees: int = 1
-    vigour: float | None = None
-    sizing_weights: tuple[float, ...] = ()
-    face_counts: tuple[int, ...] = ()
-
-    @property
-    def visible_per_tree(self) -> float:
-        """Visible fruit per tree of the panel; those of the tree itself if it is alone."""
-        return self.visible_count / self.trees
-
-    @property
-    def certain_per_tree(self) -> float:
-        """Fruit per tree that surely hang there: those of the face that shows most.
-
-        Both faces together count what is seen from either side twice.
-        """
-        return max(self.face_counts, default=self.visible_count) / self.trees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +130,18 @@ class CaliperCheck:
         slope_part = self.slope_error * away
         together = 2 * self.correlation * self.bias_error_mm * slope_part
         return float(max(0.0, self.bias_error_mm**2 + slope_part**2 + together) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanSize:
+    """Mean diameter of a block's fruit on one day and their spread, as in `SizeDistribution`: all
+    that growth needs of a walk."""
+
+    measured_on: date
+    mean_mm: float
+    sd_mm: float
+    mean_error_mm: float
+    shared_error: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from fruitvision.domain import Block, RegisteredTree, TreeId, TreeSample
+from fruitvision.domain import Block, RegisteredTree, TreeCount, TreeId
 from fruitvision.export.words import save
 
 # Decimals of coordinates: 7 are 1 cm. RFC 7946, 11.2, finds 6 enough for most; trees stand close.
@@ -38,7 +38,7 @@ class MappedBlock:
 
     block: Block
     register: tuple[RegisteredTree, ...]
-    samples: Mapping[TreeId, TreeSample]
+    samples: Mapping[TreeId, TreeCount]
 
     @property
     def placed(self) -> tuple[RegisteredTree, ...]:
@@ -126,15 +126,14 @@ def _features(mapped: MappedBlock) -> Iterator[Json]:
         }
 
 
-def _seen(sample: TreeSample | None) -> Json:
+def _seen(sample: TreeCount | None) -> Json:
     if sample is None:
         return {}
-    mean = float(np.mean(sample.diameters_mm)) if sample.diameters_mm else None
     return {
         "photographed_on": sample.walked_on.isoformat(),
         "visible_fruit_per_tree": round(sample.visible_per_tree, 1),
-        "sized_fruit": len(sample.diameters_mm),
-        "mean_diameter_mm": None if mean is None else round(mean, 1),
+        "sized_fruit": sample.sized,
+        "mean_diameter_mm": None if sample.mean_mm is None else round(sample.mean_mm, 1),
     }
 
 

@@ -20,10 +20,10 @@ from fruitvision.domain import (
     Forecast,
     SizeTable,
 )
+from fruitvision.forecast.crop_draws import cartons_by_week
 from fruitvision.forecast.draw import draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.shared import draw_shared
-from fruitvision.forecast.summary import cartons_by_week
 
 # Draws of a bridge. Our choice: with the same random numbers on both sides 500 tell a step to about
 # a hundredth of itself, and explaining a forecast takes no longer than making it.
@@ -142,7 +142,7 @@ class _Expected:
         drawn = draw_unchecked(inputs, self._table, self._settings, self._shared)
         return {
             (variety, date.fromordinal(monday), size_class.name): float(mean)
-            for monday, cartons in cartons_by_week(drawn.passes).items()
+            for monday, cartons in cartons_by_week(drawn).items()
             for size_class, mean in zip(self._table.classes, cartons.mean(axis=0), strict=True)
         }
 

@@ -13,16 +13,15 @@ which of them are picked first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitvision.domain import BlockEstimate, BlockInputs, HiddenFruitFactor, SizeTable
+from fruitvision.forecast.crop_draws import CropDraws, PassDraws, crop_of
 from fruitvision.forecast.culls import cull_errors, cull_shares
-from fruitvision.forecast.grades import add_grades, graded
+from fruitvision.forecast.grades import graded
 from fruitvision.forecast.inputs import check_inputs
 from fruitvision.forecast.learned import count_factor, cull_offset
 from fruitvision.forecast.packout import (
@@ -41,43 +40,6 @@ Array = NDArray[np.float64]
 FEWEST_TREES = 8
 # Beyond this many days ahead only the peak classes are to be trusted. Common practice.
 FAR_AHEAD_DAYS = 60
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PassDraws:
-    """What one pass brings in, drawn many times: (draws,), and (draws, classes) for cartons.
-
-    `days_late` are whole days after `pick_date`. Sizes are None where they, or hidden fruit, are
-    unknown.
-    """
-
-    pick_date: date
-    days_late: NDArray[np.int64]
-    fruit: Array
-    diameter_mm: Array | None = None
-    tonnes: Array | None = None
-    cartons: Array | None = None
-    class_fruit: Array | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CropDraws:
-    """One crop drawn many times: (draws,) each, and (draws, classes) for cartons and class_fruit.
-
-    `grades` are cartons by grade, (draws, classes) each; none where no block has grades. `fruit`
-    are those that come in. `unsure_fruit` are those of blocks that allow no cartons by
-    class, `far_fruit` those of picks too far ahead for more than the peak classes.
-    """
-
-    fruit: Array
-    diameter_mm: Array | None
-    tonnes: Array | None
-    cartons: Array | None
-    class_fruit: Array | None
-    passes: tuple[PassDraws, ...]
-    unsure_fruit: Array
-    far_fruit: Array
-    grades: Mapping[str, Array] = field(default_factory=dict)
 
 
 def draw_block(
@@ -109,62 +71,12 @@ def draw_unchecked(
     fruit = np.sum([one.fruit for one in passes], axis=0)
     last = max(pick.pick_date for pick in inputs.plan.picks)
     far = (last - estimate.walked_on).days > FAR_AHEAD_DAYS
-    crop = _crop(
+    crop = crop_of(
         passes,
         unsure_fruit=fruit * (estimate.trees < FEWEST_TREES),
         far_fruit=fruit * far,
     )
     return replace(crop, grades=graded(crop.cartons, inputs.grades, table))
-
-
-def add_draws(crops: Sequence[CropDraws]) -> CropDraws:
-    """Crops added draw by draw, so that shared errors stay shared.
-
-    Tonnes and cartons are None if any crop lacks them: a total that leaves out a block would read
-    as if it were whole. The mean diameter is weighted by fruit.
-    """
-    total = _crop(
-        tuple(one for crop in crops for one in crop.passes),
-        unsure_fruit=np.sum([crop.unsure_fruit for crop in crops], axis=0),
-        far_fruit=np.sum([crop.far_fruit for crop in crops], axis=0),
-    )
-    if total.cartons is None:
-        return total
-    return replace(total, grades=add_grades([(crop.cartons, crop.grades) for crop in crops]))
-
-
-def _crop(passes: tuple[PassDraws, ...], *, unsure_fruit: Array, far_fruit: Array) -> CropDraws:
-    """Passes added draw by draw."""
-    fruit = np.sum([one.fruit for one in passes], axis=0)
-    return CropDraws(
-        fruit=fruit,
-        diameter_mm=_mean_diameter(passes, fruit),
-        tonnes=_add([one.tonnes for one in passes]),
-        cartons=_add([one.cartons for one in passes]),
-        class_fruit=_add([one.class_fruit for one in passes]),
-        passes=passes,
-        unsure_fruit=unsure_fruit,
-        far_fruit=far_fruit,
-    )
-
-
-def _mean_diameter(passes: Sequence[PassDraws], fruit: Array) -> Array | None:
-    """Mean weighted by fruit, (draws,); in a draw without any fruit the passes count alike, since a
-    diameter of 0 would be taken for a small one."""
-    weighted = _add([None if p.diameter_mm is None else p.diameter_mm * p.fruit for p in passes])
-    plain = _add([p.diameter_mm for p in passes])
-    if weighted is None or plain is None:
-        return None
-    return np.where(fruit > 0, weighted / np.maximum(fruit, 1e-9), plain / len(passes))
-
-
-def _add(parts: Sequence[Array | None]) -> Array | None:
-    total: Array | None = None
-    for part in parts:
-        if part is None:
-            return None
-        total = part.copy() if total is None else np.add(total, part, out=total)
-    return total
 
 
 # ---------------------------------------------------------------- number

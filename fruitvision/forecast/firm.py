@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from fruitvision.domain import BlockInputs, CropForecast, Estimate, Forecast
-from fruitvision.forecast.draw import add_draws, draw_block
+from fruitvision.forecast.crop_draws import add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import Heading, summarise
@@ -79,7 +80,7 @@ def _firm(
         rests_on=crop.rests_on,
     )
     table, settings = made_with.table, made_with.settings
-    draws = add_draws([draw_block(one, table, settings, shared) for one in of_crop])
+    draws = add_draws(draw_block(one, table, settings, shared) for one in of_crop)
     return _on_the_safe_side(summarise(draws, heading, table, settings), firm)
 
 

@@ -59,21 +59,28 @@ def graded(
     return {name: cartons * share for name, share in grade_shares(grades, table).items()}
 
 
-def add_grades(
-    crops: Sequence[tuple[Array | None, Mapping[str, Array]]],
-) -> dict[str, Array]:
-    """Grades of several crops, given as cartons and grades, added draw by draw.
+class AddedGrades:
+    """Grades of crops, given as cartons and grades, added draw by draw and one after the other.
 
-    Cartons of a crop without grades are `NOT_GRADED`. Empty if no crop has grades.
+    Cartons of a crop without grades are `NOT_GRADED`.
     """
-    if not any(grades for _, grades in crops):
-        return {}
-    total: dict[str, Array] = {}
-    for cartons, grades in crops:
-        parts = grades or ({} if cartons is None else {NOT_GRADED: cartons})
-        for name, part in parts.items():
-            total[name] = total[name] + part if name in total else part
-    if NOT_GRADED in total:
-        # Named last, wherever it came in.
-        total[NOT_GRADED] = total.pop(NOT_GRADED)
-    return total
+
+    def __init__(self) -> None:
+        self._total: dict[str, Array] = {}
+        self._graded = False
+
+    def add(self, cartons: Array | None, grades: Mapping[str, Array]) -> None:
+        """One crop more."""
+        self._graded |= bool(grades)
+        for name, part in (grades or ({} if cartons is None else {NOT_GRADED: cartons})).items():
+            if name in self._total:
+                self._total[name] += part
+            else:
+                self._total[name] = part.copy()
+
+    def total(self) -> dict[str, Array]:
+        """All grades, `NOT_GRADED` last wherever it came in. Empty if no crop has grades."""
+        if not self._graded:
+            return {}
+        rest = {NOT_GRADED: self._total[NOT_GRADED]} if NOT_GRADED in self._total else {}
+        return {name: one for name, one in self._total.items() if name != NOT_GRADED} | rest

@@ -14,10 +14,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from fruitvision.domain import CaliperReading, GrowthRate, SizeDistribution, TreeId
+from fruitvision.domain import CaliperReading, GrowthRate, MeanSize, SizeDistribution, TreeId
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.growth import refuse_two_seasons
 from fruitvision.survey import Sampled, cluster_mean
+
+WalkSize = MeanSize | SizeDistribution
 
 # Visits closer together than this give no rate worth having. Common practice: a week apart.
 SHORTEST_DAYS = 7
@@ -77,7 +79,7 @@ def caliper_growth(readings: Sequence[CaliperReading]) -> GrowthRate | None:
     )
 
 
-def photo_growth(sizes: Sequence[SizeDistribution]) -> GrowthRate | None:
+def photo_growth(sizes: Sequence[WalkSize]) -> GrowthRate | None:
     """The block's rate from the sizes of its photo walks of this season.
 
     Each walk's shared scale error is in, so that walks without calipers give an unsure rate.
@@ -105,9 +107,7 @@ def photo_growth(sizes: Sequence[SizeDistribution]) -> GrowthRate | None:
     return _own(fit_rate(points), f"{named}, {days:.0f} days")
 
 
-def own_growth(
-    readings: Sequence[CaliperReading], sizes: Sequence[SizeDistribution]
-) -> GrowthRate | None:
+def own_growth(readings: Sequence[CaliperReading], sizes: Sequence[WalkSize]) -> GrowthRate | None:
     """The surer of the block's caliper and photo rates; None if it has neither.
 
     Raises
@@ -166,7 +166,7 @@ def _slope_shares(days: np.ndarray, weights: np.ndarray) -> np.ndarray:
     return np.asarray(weights * away / spread)
 
 
-def cube_of_walk(sizes: SizeDistribution) -> DatedCube:
+def cube_of_walk(sizes: WalkSize) -> DatedCube:
     """Mean cube of a walk: μ³ + 3μσ² of a symmetric distribution, with all its errors."""
     mean_error = float(np.hypot(sizes.mean_error_mm, sizes.shared_error * sizes.mean_mm))
     return DatedCube(

@@ -31,7 +31,8 @@ from fruitvision.domain import (
     WeekForecast,
     merge_doubts,
 )
-from fruitvision.forecast.draw import FAR_AHEAD_DAYS, CropDraws, PassDraws
+from fruitvision.forecast.crop_draws import CropDraws, cartons_by_week
+from fruitvision.forecast.draw import FAR_AHEAD_DAYS
 from fruitvision.forecast.inputs import default_losses
 from fruitvision.settings import Settings
 
@@ -87,7 +88,7 @@ def summarise(
         cartons=_whole(crop.cartons),
         classes=_classes(crop, rows),
         doubts=heading.doubts,
-        weeks=week_forecasts(crop.passes, rows),
+        weeks=week_forecasts(crop, rows),
         rests_on=heading.rests_on,
         grades=_grades(crop, rows),
     )
@@ -213,15 +214,13 @@ def _grades(crop: CropDraws, rows: Sequence[_Row]) -> tuple[GradeForecast, ...]:
 # ---------------------------------------------------------------- weeks
 
 
-def week_forecasts(
-    passes: Sequence[PassDraws], rows: Sequence[_Row] = ()
-) -> tuple[WeekForecast, ...]:
+def week_forecasts(crop: CropDraws, rows: Sequence[_Row] = ()) -> tuple[WeekForecast, ...]:
     """Cartons of each week, all classes and each class that may come in; week = its Monday.
 
     Weeks and classes that bring nothing at P90 are left out. Empty where cartons are unknown.
     """
     found = []
-    for monday, cartons in sorted(cartons_by_week(passes).items()):
+    for monday, cartons in sorted(cartons_by_week(crop).items()):
         whole = estimate_of(cartons.sum(axis=1))
         if whole.p90 <= 0:
             continue
@@ -235,20 +234,3 @@ def week_forecasts(
                 if estimate.p90 > 0
             ]
     return tuple(found)
-
-
-def cartons_by_week(passes: Sequence[PassDraws]) -> dict[int, Array]:
-    """Cartons by the Monday of their week (ordinal), (draws, classes) each; none where unknown."""
-    weeks: dict[int, Array] = {}
-    for one in passes:
-        if one.cartons is None:
-            return {}
-        day = one.pick_date.toordinal() + one.days_late
-        # Ordinal 1 is a Monday.
-        mondays = day - (day - 1) % 7
-        for monday in np.unique(mondays).tolist():
-            inside = mondays == monday
-            if monday not in weeks:
-                weeks[monday] = np.zeros_like(one.cartons)
-            weeks[monday][inside] += one.cartons[inside]
-    return weeks

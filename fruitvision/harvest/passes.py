@@ -10,7 +10,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from fruitvision.domain import BlockInputs, Forecast, Pick, PickPlan, SizeClass, SizeTable
-from fruitvision.forecast.draw import PassDraws, draw_unchecked
+from fruitvision.forecast.crop_draws import PassDraws
+from fruitvision.forecast.draw import draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared, named_normal
 from fruitvision.harvest.need import Array, Draws, picker_days

@@ -6,13 +6,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from fruitvision.domain import GrowthRate, SizeDistribution
+from fruitvision.domain import GrowthRate
 from fruitvision.forecast.growth import SEASON_DAYS
 from fruitvision.forecast.like_growth import choose_growth, farm_growth, sister_growth
-from fruitvision.forecast.own_growth import DatedCube, caliper_cubes, cube_of_walk, own_growth
-from fruitvision.pipeline.block_record import BlockRecord, of_season
+from fruitvision.forecast.own_growth import (
+    DatedCube,
+    WalkSize,
+    caliper_cubes,
+    cube_of_walk,
+    own_growth,
+)
+from fruitvision.pipeline.block_record import BlockRecord
+from fruitvision.pipeline.measured_walks import of_season
 from fruitvision.settings import Settings
-from fruitvision.sizes import size_distribution
 
 # Up to this many days after the walk the farm's past is looked at where no pick date is set. Our
 # choice: the horizon up to which a forecast is trusted in full is twice that.
@@ -32,9 +38,7 @@ class SeasonOfBlock:
     last_pick: date | None
 
 
-def own_rate(
-    record: BlockRecord, sizes: Sequence[SizeDistribution], walked_on: date
-) -> GrowthRate | None:
+def own_rate(record: BlockRecord, sizes: Sequence[WalkSize], walked_on: date) -> GrowthRate | None:
     """The block's own rate of the season of a walk.
 
     Raises
@@ -70,9 +74,7 @@ def rate_of(
     }
     pick = block.last_pick or block.walked_on + timedelta(days=USUAL_DAYS_AHEAD)
     past = [
-        year
-        for one in (block, *like.values())
-        for year in past_years(one.record, block.walked_on, settings)
+        year for one in (block, *like.values()) for year in past_years(one.record, block.walked_on)
     ]
     return choose_growth(
         block.own,
@@ -82,34 +84,29 @@ def rate_of(
     )
 
 
-def past_years(
-    record: BlockRecord, walked_on: date, settings: Settings
-) -> tuple[tuple[DatedCube, ...], ...]:
+def past_years(record: BlockRecord, walked_on: date) -> tuple[tuple[DatedCube, ...], ...]:
     """Mean D³ at the visits of each season before that of a walk: of calipers, else of photos."""
 
     def is_past(day: date) -> bool:
         return day < walked_on and not of_season(day, walked_on)
 
     readings = [one for one in record.calipers if is_past(one.measured_on)]
-    walks = [walk for walk in record.walks if is_past(walk.walked_on)]
-    days = [one.measured_on for one in readings] + [walk.walked_on for walk in walks]
+    walks = [
+        (walk, sizes)
+        for walk, sizes in zip(record.walks, record.sizes, strict=True)
+        if is_past(walk.walked_on)
+    ]
+    days = [one.measured_on for one in readings] + [walk.walked_on for walk, _ in walks]
     found = []
     for first, last in seasons_of(days):
         of_year = [one for one in readings if first <= one.measured_on <= last]
         cubes = caliper_cubes(of_year)
         if len(cubes) < 2:
-            sizes = [
-                size_distribution(
-                    walk.trees,
-                    of_year,
-                    walked_on=walk.walked_on,
-                    settings=settings,
-                    check=walk.check(settings),
-                )
-                for walk in walks
-                if first <= walk.walked_on <= last
-            ]
-            cubes = tuple(cube_of_walk(one) for one in sizes if one is not None)
+            cubes = tuple(
+                cube_of_walk(sizes.alike)
+                for walk, sizes in walks
+                if first <= walk.walked_on <= last and sizes.alike is not None
+            )
         found.append(cubes)
     return tuple(found)
 

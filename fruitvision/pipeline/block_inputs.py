@@ -25,8 +25,8 @@ from fruitvision.errors import ForecastError, did_you_mean
 from fruitvision.forecast.inputs import default_losses
 from fruitvision.forecast.picks import moved, strip_pick
 from fruitvision.forecast.weight import FEWEST_WEIGHED, weight_rule
-from fruitvision.pipeline.block_record import of_season
 from fruitvision.pipeline.blocks import BlockWalks
+from fruitvision.pipeline.measured_walks import of_season
 from fruitvision.pipeline.photos import Refused
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table, shipped_size_tables

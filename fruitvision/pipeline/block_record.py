@@ -5,72 +5,60 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import cache
 from pathlib import Path
 
-from fruitvision.block import FEW_TREES
-from fruitvision.caliper_check import MatchedPair, check_calipers
-from fruitvision.caliper_pairs import match_pairs
 from fruitvision.domain import (
     Block,
-    CaliperCheck,
-    CaliperedFruit,
     CaliperReading,
-    Doubts,
+    FruitHeights,
     HandCount,
     MadeWith,
-    MeasuredPhoto,
     RegisteredTree,
+    SizeDistribution,
     TreeKind,
-    TreePhoto,
-    TreeSample,
     VisitedPlace,
 )
-from fruitvision.forecast.growth import SEASON_DAYS
 from fruitvision.hidden_pairs import pair_counts
 from fruitvision.pipeline.kept import in_memory, keep_in_memory, keep_on_disk, key_of, on_disk
-from fruitvision.pipeline.review import reviewed
+from fruitvision.pipeline.measured_walks import (
+    FruitOfBlock,
+    MeasuredWalk,
+    WalksOfBlock,
+    of_season,
+    read_walks,
+    standing_walk,
+)
+from fruitvision.pipeline.walk_sizes import (
+    KeptSizes,
+    SizeRows,
+    WalkSizes,
+    are_right,
+    size_rows,
+    sizes_of,
+)
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.store.stamps import BlockStamps
-from fruitvision.tree import WALK_DAYS, sample_trees, split_walks
+from fruitvision.tree import WALK_DAYS
 
-Measured = Mapping[str, MeasuredPhoto]
 # Up to so many blocks are looked through one by one, more of them all at once. Our choice.
 FEW_BLOCKS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredWalk:
-    """Trees of one walk of one block, and the detector that measured them.
-
-    `first_day` and `walked_on` are the first and the last day of the walk; `pairs` are fruit that
-    were calipered in its photos.
-    """
-
-    trees: tuple[TreeSample, ...]
-    doubts: Doubts
-    first_day: date
-    walked_on: date
-    detector: str
-    pairs: tuple[MatchedPair, ...] = ()
-
-    def check(self, settings: Settings) -> CaliperCheck | None:
-        """What the calipered fruit say of the walk's millimetres; None without any."""
-        return check_calipers(self.pairs, settings) if self.pairs else None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockRecord:
-    """A block with all that was measured in it.
+    """A block with all that was measured in it, but for its single fruit.
 
-    `walks` are those that the present detector and settings measured, the oldest first; `others`
-    are walks that only another detector measured.
+    `walks` are those that the present detector and settings measured, the oldest first, and `sizes`
+    what their fruit gave; `others` are walks that only another detector measured; `heights` as in
+    `WalksOfBlock`.
     """
 
     block: Block
     walks: tuple[MeasuredWalk, ...]
+    sizes: tuple[WalkSizes, ...]
     others: tuple[MeasuredWalk, ...]
+    heights: tuple[FruitHeights, ...]
     hand_counts: tuple[HandCount, ...]
     calipers: tuple[CaliperReading, ...]
     register: tuple[RegisteredTree, ...]
@@ -78,18 +66,13 @@ class BlockRecord:
 
     @property
     def standing(self) -> MeasuredWalk:
-        """The walk that the block's numbers are of: the latest one.
+        """The walk that the block's numbers are of, see `standing_walk`."""
+        return standing_walk(self.walks)
 
-        While that has too few trees, it is the last one of its season that has enough: a scout at
-        the first tree of a new walk does not turn a block that is known into a first look.
-        """
-        latest = self.walks[-1]
-        whole = [
-            walk
-            for walk in self.walks
-            if len(walk.trees) >= FEW_TREES and of_season(walk.walked_on, latest.walked_on)
-        ]
-        return whole[-1] if whole and len(latest.trees) < FEW_TREES else latest
+    @property
+    def standing_sizes(self) -> SizeDistribution | None:
+        """Sizes at the standing walk."""
+        return next((one.standing for one in self.sizes if one.standing is not None), None)
 
     @property
     def kind(self) -> str:
@@ -106,11 +89,6 @@ class BlockRecord:
         )
 
 
-def of_season(day: date, walked_on: date) -> bool:
-    """Whether a day belongs to the season of a walk."""
-    return abs((walked_on - day).days) <= SEASON_DAYS
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FarmRecord:
     """Every block of a farm by name, and for each the stamps of what was read of it."""
@@ -119,18 +97,11 @@ class FarmRecord:
     stamps: Mapping[str, BlockStamps]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Walks:
-    """What a block's photos gave: all that takes long to read of it."""
-
-    walks: tuple[MeasuredWalk, ...]
-    others: tuple[MeasuredWalk, ...]
-
-
 def read_farm(store: Store, origin: MadeWith, settings: Settings) -> FarmRecord:
     """Every block of the farm, its photos as people put them right.
 
-    Only blocks that changed are read: what was read before is kept, see `kept`.
+    Only blocks that changed are read: what was read before is kept, see `kept`. One block's fruit
+    are let go before the next one's are read.
     """
     stamps = store.block_stamps()
     read = {
@@ -163,15 +134,45 @@ class _Read:
     record: BlockRecord
     key: str
     photos_key: str
-    fresh: bool
-    fresh_photos: bool
+    fresh: bool = False
+    fresh_photos: bool = False
+    fresh_sizes: bool = False
 
     def keep(self, folder: Path) -> None:
-        name = self.record.block.block_id
-        keep_in_memory(folder, f"record of {name}", self.key, self.record)
+        record = self.record
+        name = record.block.block_id
+        keep_in_memory(folder, f"record of {name}", self.key, record)
         if self.fresh_photos:
-            walks = _Walks(walks=self.record.walks, others=self.record.others)
+            walks = WalksOfBlock(walks=record.walks, others=record.others, heights=record.heights)
             keep_on_disk(folder, f"walks of {name}", self.photos_key, walks)
+        if self.fresh_sizes:
+            sizes = KeptSizes(of_walks=record.sizes)
+            keep_on_disk(folder, f"sizes of {name}", self.photos_key, sizes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sized:
+    """The walks of a block with their sizes, and which of them were made just now."""
+
+    walks: WalksOfBlock
+    sizes: KeptSizes
+    fresh_photos: bool = False
+    fresh_sizes: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tables:
+    """What people typed of a block."""
+
+    block: Block
+    hand_counts: tuple[HandCount, ...]
+    calipers: tuple[CaliperReading, ...]
+    register: tuple[RegisteredTree, ...]
+    visited: tuple[VisitedPlace, ...]
+
+    def size_rows(self, walks: WalksOfBlock) -> list[SizeRows]:
+        """Of each walk what its sizes rest on beside its photos."""
+        return [size_rows(self.block, self.register, self.calipers, one) for one in walks.walks]
 
 
 def _kept_block(
@@ -187,22 +188,39 @@ def _kept_block(
     key = key_of(photos_key, stamp)
     found: BlockRecord | None = in_memory(store.folder, f"record of {name}", key)
     if found is not None:
-        return _Read(record=found, key=key, photos_key=photos_key, fresh=False, fresh_photos=False)
-    walks = on_disk(store.folder, f"walks of {name}", photos_key, _Walks)
+        return _Read(record=found, key=key, photos_key=photos_key)
+    tables = _tables(block, store)
+    sized = _sized(tables, store, settings, photos_key)
+    if sized is None:
+        walks, fruit = read_walks(block, store, origin, settings)
+        if store.block_stamps(name).get(name) == stamps.get(name):
+            keep_on_disk(store.folder, f"fruit of {name}", photos_key, fruit)
+        rows = tables.size_rows(walks)
+        sizes = sizes_of(walks.walks, fruit.of_walks, rows, settings, kept=KeptSizes())
+        sized = _Sized(walks=walks, sizes=sizes, fresh_photos=True, fresh_sizes=True)
     return _Read(
-        record=_record(block, walks or _read_walks(block, store, origin, settings), store),
+        record=BlockRecord(
+            block=block,
+            walks=sized.walks.walks,
+            sizes=sized.sizes.of_walks,
+            others=sized.walks.others,
+            heights=sized.walks.heights,
+            hand_counts=tables.hand_counts,
+            calipers=tables.calipers,
+            register=tables.register,
+            visited=tables.visited,
+        ),
         key=key,
         photos_key=photos_key,
         fresh=True,
-        fresh_photos=walks is None,
+        fresh_photos=sized.fresh_photos,
+        fresh_sizes=sized.fresh_sizes,
     )
 
 
-def _record(block: Block, walks: _Walks, store: Store) -> BlockRecord:
-    return BlockRecord(
+def _tables(block: Block, store: Store) -> _Tables:
+    return _Tables(
         block=block,
-        walks=walks.walks,
-        others=walks.others,
         hand_counts=store.hand_counts(block.block_id),
         calipers=store.caliper_readings(block.block_id),
         register=store.register(block.block_id),
@@ -210,59 +228,24 @@ def _record(block: Block, walks: _Walks, store: Store) -> BlockRecord:
     )
 
 
-def _read_walks(block: Block, store: Store, origin: MadeWith, settings: Settings) -> _Walks:
-    name = block.block_id
-    photos = store.tree_photos(name)
-    calipered = store.calipered_fruit(name)
-    found = reviewed(store.measured_photos_of(name, origin), store, settings, name)
-    measured = {one.photo.photo_id: one for one in found}
+def _sized(tables: _Tables, store: Store, settings: Settings, photos_key: str) -> _Sized | None:
+    """Walks and sizes as kept on disk; None if photos must be read for them.
 
-    @cache
-    def latest() -> Measured:
-        photos = reviewed(store.measured_photos(name), store, settings, name)
-        return {one.photo.photo_id: one for one in photos}
-
-    walks: list[MeasuredWalk] = []
-    others: list[MeasuredWalk] = []
-    for walk in split_walks(photos):
-        here = _measured_walk(walk, measured, origin.detector, calipered)
-        if here is not None:
-            walks.append(here)
-        elif any(photo.photo_id not in measured for photo in walk):
-            other = _walk_of_another(walk, latest())
-            others += [other] if other is not None else []
-    return _Walks(walks=tuple(walks), others=tuple(others))
-
-
-def _measured_walk(
-    walk: Sequence[TreePhoto],
-    measured: Measured,
-    detector: str,
-    calipered: Sequence[CaliperedFruit] = (),
-) -> MeasuredWalk | None:
-    """The trees of a walk; None if no tree has a complete set of usable photos."""
-    trees, doubts = sample_trees(walk, measured)
-    if not trees:
+    Sizes that rest on other rows by now are made anew of the fruit on disk.
+    """
+    folder, name = store.folder, tables.block.block_id
+    walks = on_disk(folder, f"walks of {name}", photos_key, WalksOfBlock)
+    if walks is None:
         return None
-    used = {
-        photo.photo_id: measured[photo.photo_id] for photo in walk if photo.photo_id in measured
-    }
-    pairs, _ = match_pairs(calipered, used)
-    return MeasuredWalk(
-        trees=trees,
-        doubts=doubts,
-        first_day=min(photo.walked_on for photo in walk),
-        walked_on=max(tree.walked_on for tree in trees),
-        detector=detector,
-        pairs=pairs,
-    )
-
-
-def _walk_of_another(walk: Sequence[TreePhoto], latest: Measured) -> MeasuredWalk | None:
-    """The walk as its photos were measured last; None if not all by one detector."""
-    found = {photo.photo_id: latest[photo.photo_id] for photo in walk if photo.photo_id in latest}
-    detectors = {one.made_with.detector for one in found.values()}
-    return _measured_walk(walk, found, detectors.pop()) if len(detectors) == 1 else None
+    kept = on_disk(folder, f"sizes of {name}", photos_key, KeptSizes) or KeptSizes()
+    rows = tables.size_rows(walks)
+    if are_right(kept, rows):
+        return _Sized(walks=walks, sizes=kept)
+    fruit = on_disk(folder, f"fruit of {name}", photos_key, FruitOfBlock)
+    if fruit is None:
+        return None
+    sizes = sizes_of(walks.walks, fruit.of_walks, rows, settings, kept=kept)
+    return _Sized(walks=walks, sizes=sizes, fresh_sizes=True)
 
 
 def places_seen(record: BlockRecord, walked_on: date) -> tuple[VisitedPlace, ...]:

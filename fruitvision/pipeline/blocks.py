@@ -10,7 +10,7 @@ from pathlib import Path
 from fruitvision.advice import Advice, advise, minutes_of
 from fruitvision.attention import attention_list, compare_blocks, compare_rows, compare_strata
 from fruitvision.attention_heights import compare_like_heights
-from fruitvision.block import Background, estimate_block
+from fruitvision.block import Background, estimate_load, with_sizes
 from fruitvision.domain import (
     Attention,
     Block,
@@ -18,26 +18,20 @@ from fruitvision.domain import (
     Doubt,
     GrowthRate,
     HiddenFruitFactor,
+    MeanSize,
     PickPlan,
     Pollinizers,
     RegisterCheck,
-    SizeDistribution,
-    TreeSample,
+    TreeCount,
     merge_doubts,
 )
 from fruitvision.errors import FieldDataError, FruitVisionError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, Detector, choose_detector
 from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden_fruit
 from fruitvision.pipeline.block_growth import SeasonOfBlock, own_rate, rate_of
-from fruitvision.pipeline.block_record import (
-    BlockRecord,
-    FarmRecord,
-    MeasuredWalk,
-    of_season,
-    places_seen,
-    read_farm,
-)
+from fruitvision.pipeline.block_record import BlockRecord, FarmRecord, places_seen, read_farm
 from fruitvision.pipeline.kept import in_memory, keep_in_memory, kept, key_of
+from fruitvision.pipeline.measured_walks import MeasuredWalk, of_season
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
 from fruitvision.register import check_register, pollinizers_of, register_notes
 from fruitvision.settings import Settings
@@ -59,7 +53,7 @@ class BlockWalks:
 
     estimate: BlockEstimate
     growth: GrowthRate
-    trees: tuple[TreeSample, ...]
+    trees: tuple[TreeCount, ...]
     check: RegisterCheck
     pollinizers: tuple[Pollinizers, ...]
     register_notes: tuple[str, ...]
@@ -210,7 +204,9 @@ def attention_of(walks: Sequence[BlockWalks], settings: Settings) -> tuple[Atten
         strata = part_trees(walk.record.block, walk.record.register, walk.trees)
         found += compare_rows(walk.trees)
         found += compare_strata(strata) if len(strata) > 1 else ()
-    found += compare_like_heights([(walk.estimate, walk.trees) for walk in walks], settings)
+    found += compare_like_heights(
+        [(walk.estimate, walk.record.heights) for walk in walks], settings
+    )
     return attention_list(found)
 
 
@@ -248,16 +244,16 @@ def _walked(record: BlockRecord, work: _Work) -> _Walked:
             f"{record.block.block_id} has no tree with a complete set of usable photos.",
             fix="Load a walk of at least 8 trees, each photographed from the same faces.",
         )
-    name, walk, settings = record.block.block_id, record.standing, work.settings
+    name, walk = record.block.block_id, record.standing
     estimate = kept(
         (work.folder, f"estimate of {name}", work.key_of_estimate(record)),
         BlockEstimate,
-        lambda: _estimate(record, walk, settings, _background(record, work)),
+        lambda: _estimate(record, _background(record, work)),
     )
     own = kept(
         (work.folder, f"growth of {name}", work.key_alone(record)),
         _OwnGrowth,
-        lambda: _own_growth(record, estimate, settings),
+        lambda: _own_growth(record, estimate),
     )
     return _Walked(
         estimate=estimate,
@@ -284,39 +280,36 @@ def _background(record: BlockRecord, work: _Work) -> Background:
     )
 
 
-def _own_growth(record: BlockRecord, estimate: BlockEstimate, settings: Settings) -> _OwnGrowth:
+def _own_growth(record: BlockRecord, estimate: BlockEstimate) -> _OwnGrowth:
     """The sizes of a walk don't rest on like blocks, so neither does what they grew."""
     walked_on = record.standing.walked_on
-    sizes = [*_earlier_sizes(record, walked_on, settings), estimate.sizes]
+    sizes = [*_earlier_sizes(record, walked_on), estimate.sizes]
     known = [one for one in sizes if one is not None]
     return _OwnGrowth(rate=own_rate(record, known, walked_on))
 
 
-def _estimate(
-    record: BlockRecord, walk: MeasuredWalk, settings: Settings, background: Background
-) -> BlockEstimate:
-    estimate = estimate_block(
-        record.block,
-        walk.trees,
-        record.hand_counts,
-        record.calipers,
-        settings,
-        replace(background, check=walk.check(settings)),
-    )
+def _estimate(record: BlockRecord, background: Background) -> BlockEstimate:
+    walk = record.standing
+    load = estimate_load(record.block, walk.trees, record.hand_counts, background)
+    estimate = with_sizes(load, record.standing_sizes)
     begun = (Doubt.NEWER_WALK,) if walk.walked_on < record.walks[-1].walked_on else ()
     return replace(estimate, doubts=merge_doubts(estimate.doubts, walk.doubts, begun))
 
 
-def _earlier_sizes(
-    record: BlockRecord, walked_on: date, settings: Settings
-) -> list[SizeDistribution | None]:
-    """Sizes at the earlier walks of the season."""
-    background = Background(register=record.register)
-    return [
-        _estimate(record, walk, settings, background).sizes
-        for walk in record.walks
-        if walk.walked_on < walked_on and of_season(walk.walked_on, walked_on)
-    ]
+def _earlier_sizes(record: BlockRecord, walked_on: date) -> list[MeanSize | None]:
+    """Mean sizes at the earlier walks of the season.
+
+    Raises
+    ------
+    FieldDataError
+        If a tree of such a walk contradicts the register.
+    """
+    found = []
+    for walk, sizes in zip(record.walks, record.sizes, strict=True):
+        if walk.walked_on < walked_on and of_season(walk.walked_on, walked_on):
+            part_trees(record.block, record.register, walk.trees)
+            found.append(sizes.weighted)
+    return found
 
 
 # ---------------------------------------------------------------- hidden fruit

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from fruitvision.advice import next_action
@@ -19,10 +19,11 @@ from fruitvision.domain import (
     merge_doubts,
 )
 from fruitvision.errors import ForecastError, FruitVisionError, did_you_mean
-from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.crop_draws import CropDraws, RunningTotal
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.growth import Weather
 from fruitvision.forecast.inputs import what_if
-from fruitvision.forecast.shared import SharedErrors, draw_shared
+from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
 from fruitvision.forecast.uses import is_past
 from fruitvision.forecast.words import rests_on, use_quantiles
@@ -67,11 +68,22 @@ AS_PLANNED = Choices()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Drawn:
-    """A block's inputs, its draws, and their summary."""
+    """A block's inputs, and the summary of its draws."""
 
     inputs: BlockInputs
-    draws: CropDraws
     crop: CropForecast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Totals:
+    """Draws of the farm and of its varieties, added up block by block."""
+
+    farm: RunningTotal = field(default_factory=RunningTotal)
+    varieties: dict[str, RunningTotal] = field(default_factory=dict)
+
+    def add(self, variety: str, draws: CropDraws) -> None:
+        for total in (self.farm, self.varieties.setdefault(variety, RunningTotal())):
+            total.add(draws)
 
 
 def forecast_farm(
@@ -111,18 +123,21 @@ def forecast_farm(
     office = read_office(store)
     refused += unknown_classes(office, table)
     shared, learned = draw_shared(settings), choices_now(store)
-    crops: list[_Drawn] = []
+    crops, totals = list[_Drawn](), _Totals()
     for walk in walks:
         name = walk.estimate.block.block_id
         try:
             inputs = block_inputs(walk, office, table, settings, first_pick=dates.get(name))
             inputs = learned_inputs(inputs, learned, table, settings, made_on=made_on)
             inputs = what_if(inputs, settings, weather=choices.season, days=choices.pick_shift_days)
-            crops.append(_draw_crop(inputs, table, settings, shared, made_on))
+            draws = draw_block(inputs, table, settings, shared)
+            crops.append(_drawn(inputs, draws, table, settings, made_on))
         except FruitVisionError as err:
             if name in dates:
                 raise
             refused.append(refused_block(name, err))
+            continue
+        totals.add(walk.estimate.block.variety, draws)
     if not crops:
         raise _none_can_be(refused)
     inside = {one.crop.name for one in crops}
@@ -131,7 +146,9 @@ def forecast_farm(
         made_with(choose_detector(detector_name), settings), settings_sha256=settings.sha256
     )
     forecast = replace(
-        _forecast(crops, table, settings, made_on=made_on, origin=origin, left_out=left_out),
+        _forecast(
+            crops, totals, table, settings, made_on=made_on, origin=origin, left_out=left_out
+        ),
         farm=store.farm().name,
         what_if=choices.what_if,
     )
@@ -155,15 +172,10 @@ def _none_can_be(refused: Sequence[Refused]) -> ForecastError:
 # ---------------------------------------------------------------- numbers
 
 
-def _draw_crop(
-    inputs: BlockInputs,
-    table: SizeTable,
-    settings: Settings,
-    shared: SharedErrors,
-    made_on: date,
+def _drawn(
+    inputs: BlockInputs, draws: CropDraws, table: SizeTable, settings: Settings, made_on: date
 ) -> _Drawn:
-    """One block drawn, and its summary."""
-    draws = draw_block(inputs, table, settings, shared)
+    """One block, and the summary of its draws."""
     block = inputs.estimate.block
     heading = Heading(
         name=block.block_id,
@@ -173,9 +185,7 @@ def _draw_crop(
         rests_on=rests_on([inputs]),
     )
     crop = summarise(draws, heading, table, settings)
-    return _Drawn(
-        inputs=inputs, draws=draws, crop=replace(crop, picks=pick_forecasts(draws, settings))
-    )
+    return _Drawn(inputs=inputs, crop=replace(crop, picks=pick_forecasts(draws, settings)))
 
 
 def _past(inputs: BlockInputs, made_on: date) -> Doubts:
@@ -195,6 +205,7 @@ def _next_action(crops: Sequence[_Drawn]) -> str:
 
 def _total(
     crops: Sequence[_Drawn],
+    draws: CropDraws,
     variety: str,
     table: SizeTable,
     settings: Settings,
@@ -212,11 +223,12 @@ def _total(
         doubts=merge_doubts(without, *(one.crop.doubts for one in crops)),
         rests_on=rests_on([one.inputs for one in crops]),
     )
-    return summarise(add_draws([one.draws for one in crops]), heading, table, settings)
+    return summarise(draws, heading, table, settings)
 
 
 def _forecast(
     crops: Sequence[_Drawn],
+    totals: _Totals,
     table: SizeTable,
     settings: Settings,
     *,
@@ -228,6 +240,7 @@ def _forecast(
     varieties = tuple(
         _total(
             [one for one in crops if one.crop.variety == variety],
+            totals.varieties[variety].crop(),
             variety,
             table,
             settings,
@@ -242,7 +255,7 @@ def _forecast(
         size_table=table.name,
         blocks=tuple(one.crop for one in crops),
         varieties=varieties,
-        total=_total(crops, "", table, settings, left_out=left_out),
+        total=_total(crops, totals.farm.crop(), "", table, settings, left_out=left_out),
         next_action=_next_action(crops),
         made_with=origin,
         seed=settings.seed,

@@ -12,9 +12,9 @@ from fruitvision.domain import (
     MeasuredPhoto,
     SizeDistribution,
     SizeTable,
+    TreeCount,
     TreeId,
     TreePhoto,
-    TreeSample,
 )
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.hidden_pairs import pair_counts
@@ -102,7 +102,7 @@ def tree_lines(
     measured = {
         photo.placed.photo_id: photo.measured for photo in photos if photo.measured is not None
     }
-    trees: Sequence[TreeSample] = ()
+    trees: Sequence[TreeCount] = ()
     for walk in reversed(split_walks([photo.placed for photo in photos])):
         trees, _ = sample_trees(walk, measured)
         if trees:
@@ -115,7 +115,7 @@ def tree_lines(
             visible_count=tree.visible_count,
             visible_error=share * tree.visible_count,
             hand_count=by_hand.get(tree.tree),
-            mean_mm=_mean_or_none(tree.diameters_mm),
+            mean_mm=tree.mean_mm,
             doubts=tree.doubts,
             trees=tree.trees,
             face_counts=tree.face_counts,

@@ -22,7 +22,8 @@ from fruitvision.domain import (
     TreeKind,
     VisitedPlace,
 )
-from fruitvision.forecast.draw import CropDraws, add_draws, draw_block
+from fruitvision.forecast.crop_draws import CropDraws, add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.inputs import default_inputs
 from fruitvision.forecast.like_growth import choose_growth
 from fruitvision.forecast.own_growth import own_growth

@@ -108,6 +108,8 @@ NOT_SHOWN = {
     "record of {name}",
     "score of {block_id} {season}",
     "walks of {name}",
+    "fruit of {name}",
+    "sizes of {name}",
     "estimate of {name}",
     "growth of {name}",
     "picker pace",

@@ -16,7 +16,8 @@ from datetime import timedelta
 
 from fruitvision.domain import BlockInputs, Forecast, MadeWith, SizeTable
 from fruitvision.forecast.bridge import bridge
-from fruitvision.forecast.draw import add_draws, draw_block
+from fruitvision.forecast.crop_draws import add_draws
+from fruitvision.forecast.draw import draw_block
 from fruitvision.forecast.drawn_with import DrawnWith
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, pick_forecasts, summarise
