@@ -107,10 +107,3 @@ def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
     """A page that is run takes the place of the main module, which processes of later tests start
     with: after each test it is put back."""
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
-
-
-@pytest.fixture(autouse=True)
-def _nothing_kept_of_other_mutants() -> None:
-    """Sizes are kept between calls; a mutant would be given those of the code as it is."""
-    if "MUTANT_UNDER_TEST" in os.environ and "fruitvision.sizes" in sys.modules:
-        sys.modules["fruitvision.sizes"]._distribution.cache_clear()
