@@ -220,3 +220,15 @@ def test_inputs_that_were_kept_as_text_give_the_same_bridge() -> None:
     new = everything_new(old)
     kept = from_json(Forecast, to_json(forecast_of(old)))
     assert bridge(kept, [new], WITH) == bridge(forecast_of(old), [new], WITH)
+
+
+def test_a_walk_of_another_day_is_no_cause_among_hidden_fruit() -> None:
+    old = block_inputs()
+    estimate = old.estimate
+    later = estimate.walked_on + timedelta(days=9)
+    new = replace(
+        old, estimate=replace(estimate, walked_on=later, sizes=sizes(mean_mm=70.0, on=later))
+    )
+    found = steps(bridge(forecast_of(old), [new], WITH))
+    assert found["hidden fruit"] == pytest.approx(0)
+    assert abs(found["size"]) > 1
