@@ -23,6 +23,9 @@ from fruitvision.units import parse_counts
 def start_form(store: FarmStore, block: Block) -> None:
     """Two numbers and a button; a block without a register is asked for its rows once. Who may only
     look sees why the button is shut."""
+    may_start = session.may_change()
+    if not may_start:
+        st.info(say("walk.look_only"), icon=":material/visibility:")
     walks = session.walks_of(block.block_id)
     wanted = walk_size(block, walks)
     if block.pick_date is not None and block.pick_date < session.today():
@@ -37,9 +40,6 @@ def start_form(store: FarmStore, block: Block) -> None:
         rows = st.text_input(
             say("walk.rows"), placeholder=say("walk.rows_example"), help=say("walk.rows_help")
         )
-    may_start = session.may_change()
-    if not may_start:
-        st.info(say("walk.look_only"), icon=":material/visibility:")
     words = say("walk.start", block=show.plain(block.block_id))
     if st.button(words, type="primary", width="stretch", disabled=not may_start):
         with show.errors():

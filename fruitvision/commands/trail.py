@@ -37,7 +37,12 @@ def changes(
         typer.echo(f"{len(lines)} changes: {out}")
         return
     for line in reversed(lines[:_PRINTED]):
-        told = "; ".join(f"{one.field}: {one.before} → {one.after}" for one in line.fields)
+        told = "; ".join(
+            f"{one.field}: {one.before} → {one.after}"
+            if one.before
+            else f"{one.field}: {one.after}"
+            for one in line.fields
+        )
         about = f" {line.about}" if line.about else ""
         typer.echo(
             f"{line.at.astimezone():%Y-%m-%d %H:%M} {line.who or 'somebody'}, "
