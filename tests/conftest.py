@@ -20,6 +20,10 @@ if int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) > 1:
     # has cost both. Tests of threads say how many themselves.
     for name in ("FRUITVISION_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
         os.environ.setdefault(name, "1")
+# What one process compiles the next one reads, also where nothing is to be kept: tests start some
+# hundred processes, and each would compile the program anew, which takes two seconds for the app.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # The same examples every time, few of them, and no clock: a loaded machine makes no test fail.
 settings.register_profile("suite", max_examples=40, deadline=None, derandomize=True, database=None)
@@ -33,7 +37,6 @@ LONGEST = (
     "browser/test_walk_in_browser.py",
     "browser/test_sign_in.py",
     "browser/test_review.py",
-    "browser/test_sheet_downloads.py",
     "test_demo.py",
     "test_bad_input.py",
     "test_jobs.py",

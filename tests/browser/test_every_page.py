@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,7 +11,9 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any
 
+import pypdf
 import pytest
+from openpyxl import load_workbook
 from PIL import Image
 from playwright.sync_api import Browser
 
@@ -26,6 +29,10 @@ DOCS = Path(__file__).parents[2] / "docs"
 # What the pages take for today: between the demo's walk and its pick, so that they are the same on
 # every day.
 TODAY = date(2026, 8, 20)
+FORMS = ("PDF", "XLSX", "CSV", "JSON")
+# What the forecast is frozen with: a buyer's file tells neither it nor any block.
+BLOCKS = ("Gala North", "Fuji Slope")
+NOTE = f"after {BLOCKS[0]}"
 # Our choice: a README that opens at once on a slow line.
 MOST_PICTURE_BYTES = 300_000
 # Our choice: row and tree are read without a thumb's move, whatever is measured in the background.
@@ -132,7 +139,7 @@ def larkhill(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
     farm = tmp_path_factory.mktemp("pages") / "larkhill"
     shutil.copytree(demo.farm, farm)
     with open_farm(farm, create=False) as store:
-        freeze(store, by="Ana", at=datetime.combine(TODAY, time(9), tzinfo=UTC), note="Monday")
+        freeze(store, by="Ana", at=datetime.combine(TODAY, time(9), tzinfo=UTC), note=NOTE)
         size = WalkSize(trees=6, hand_counts=2)
         start_walk(store, "Gala North", size, on=TODAY, who="Ben")
     return farm
@@ -246,6 +253,40 @@ _FOCUSED = """() => {
     return [(node.getAttribute('aria-label') || node.innerText || node.tagName).trim(),
             framed || !/^(A|BUTTON|SUMMARY)$/.test(node.tagName)];
 }"""
+
+
+# ---------------------------------------------------------------- sales sheets
+
+
+def taken(ana: Visitor, row: str, form: str) -> tuple[str, bytes]:
+    """A file of the page for sales: its name, and what is in it."""
+    label = ana.say(f"sales.sheet_file_{row}", kind=form)
+    with ana.page.expect_download() as waited:
+        ana.page.get_by_role("button", name=label, exact=True).click()
+    return waited.value.suggested_filename, Path(waited.value.path()).read_bytes()
+
+
+def test_every_sheet_comes_one_after_the_other(app: Served, browser: Browser) -> None:
+    """A button that ran the page again would take its own file away."""
+    with visitor(browser, app, DESKTOP) as ana:
+        ana.open("sales", more="&variety=Gala")
+        own = {form: taken(ana, "own", form) for form in FORMS}
+        buyers = {form: taken(ana, "buyer", form) for form in FORMS}
+        ana.open("sales", more="&variety=Fuji")
+        ana.reads("Fuji: sales sheet to send")
+        name, content = taken(ana, "own", "CSV")
+    assert name == "Fuji-sales-sheet-no1.csv"
+    assert content.decode().splitlines()[1].startswith("Fuji,2026-W")
+    for files, end in ((own, ""), (buyers, "-buyer")):
+        assert {form: name for form, (name, _) in files.items()} == {
+            form: f"Gala-sales-sheet-no1{end}.{form.lower()}" for form in FORMS
+        }
+    (page,) = pypdf.PdfReader(io.BytesIO(buyers["PDF"][1])).pages
+    assert "FORECAST, NOT AN OFFER" in page.extract_text()
+    assert load_workbook(io.BytesIO(own["XLSX"][1])).sheetnames[0] == "Sales sheet"
+    assert json.loads(own["JSON"][1])["version"]["note"] == NOTE
+    told = buyers["JSON"][1].decode() + buyers["CSV"][1].decode() + page.extract_text()
+    assert [name for name in BLOCKS if name in told] == []
 
 
 # ---------------------------------------------------------------- README
