@@ -22,15 +22,15 @@ from fruitvision.units import parse_counts
 
 def start_form(store: FarmStore, block: Block) -> None:
     """Two numbers and a button; a block without a register is asked for its rows once. Who may only
-    look sees why the button is shut."""
-    may_start = session.may_change()
-    if not may_start:
-        st.info(say("walk.look_only"), icon=":material/visibility:")
+    look reads so in their place."""
     walks = session.walks_of(block.block_id)
     wanted = walk_size(block, walks)
     if block.pick_date is not None and block.pick_date < session.today():
         look.bad(say("walk.start_picked", day=block.pick_date), say("walk.start_left"))
     st.write(_why(store, block, wanted, walks))
+    if not session.may_change():
+        st.info(say("walk.look_only"), icon=":material/visibility:")
+        return
     # Without limits of the boxes: these would speak in English, and not on a phone.
     trees = st.number_input(say("walk.trees"), value=wanted.trees, step=1)
     counts = st.number_input(say("walk.counts"), value=wanted.hand_counts, step=1)
@@ -41,7 +41,7 @@ def start_form(store: FarmStore, block: Block) -> None:
             say("walk.rows"), placeholder=say("walk.rows_example"), help=say("walk.rows_help")
         )
     words = say("walk.start", block=show.plain(block.block_id))
-    if st.button(words, type="primary", width="stretch", disabled=not may_start):
+    if st.button(words, type="primary", width="stretch"):
         with show.errors():
             start_walk(
                 store,
