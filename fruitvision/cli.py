@@ -235,7 +235,7 @@ def measure(
     from fruitvision.export import write_fruit_csv, write_photos_csv, write_refused_csv
     from fruitvision.photo import find_photos, read_photo
     from fruitvision.pipeline import measure_photos
-    from fruitvision.report import measured_lines
+    from fruitvision.report import many, measured_lines
 
     settings = given_settings(settings_file, mm_per_px=mm_per_px, ruler_mm=ruler_mm)
     shown = shown_units(units, settings)
@@ -287,7 +287,8 @@ def measure(
     say(measured_lines(measured))
     if pair:
         say(face_lines(face))
-    typer.echo(f"{len(measured.photos)} photos measured, {len(measured.refused)} left out: {out}")
+    done = many(len(measured.photos), "photo")
+    typer.echo(f"{done} measured, {len(measured.refused)} left out: {out}")
     if not measured.photos:
         return 2
     return 0 if joined and not measured.refused else 1
@@ -360,6 +361,7 @@ def plan(
     Example: fruitvision plan "Gala North" --farm larkhill --trees 12 --out walk.pdf
     """
     from fruitvision.pipeline.plan import plan_next_walk, register_or_rows
+    from fruitvision.report import many
     from fruitvision.units import parse_counts
     from fruitvision.walk_list import write_walk_list
 
@@ -374,8 +376,12 @@ def plan(
             seed=today().toordinal() if seed is None else seed,
         )
         register = register_or_rows(store, block_id, lengths)
+        registered = bool(store.register(block_id))
     pages = write_walk_list(walk, out, register=register, paper=paper)
-    typer.echo(f"{out}: {len(walk.places)} stops on {pages} pages, seed {walk.seed}.")
+    stops = f"{many(len(walk.places), 'stop')} on {many(pages, 'page')}"
+    typer.echo(f"{out}: {stops}, seed {walk.seed}.")
+    if lengths and registered:
+        typer.echo(f"{block_id} has a register, which tells its rows: --rows was not used.")
     lost = say_not_printed([walk.block_id, *(place.stratum for place in walk.places)])
     return 1 if lost else 0
 

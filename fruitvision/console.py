@@ -18,7 +18,7 @@ import typer
 from fruitvision.errors import FieldDataError, SettingsError, StoreError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.serve import DAY_VARIABLE
-from fruitvision.settings import Settings, read_settings, settings_to_text
+from fruitvision.settings import Settings, check_ruler, read_settings, settings_to_text
 from fruitvision.unit_system import METRIC, Units, UnitSystem, units_of
 
 if TYPE_CHECKING:
@@ -106,6 +106,11 @@ def check_walk_folder(folder: Path) -> None:
     FieldDataError
         If it is missing or lacks one of its two needed files.
     """
+    if folder.is_file():
+        raise FieldDataError(
+            f"{folder} is a file.",
+            fix="Give the folder that it lies in; one table alone: fruitvision table load.",
+        )
     if not folder.is_dir():
         raise FieldDataError(f"There is no folder {folder}.", fix="Check its name.")
     for name in WALK_TABLES:
@@ -144,7 +149,7 @@ def load_folder(
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
-    from fruitvision.report import faces_lines, refused_lines
+    from fruitvision.report import faces_lines, many, refused_lines
 
     choose_detector(detector)
     with progress_line("measuring") as progress:
@@ -157,10 +162,13 @@ def load_folder(
             workers=workers,
             on_progress=progress,
         )
-    typer.echo(
-        f"{loaded.blocks} blocks, {len(loaded.photos.photos)} photos, {loaded.hand_counts} hand "
-        f"counts, {loaded.caliper_readings} caliper readings."
+    numbers = (
+        (loaded.blocks, "block"),
+        (len(loaded.photos.photos), "photo"),
+        (loaded.hand_counts, "hand count"),
+        (loaded.caliper_readings, "caliper reading"),
     )
+    typer.echo(f"{', '.join(many(number, what) for number, what in numbers)}.")
     if loaded.calipered_fruit:
         typer.echo(f"{loaded.calipered_fruit} fruit calipered in photos.")
     if loaded.office.words:
@@ -269,7 +277,7 @@ def given_settings(
         _above_0("--mm-per-px", mm_per_px)
         settings = replace(settings, mm_per_px=mm_per_px)
     if ruler_mm is not None:
-        _above_0("--ruler-mm", ruler_mm)
+        check_ruler(ruler_mm)
         settings = replace(settings, ruler_measured_mm=ruler_mm)
     return settings
 

@@ -268,6 +268,24 @@ def _hash(values: Mapping[str, float | str]) -> str:
 
 # Length of the ruler on the printed sheet, mm.
 RULER_MM = 150.0
+# It can't come out shorter or longer than this, mm. Our choice: a printer that fits a page to its
+# paper scales by a few per cent; 15 are centimetres, 5.9 inches.
+RULER_RANGE_MM = (100.0, 200.0)
+
+
+def check_ruler(ruler_measured_mm: float) -> None:
+    """Refuse a length of the printed ruler that is out of all reason.
+
+    Raises
+    ------
+    SettingsError
+    """
+    low, high = RULER_RANGE_MM
+    if not low <= ruler_measured_mm <= high:
+        raise SettingsError(
+            f"The printed ruler can't be {ruler_measured_mm:.1f} mm long.",
+            fix="Measure it from its first line to its last.",
+        )
 
 
 def read_settings(path: Path) -> Settings:
@@ -276,7 +294,8 @@ def read_settings(path: Path) -> Settings:
     Raises
     ------
     SettingsError
-        If the file is no TOML, has an unknown key, or a value of the wrong kind.
+        If the file is no TOML, has an unknown key, a value of the wrong kind or a ruler that can't
+        be.
     """
     try:
         text = path.read_text(encoding="utf-8")
@@ -286,7 +305,9 @@ def read_settings(path: Path) -> Settings:
             f"{err.strerror if isinstance(err, OSError) else 'it is no UTF-8 text'}.",
             fix="Correct it or leave it out.",
         ) from err
-    return settings_from_text(text)
+    settings = settings_from_text(text)
+    check_ruler(settings.ruler_measured_mm)
+    return settings
 
 
 # What a value of TOML must be for each kind of setting, and in words.

@@ -267,6 +267,16 @@ def test_other_mistakes_are_two_sentences(tmp_path: Path) -> None:
         assert len(text.strip().splitlines()) >= 2, text
 
 
+def test_a_table_in_place_of_its_folder_is_told_from_a_folder_that_is_not_there(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "walk.csv").write_text("photo,block,row,position,face\n")
+    status, text = run("load", str(tmp_path / "walk.csv"), "--farm", str(tmp_path / "farm"))
+    assert status == 2
+    assert "walk.csv is a file." in text
+    assert "fruitvision table load" in text
+
+
 def test_a_wrong_folder_leaves_no_farm_behind(tmp_path: Path) -> None:
     for folder in (tmp_path / "none", tmp_path):
         status, text = run("load", str(folder), "--farm", str(tmp_path / "farm"))

@@ -99,6 +99,13 @@ def test_lots_are_loaded_and_what_matches_nothing_is_told(farm: Path, tmp_path: 
     assert "Lot L2: No ticket names it" in text
 
 
+@pytest.mark.parametrize("season", ["26", "20226"])
+def test_a_note_is_of_a_season_that_can_be(farm: Path, season: str) -> None:
+    status, text = run("lots", "note", "Hill", season, "--left", "2", "--farm", str(farm))
+    assert status == 2
+    assert f"There is no season {season}." in text
+
+
 def test_a_season_is_left_out_with_a_reason_and_taken_back(farm: Path) -> None:
     bring_in(farm)
     status, text = run(

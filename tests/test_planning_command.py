@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from fruitvision.domain import RegisteredTree, TreeId
 from fruitvision.pipeline.standing import standings
 from fruitvision.pipeline.thinning import ranked_by_worth, thinning_of_farm
 from fruitvision.pipeline.worth import worth_if_known
@@ -199,3 +200,18 @@ def test_tables_are_loaded_without_a_walk_into_a_farm_that_knows_the_blocks(
     status, text = run("load", str(tables), "--farm", str(folder))
     assert status == 2
     assert "has no blocks.csv" in text
+
+
+def test_a_walk_list_says_whose_rows_it_was_drawn_from(folder: Path, tmp_path: Path) -> None:
+    asked = ("--farm", str(folder), "--trees", "4", "--out", str(tmp_path / "walk.pdf"))
+    status, text = run("plan", "Mill", *asked, "--rows", "50,50")
+    assert status == 0
+    assert "4 stops on 1 page, seed" in text
+    assert "--rows was not used" not in text
+    with open_farm(folder, create=False) as store:
+        places = [RegisteredTree(tree=TreeId("Mill", 1, n)) for n in range(1, 10)]
+        store.save_register(places)
+    status, text = run("plan", "Mill", *asked, "--rows", "50,50")
+    assert status == 0
+    assert "Mill has a register, which tells its rows: --rows was not used." in text
+    assert "--rows was not used" not in run("plan", "Mill", *asked)[1]

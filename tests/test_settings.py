@@ -55,6 +55,18 @@ def test_what_cannot_be_meant_is_refused(text: str, message: str) -> None:
         settings_from_text(text)
 
 
+@pytest.mark.parametrize("centimetres_or_inches", [14.7, 5.9, 201.0])
+def test_a_ruler_that_was_not_measured_in_mm_is_refused(
+    tmp_path: Path, centimetres_or_inches: float
+) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text(f"ruler_measured_mm = {centimetres_or_inches}\n")
+    with pytest.raises(SettingsError, match="ruler can't be"):
+        read_settings(path)
+    path.write_text("ruler_measured_mm = 147.5\n")
+    assert read_settings(path).ruler_measured_mm == 147.5
+
+
 def test_a_settings_file_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(
         SettingsError, match=r"Can't read the settings file .*none\.toml: No such file"

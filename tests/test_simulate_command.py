@@ -308,7 +308,7 @@ def test_the_tables_go_into_a_farm_and_photos_that_are_missing_are_said(tmp_path
     status, text = run("load", str(tmp_path / "walk"), "--farm", str(tmp_path / "farm"))
     assert status == 1
     # 2 trees with 10 tagged fruit each, read twice.
-    assert "1 blocks, 0 photos, 2 hand counts, 40 caliper readings." in text
+    assert "1 block, 0 photos, 2 hand counts, 40 caliper readings." in text
     with open_farm(tmp_path / "farm", create=False) as store:
         assert [block.block_id for block in store.blocks()] == ["Lowfield"]
 

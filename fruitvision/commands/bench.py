@@ -129,13 +129,14 @@ def step_speed(
     """
     from fruitvision.bench_app.timing import table_lines
     from fruitvision.bench_speed.machine import keep_to_cores, machine_words
-    from fruitvision.bench_speed.run import SpeedWork, time_all, write_timed
+    from fruitvision.bench_speed.run import SpeedWork, check_checkout, time_all, write_timed
 
     keep_to_cores(cores)
     work = SpeedWork(only=only, rounds=rounds, photos=photos, photo_px=photo_px, farm=farm)
     work = replace(work, blocks=blocks, large_blocks=large_blocks)
     if group:
         work = replace(work, groups=tuple(group))
+    check_checkout()
     typer.echo("This takes some minutes; figures are right if nothing else runs.", err=True)
     timed = time_all(work, on_step=lambda name: typer.echo(f"timed: {name}", err=True))
     typer.echo(f"{machine_words()}; {timed.program or 'pages only'}; {rounds} rounds")

@@ -18,6 +18,8 @@ ShownUnits = Annotated[
     UnitSystem | None,
     typer.Option("--units", envvar="FRUITVISION_UNITS", help="metric or us; else the farm's."),
 ]
+# Seasons before are typing errors: 26 for 2026. Our choice.
+FIRST_SEASON = 1990
 lots_cli = typer.Typer(
     help="Bin tickets and packed lots.\n\nExample: fruitvision lots load packing/ --farm larkhill",
     no_args_is_help=True,
@@ -85,6 +87,8 @@ def note_command(
     from fruitvision.domain import SeasonNote
     from fruitvision.pipeline.packing import note_season, season_note
 
+    if not FIRST_SEASON <= season <= today().year + 1:
+        raise FieldDataError(f"There is no season {season}.", fix="Give its year, such as 2026.")
     with farm_store(farm, create=False) as store:
         seen = season_note(store, block_id, season)
         before = seen or SeasonNote(block_id=block_id, season=season)

@@ -26,7 +26,7 @@ from fruitvision.domain import (
 from fruitvision.errors import ConflictError, FieldDataError
 from fruitvision.pipeline.believable import check_day
 from fruitvision.register import check_register_rows
-from fruitvision.settings import Settings, settings_from_text, settings_to_text
+from fruitvision.settings import Settings, check_ruler, settings_from_text, settings_to_text
 from fruitvision.store import Farm, Store
 from fruitvision.store.things import (
     Kept,
@@ -292,24 +292,14 @@ def set_ruler(ruler_measured_mm: float, seen: Farm, store: Store, *, who: str) -
 
     Raises
     ------
-    FieldDataError
+    SettingsError
         If the length is out of all reason.
     ConflictError
         If somebody else kept another length.
     """
-    low, high = RULER_RANGE_MM
-    if not low <= ruler_measured_mm <= high:
-        raise FieldDataError(
-            f"The printed ruler can't be {ruler_measured_mm:.1f} mm long.",
-            fix="Measure it from its first line to its last.",
-        )
+    check_ruler(ruler_measured_mm)
     settings = replace(settings_of(seen), ruler_measured_mm=ruler_measured_mm)
     save_settings(settings, seen, store, who=who)
-
-
-# The printed 150 mm ruler can't come out shorter or longer than this, mm. Our choice: a printer
-# that fits a page to its paper scales by a few per cent.
-RULER_RANGE_MM = (100.0, 200.0)
 
 
 def set_crew(new: Settings, seen: Farm, store: Store, *, who: str) -> None:
