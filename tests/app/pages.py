@@ -54,16 +54,22 @@ def fill(store: FarmStore, *, pick_date: date | None = records.PICK) -> None:
     store.save_hand_counts([records.hand_count(n, 3 * (6 + n)) for n in range(1, 6)])
 
 
+def visit(name: str, *, timeout_s: float = 30, **address: str) -> AppTest:
+    """A page as by a bookmark, with what its address says more: no other page is run before it."""
+    app = AppTest.from_file(str(MAIN), default_timeout=timeout_s)
+    for key, value in address.items():
+        app.query_params[key] = value
+    # Before the first run Streamlit goes by the name of the page's file, as our addresses do.
+    return app.run() if name == "blocks" else app.switch_page(f"screens/{name}.py").run()
+
+
 def page(name: str) -> AppTest:
-    app = AppTest.from_file(str(MAIN), default_timeout=30).run()
-    return app if name == "blocks" else app.switch_page(f"screens/{name}.py").run()
+    return visit(name)
 
 
 def block_page(name: str = records.BLOCK_ID) -> AppTest:
     """The page of one block."""
-    app = AppTest.from_file(str(MAIN), default_timeout=30)
-    app.query_params["block"] = name
-    return app.run()
+    return visit("blocks", block=name)
 
 
 def text(app: AppTest) -> str:

@@ -35,7 +35,7 @@ from fruitvision.settings import Settings
 from fruitvision.store import open_farm
 from fruitvision.unit_system import METRIC, UnitSystem, units_of
 from tests import records
-from tests.app.pages import MAIN, page, photo_of, press, text
+from tests.app.pages import page, photo_of, press, text, visit
 
 NOON = datetime(2026, 8, 14, 12, tzinfo=UTC)
 FIRST = photo_of(1, "A").photo
@@ -53,11 +53,7 @@ def options(app: AppTest, label: str) -> list[str]:
 
 
 def opened(**address: str) -> AppTest:
-    app = AppTest.from_file(str(MAIN), default_timeout=30)
-    app = app.run().switch_page("screens/photos.py")
-    for name, value in address.items():
-        app.query_params[name] = value
-    return app.run()
+    return visit("photos", **address)
 
 
 def edits(folder: Path, photo_id: str = FIRST.photo_id) -> tuple[PhotoEdit, ...]:

@@ -7,7 +7,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from app.score.chart import against_ranges
 from fruitvision.domain import BinTicket, PackedCartons, PackedLot, SeasonNote
@@ -20,7 +19,7 @@ from fruitvision.size_table import load_size_table
 from fruitvision.store import open_farm
 from tests import records
 from tests.app import pseudo
-from tests.app.pages import page, press, text
+from tests.app.pages import page, press, text, visit
 from tests.app.test_untranslated import untranslated
 
 TABLE = load_size_table("box_counts_42lb")
@@ -158,8 +157,7 @@ def test_no_text_of_the_page_is_untranslated(
 ) -> None:
     press(page("score"), "Use in forecasts")
     pseudo.speak(monkeypatch, tmp_path / "texts")
-    app = AppTest.from_file(str(Path(__file__).parents[2] / "app" / "main.py"), default_timeout=60)
-    app = app.run().switch_page("screens/score.py").run()
+    app = visit("score", timeout_s=60)
     assert untranslated(app, came_back, "GALA N-4", "P10–P90", "P50") == {}
 
 

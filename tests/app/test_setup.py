@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from app import show
 from app.wording import LANGUAGES, texts
@@ -21,12 +20,12 @@ from fruitvision.store.block_off import tables_of_blocks
 from fruitvision.unit_system import UnitSystem
 from tests import records
 from tests.app.pages import (
-    MAIN,
     page,
     press,
     radio,
     text,
     upload,
+    visit,
 )
 
 
@@ -196,9 +195,7 @@ def test_a_farm_has_a_usual_language_which_a_visitor_may_leave(folder: Path) -> 
     assert not app.exception
     assert app.title[0].value == "Ajustes"
     assert page("setup").title[0].value == "Ajustes"
-    other = AppTest.from_file(str(MAIN), default_timeout=30)
-    other.query_params["lang"] = "fr"
-    assert other.run().switch_page("screens/setup.py").run().title[0].value == "Réglages"
+    assert visit("setup", lang="fr").title[0].value == "Réglages"
     with open_farm(folder) as store:
         assert farm_settings(store).language == "es"
 

@@ -15,7 +15,7 @@ from fruitvision.papers.days import DayOrder
 from fruitvision.store import open_farm
 from tests import records
 from tests.app import pseudo
-from tests.app.pages import MAIN, PAGES, fill, page, press, upload
+from tests.app.pages import PAGES, fill, page, press, upload, visit
 
 # Names that are the farm's, or of data formats: file names and their columns.
 OWN = frozenset(
@@ -40,9 +40,7 @@ def in_marks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def opened(name: str) -> AppTest:
-    app = AppTest.from_file(str(MAIN), default_timeout=60)
-    app = app.run()
-    return app if name == "blocks" else app.switch_page(f"screens/{name}.py").run()
+    return visit(name, timeout_s=60)
 
 
 def untranslated(app: AppTest, folder: Path, *more: str) -> dict[str, list[str]]:

@@ -16,14 +16,12 @@ from fruitvision.store import open_farm
 from fruitvision.work import start as work_start
 from fruitvision.work import work_off
 from tests import records
-from tests.app.pages import MAIN, press, text
+from tests.app.pages import press, text, visit
 from tests.test_jobs import bare
 
 
 def visitor(name: str, page_name: str) -> AppTest:
-    app = AppTest.from_file(str(MAIN), default_timeout=30)
-    app.query_params["who"] = name
-    return app.run().switch_page(f"screens/{page_name}.py").run()
+    return visit(page_name, who=name)
 
 
 def type_number(app: AppTest, label: str, value: float) -> None:
