@@ -435,6 +435,12 @@ def test_only_small_pictures_made_larger_are_looked_at_twice(
 # ---------------------------------------------------------------- tiles
 
 
+def test_a_detector_changes_no_other_arithmetic_of_the_program() -> None:
+    detect(picture_of(160, 96, [(40, 30, 18)]), 1.6)
+    # The smallest normal number over 4 is one next to 0: it must not become 0.
+    assert np.finfo(np.float64).smallest_normal / np.float64(4) > 0
+
+
 def test_tiles_of_many_sizes_keep_no_memory_each() -> None:
     # Five sizes hold 611 MB with a pattern for each, and 349 MB without: see `session_of_bytes`.
     network = network_of(detector().card, detector().weights)
