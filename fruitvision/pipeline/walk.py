@@ -9,22 +9,21 @@ from pathlib import Path
 
 from fruitvision.batch import Workers
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
-from fruitvision.domain import Block, Photo, TreePhoto
+from fruitvision.domain import Photo, TreePhoto
 from fruitvision.errors import FieldDataError, FruitVisionError
 from fruitvision.field_data import (
     TreeRow,
-    check_blocks,
     read_blocks,
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.field_table import FieldTable, without
+from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
-from fruitvision.pipeline.believable import odd_blocks
 from fruitvision.pipeline.calipers import add_caliper_pairs
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.known_blocks import KnownBlocks, blocks_meant
 from fruitvision.pipeline.office import TABLES as OFFICE
 from fruitvision.pipeline.office import OfficeRows, load_office, table_in
 from fruitvision.pipeline.photos import (
@@ -111,7 +110,7 @@ def load_walk(
     FieldDataError
         If a needed file is missing or has the wrong columns.
     """
-    blocks, known = _meant(read_blocks(folder / "blocks.csv"), store, brought.odd_lines)
+    blocks, known = blocks_meant(read_blocks(folder / "blocks.csv"), store, brought.odd_lines)
     walk = known.checked(read_walk(folder / "walk.csv"))
     refused = list(refused_rows((*blocks.refused, *walk.refused)))
     keep_blocks(blocks.rows, store, who=brought.who)
@@ -174,7 +173,7 @@ def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
     FieldDataError
         If a table has the wrong columns, or the farm has no block yet.
     """
-    known = _Known(store.blocks())
+    known = KnownBlocks(store.blocks())
     if not known.blocks:
         raise FieldDataError(
             f"{folder} has no blocks.csv, and the farm knows no block yet.",
@@ -296,7 +295,7 @@ def placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None)
 def _optional(
     path: Path,
     read: Callable[[Path], FieldTable[TreeRow]],
-    known: _Known,
+    known: KnownBlocks,
     refused: list[Refused],
 ) -> tuple[TreeRow, ...]:
     """Rows of a file that need not be there."""
@@ -305,42 +304,3 @@ def _optional(
     table = known.checked(read(path))
     refused.extend(refused_rows(table.refused))
     return table.rows
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """Blocks that rows may be of. `waiting` : names of new ones that are asked about first."""
-
-    blocks: tuple[Block, ...]
-    waiting: frozenset[str] = frozenset()
-
-    def checked(self, table: FieldTable[TreeRow]) -> FieldTable[TreeRow]:
-        """The table without rows of other blocks."""
-        bad = {
-            line: (
-                f"Block '{row.tree.block_id}' stays out until it is clear.",
-                "Answer first what is asked about it in blocks.csv.",
-            )
-            for line, row in zip(table.lines, table.rows, strict=True)
-            if row.tree.block_id in self.waiting
-        }
-        return check_blocks(without(table, bad), self.blocks)
-
-
-def _meant(
-    table: FieldTable[Block], store: Store, odd_lines: frozenset[int]
-) -> tuple[FieldTable[Block], _Known]:
-    """The list without blocks that are hardly meant, and those that rows may be of then."""
-    odd = [one for one in odd_blocks(table, store, odd_lines) if not one.meant]
-    bad = {
-        one.line: (
-            one.why,
-            f"Correct it, or say that it is meant: on the page Tables, or by --odd {one.line}.",
-        )
-        for one in odd
-    }
-    kept = without(table, bad)
-    names = {one.block_id for one in odd} - {one.block_id for one in kept.rows}
-    before = tuple(one for one in store.blocks() if one.block_id in names)
-    waiting = names - {one.block_id for one in before}
-    return kept, _Known((*kept.rows, *before), frozenset(waiting))
