@@ -10,6 +10,7 @@ from pathlib import Path
 from shutil import rmtree
 from tempfile import mkdtemp
 
+from fruitvision import sizes
 from fruitvision.bench_app.farm import WALKS, FarmSize, bench_farm
 from fruitvision.pipeline import estimate_blocks, forecast_farm
 from fruitvision.pipeline.kept import FOLDER, forget_memory
@@ -45,11 +46,15 @@ def _rows(place: Place) -> Iterator[Prepared]:
 
 @contextmanager
 def _estimate(place: Place) -> Iterator[Prepared]:
+    # Sizes once stayed in memory beside all else, so that a second estimate had none to work out.
+    kept_by_older_programs = getattr(sizes, "_distribution", None)
     with bench_farm(place.farm_folder, size_of(place)) as store:
 
         def prepared() -> Callable[[], object]:
             forget_memory()
             rmtree(store.folder / FOLDER, ignore_errors=True)
+            if kept_by_older_programs is not None:
+                kept_by_older_programs.cache_clear()
             return lambda: estimate_blocks(store, Settings())
 
         yield prepared
