@@ -27,14 +27,15 @@ from fruitvision.forecast.season import Season
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, summarise
 from fruitvision.forecast.weight import USUAL_POWER, fit_power
-from fruitvision.hidden import FactorSources, LikeBlock, fit_hidden
+from fruitvision.hidden import FactorSources, HiddenFit, LikeBlock, fit_hidden
 from fruitvision.hidden_factor import OLD_FACTOR_DAYS, factor_words, use_factor
 from fruitvision.hidden_pool import BlockPairs, pairs_of, pool_pairs
 from fruitvision.settings import Settings
 from fruitvision.strata import part_trees
 from fruitvision.survey import stratified_mean
+from fruitvision.tree import split_walks
 from tests.forecast_records import EXACT, TABLE, block_estimate, block_inputs, exact_sizes
-from tests.records import BLOCK_ID, PICK, WALK, block, hand_count, tree
+from tests.records import BLOCK_ID, PICK, WALK, block, hand_count, tree, tree_photo
 
 SETTINGS = Settings()
 
@@ -185,6 +186,40 @@ def test_a_factor_without_own_counts_rests_on_no_tree_of_the_block() -> None:
     assert fit.factor is not None
     assert (fit.factor.trees, fit.factor.pooled_blocks) == (0, ("Gala South",))
     assert fit.factor.factor == pytest.approx(1.5)
+
+
+def test_pairs_of_like_blocks_too_few_or_heavier_than_ones_own_are_said() -> None:
+    def fitted(own: int, like: int) -> HiddenFit:
+        walk = [tree(n, 40 + n) for n in range(8)]
+        there = [replace(tree(n, 40), tree=TreeId("Gala South", 1, n)) for n in range(like)]
+        counted = [replace(hand_count(0, 60), tree=one.tree) for one in there]
+        lent = LikeBlock(block_id="Gala South", trees=tuple(there), hand_counts=tuple(counted))
+        mine = [hand_count(n, 61 + 2 * n) for n in range(own)]
+        return fit_hidden(walk, mine, FactorSources(like_blocks=(lent,)))
+
+    few, enough, own = fitted(0, 4), fitted(0, 5), fitted(8, 5)
+    assert Doubt.FEW_HAND_COUNTS in few.doubts
+    assert Doubt.FEW_HAND_COUNTS not in enough.doubts
+    assert Doubt.POOLED_FACTOR in enough.doubts
+    assert Doubt.POOLED_FACTOR not in own.doubts
+    for fit in (few, enough, own):
+        assert fit.factor is not None
+        assert fit.ratio is not None
+        assert fit.factor.degrees_of_freedom == fit.ratio.freedom
+
+
+def test_single_pairs_tell_no_scatter_and_fewer_than_five_no_covariance() -> None:
+    one = BlockPairs(block_id=BLOCK_ID, visible=(40,), counted=(60,))
+    found = pool_pairs(one, [], photographed=[40, 50]).ratio
+    assert found.residual_sd == pytest.approx(0.25 * 1.5 * 45)
+    four = BlockPairs(block_id=BLOCK_ID, visible=(10, 20, 30, 40), counted=(16, 27, 47, 60))
+    assert pool_pairs(four, [], photographed=[40, 50]).ratio.covariance == 0
+
+
+def test_photos_of_seven_days_apart_are_of_two_walks() -> None:
+    days = [replace(tree_photo(n, "A", f"p{n}"), walked_on=WALK + timedelta(n)) for n in (0, 6, 7)]
+    walks = split_walks(days)
+    assert [[photo.photo_id for photo in walk] for walk in walks] == [["p0"], ["p6", "p7"]]
 
 
 # ---------------------------------------------------------------- growth, weight, summary
