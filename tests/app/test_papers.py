@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from openpyxl import load_workbook
 from streamlit.testing.v1 import AppTest
 
 from fruitvision.accounts import Role
@@ -57,6 +58,33 @@ def radio(app: AppTest, label: str) -> Any:
 
 def yes_buttons(app: AppTest) -> list[str]:
     return [item.label for item in app.button if item.label.startswith("Take th")]
+
+
+def test_what_a_sheet_hides_merges_and_computes_is_told_and_what_proves_its_dates(
+    three_blocks: Path, tmp_path: Path
+) -> None:
+    path = workbook(
+        tmp_path,
+        {
+            "Picks": [
+                ["Ticket", "Block", "Picked on", "Bins"],
+                ["T1", "Fuji Slope", "03/09/2026", 2],
+                ["T2", "Fuji Slope", "23/09/2026", "=1+1"],
+            ]
+        },
+    )
+    book = load_workbook(path)
+    book["Picks"].row_dimensions[2].hidden = True
+    book["Picks"].merge_cells("F1:G1")
+    book.save(path)
+    app = page("papers")
+    upload(app, "Table, CSV or XLSX", (path.name, path.read_bytes()))
+    assert not app.exception
+    told = text(app)
+    assert "Rows that the sheet hides are read too: 2." in told
+    assert "Merged cells: each of them has the text." in told
+    assert "Formulas: the value that was last shown counts" in told
+    assert "Dates are read as day, month, year: 23/09/2026 tells it." in told
 
 
 def test_a_table_is_asked_about_and_goes_in_at_a_yes_only(three_blocks: Path) -> None:
