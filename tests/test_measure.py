@@ -84,6 +84,17 @@ def test_few_fruit_or_hidden_ones_do_not_tell_the_usual_size():
     assert all(one.on_this_row for one in measured(hidden))
 
 
+@pytest.mark.parametrize(("share", "others", "behind"), [(0.5, 5, True), (0.5, 4, False)])
+def test_five_fruit_seen_as_much_as_sized_ones_tell_the_usual_size(
+    share: float, others: int, behind: bool
+) -> None:
+    # The small one is among the five.
+    usual = [(100 + 100 * n, 450, 48, 44, 0) for n in range(others - 1)]
+    fruit = measured(detections(*usual, (900, 450, 20, 18, 0), share=share))
+    assert Settings().smallest_sized_share == share
+    assert [one.on_this_row for one in fruit] == [True] * (others - 1) + [not behind]
+
+
 def test_without_a_distance_two_metres_are_taken():
     far = diameter_error_mm(
         48,

@@ -34,6 +34,7 @@ from fruitvision.settings import Settings
 from fruitvision.strata import part_trees
 from fruitvision.survey import stratified_mean
 from fruitvision.tree import split_walks
+from fruitvision.two_phase import SampledStratum, two_phase_regression
 from tests.forecast_records import EXACT, TABLE, block_estimate, block_inputs, exact_sizes
 from tests.records import BLOCK_ID, PICK, WALK, block, hand_count, tree, tree_photo
 
@@ -101,6 +102,34 @@ def test_a_young_tree_is_brought_to_a_full_one() -> None:
     assert part.vigour_per_full_tree == pytest.approx(
         (by_vigour + (160 - by_vigour) / 0.75, by_vigour + (30 - by_vigour / 2) / 0.75)
     )
+
+
+def test_hand_counts_stand_for_the_trees_of_their_stratum() -> None:
+    # Three of 6 trees hide half of their fruit, three of 60 hide none: weights 2 and 20.
+    low, high = (8, 10, 12), (80, 90, 100)
+    walk = [at(1, 2 * n + 1, x) for n, x in enumerate(low)]
+    walk += [at(2, 20 * n + 1, x) for n, x in enumerate(high)]
+    counted = (*(2 * x for x in low), *high)
+    for number in (2, 6):  # Few pairs, and enough.
+        kept = (0, 3) if number == 2 else range(6)
+        counts = [replace(hand_count(0, counted[n]), tree=walk[n].tree) for n in kept]
+        register = (*places("low", each=6), *places("", "high", each=60)[60:])
+        found = estimate_block(
+            block(trees=66), walk, counts, [], SETTINGS, Background(register=register)
+        )
+        weights = np.array([2, 2, 2, 20, 20, 20])[list(kept)]
+        seen = np.array([tree.visible_count for tree in walk])[list(kept)]
+        assert found.factor is not None
+        assert found.factor.factor == pytest.approx(
+            weights @ np.array(counted)[list(kept)] / (weights @ seen)
+        )
+
+
+def test_where_every_tree_was_photographed_a_line_has_the_freedom_of_its_pairs() -> None:
+    photos = SampledStratum(share=1.0, units=100, values=(0.0, 1.0, 2.0, 5.0) * 25)
+    found = two_phase_regression([photos], [0, 1, 2], [1, 2, 4])
+    assert found.sampling_error == 0
+    assert found.mean.degrees_of_freedom == 1
 
 
 def test_freedoms_of_strata_add_up() -> None:
