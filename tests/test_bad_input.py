@@ -248,7 +248,7 @@ def test_calipers_as_people_type_them(tmp_path: Path) -> None:
         "load", str(walk), "--farm", str(tmp_path / "farm"), "--workers", "1", *CLASSICAL
     )
     assert status == 1
-    assert "1 caliper readings" in text
+    assert "1 caliper reading." in text
     assert "calipers.csv, line 3" in text
     assert "inches" in text
     assert "calipers.csv, line 4" in text

@@ -194,3 +194,27 @@ def test_a_walk_folder_asks_about_its_blocks_as_the_page_does(folder: Path, tmp_
         assert len(store.hand_counts()) == 1
         # Kept by now, and no question any longer.
         assert "blocks.csv, line 2" not in loaded(folder, store)
+
+
+def test_a_walk_folder_refuses_days_and_places_as_a_table_does(tmp_path: Path) -> None:
+    (tmp_path / "blocks.csv").write_text(
+        "block,variety,positions,full_bloom_on\nMill,Fuji,90,2026-04-28\n"
+    )
+    (tmp_path / "walk.csv").write_text("photo,block,row,position,face\nm9.jpg,Mill,1,9,A\n")
+    (tmp_path / "register.csv").write_text(
+        "block,row,position,kind\n" + "".join(f"Mill,1,{n},bearing\n" for n in range(1, 91))
+    )
+    (tmp_path / "hand_counts.csv").write_text(
+        "block,row,position,fruit_count,counted_on,protocol\n"
+        "Mill,1,9,80,2027-08-12,one face\nMill,2,9,80,2026-08-12,one face\n"
+        "Mill,1,9,81,2026-08-12,one face\n"
+    )
+    (tmp_path / "calipers.csv").write_text(
+        "block,row,position,fruit,measured_on,diameter_mm\nMill,1,9,1,2026-04-02,65\n"
+    )
+    with open_farm(tmp_path / "farm") as store:
+        told = loaded(tmp_path, store)
+        assert "On 2027-08-12 no fruit hang" in told["hand_counts.csv, line 2"]
+        assert "no row 2, tree 9" in told["hand_counts.csv, line 3"]
+        assert "On 2026-04-02 no fruit hang" in told["calipers.csv, line 2"]
+        assert [one.fruit_count for one in store.hand_counts()] == [81]

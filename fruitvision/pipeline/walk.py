@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
 from fruitvision.batch import Workers
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
-from fruitvision.domain import Photo, TreePhoto
+from fruitvision.domain import CaliperReading, HandCount, Photo, TreePhoto
 from fruitvision.errors import FieldDataError, FruitVisionError
 from fruitvision.field_data import (
-    TreeRow,
     read_blocks,
     read_calipers,
     read_hand_counts,
 )
-from fruitvision.field_table import FieldTable
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
+from fruitvision.pipeline.believable import believable_rows
 from fruitvision.pipeline.calipers import add_caliper_pairs
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.known_blocks import KnownBlocks, blocks_meant
@@ -114,11 +113,12 @@ def load_walk(
     walk = known.checked(read_walk(folder / "walk.csv"))
     refused = list(refused_rows((*blocks.refused, *walk.refused)))
     keep_blocks(blocks.rows, store, who=brought.who)
-    counts = _optional(folder / "hand_counts.csv", read_hand_counts, known, refused)
-    keep_hand_counts(counts, store, who=brought.who)
-    calipers = _optional(folder / "calipers.csv", read_calipers, known, refused)
-    keep_calipers(calipers, store, who=brought.who)
+    # The register first: by it places of counts are looked up.
     office, office_refused = load_office(folder, store, known.blocks, who=brought.who)
+    counts = _hand_counts(folder, store, known, refused)
+    keep_hand_counts(counts, store, who=brought.who)
+    calipers = _calipers(folder, store, known, refused)
+    keep_calipers(calipers, store, who=brought.who)
     refused.extend(office_refused)
     by_path = {folder / row.file_name: row for row in walk.rows}
     references_path = table_in(folder, REFERENCES)
@@ -180,11 +180,11 @@ def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
             fix="Load a folder with blocks.csv and walk.csv first.",
         )
     refused: list[Refused] = []
-    counts = _optional(folder / "hand_counts.csv", read_hand_counts, known, refused)
-    keep_hand_counts(counts, store, who=who)
-    calipers = _optional(folder / "calipers.csv", read_calipers, known, refused)
-    keep_calipers(calipers, store, who=who)
     office, office_refused = load_office(folder, store, known.blocks, who=who)
+    counts = _hand_counts(folder, store, known, refused)
+    keep_hand_counts(counts, store, who=who)
+    calipers = _calipers(folder, store, known, refused)
+    keep_calipers(calipers, store, who=who)
     return Loaded(
         blocks=0,
         photos=Measured(photos=(), refused=(), copies=()),
@@ -292,15 +292,35 @@ def placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None)
     return None
 
 
-def _optional(
-    path: Path,
-    read: Callable[[Path], FieldTable[TreeRow]],
-    known: KnownBlocks,
-    refused: list[Refused],
-) -> tuple[TreeRow, ...]:
-    """Rows of a file that need not be there."""
+def _hand_counts(
+    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused]
+) -> tuple[HandCount, ...]:
+    """Rows of a file that need not be there; a day or a place that can't be is refused."""
+    path = folder / "hand_counts.csv"
     if not path.exists():
         return ()
-    table = known.checked(read(path))
+    table = believable_rows(
+        known.checked(read_hand_counts(path)),
+        store,
+        tree_of=lambda row: row.tree,
+        day_of=lambda row: row.counted_on,
+    )
+    refused.extend(refused_rows(table.refused))
+    return table.rows
+
+
+def _calipers(
+    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused]
+) -> tuple[CaliperReading, ...]:
+    """As `_hand_counts`."""
+    path = folder / "calipers.csv"
+    if not path.exists():
+        return ()
+    table = believable_rows(
+        known.checked(read_calipers(path)),
+        store,
+        tree_of=lambda row: row.tree,
+        day_of=lambda row: row.measured_on,
+    )
     refused.extend(refused_rows(table.refused))
     return table.rows
