@@ -171,7 +171,7 @@ def test_the_program_runs_both_and_the_card_says_what_the_facts_say() -> None:
     assert card.known_limits == 'Says "fruit" to balls.\nAnd to moons.'
     assert card.calibration.chance_of(np.array([0.75])) == pytest.approx([0.65])
     assert card.facts[-1] == "F1: 0.91 on drawn discs (2026-11-20)"
-    assert "seed 7, from a random start" in card.source
+    assert "encoder from a random start, seed 7" in card.source
     assert [(w.name, w.probe_tolerance >= 0.01) for w in card.weights] == [
         ("float", True),
         ("int8", True),

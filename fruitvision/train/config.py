@@ -140,6 +140,12 @@ class TrainingConfig:
     decoder_channels: tuple[int, int, int] = (128, 96, 64)
     head_layers: int = 2
 
+    # Of `distil`: share of what was learned in the weights that it ends with; the rest is what it
+    # began with, which keeps it good at pictures that the packs lack (Wortsman et al. 2022, Robust
+    # fine-tuning of zero-shot models, arXiv:2109.01903). From a round: 1 lost .016 F1 on rendered
+    # photos after photos alone, a half lost .002.
+    distilled_share: float = 0.5
+
     # Arithmetic on the accelerator.
     precision: str = "bf16"
     # Threads that decode pictures.
@@ -214,6 +220,7 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "least_visible_share": (0.0, 1.0),
     "plain_share": (0.0, 1.0),
     "head_layers": (0, 20),
+    "distilled_share": (0.0, 1.0),
     "workers": (1, 256),
     "checkpoint_steps": (1, 10_000_000),
 }

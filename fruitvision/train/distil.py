@@ -9,7 +9,7 @@ network's own.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from copy import deepcopy
 from pathlib import Path
 
@@ -89,7 +89,8 @@ def distil(
     pupil = _placed(deepcopy(network), place).requires_grad_(True)
     with rounding(pupil, list(_first(albums, config))):
         for state in _learn(pupil, teachers, albums, config, say):
-            keep_weights(plain_state(state), out / WEIGHTS_FILE)
+            ended = blended(network.state_dict(), plain_state(state), config.distilled_share)
+            keep_weights(ended, out / WEIGHTS_FILE)
 
 
 def _placed(network: FruitNetwork, device: torch.device) -> FruitNetwork:
@@ -142,6 +143,13 @@ def _learn(
         if (step + 1) % config.checkpoint_steps == 0 or step + 1 == config.steps:
             yield averaged.state
     feeder.stop()
+
+
+def blended(
+    before: Mapping[str, Tensor], after: Mapping[str, Tensor], share: float
+) -> dict[str, Tensor]:
+    """Weights between two states of a network: `share` of the way from the first to the second."""
+    return {name: torch.lerp(before[name], value.cpu(), share) for name, value in after.items()}
 
 
 @torch.no_grad()

@@ -77,20 +77,21 @@ def rounding(network: FruitNetwork, pictures: Sequence[Tensor]) -> Iterator[Frui
         rounded = RoundedMap().to(next(network.parameters()).device)
         maps.append(rounded)
         handles.append(place.register_forward_hook(_after(rounded)))
-    for convolution in _convolutions(network):
-        parametrize.register_parametrization(convolution, "weight", RoundedWeights())
     try:
         with torch.no_grad():
             for picture in pictures:
                 network(picture)
         for rounded in maps:
             rounded.watches = False
+        for convolution in _convolutions(network):
+            parametrize.register_parametrization(convolution, "weight", RoundedWeights())
         yield network
     finally:
         for handle in handles:
             handle.remove()
         for convolution in _convolutions(network):
-            parametrize.remove_parametrizations(convolution, "weight", leave_parametrized=False)
+            if parametrize.is_parametrized(convolution, "weight"):
+                parametrize.remove_parametrizations(convolution, "weight", leave_parametrized=False)
 
 
 def plain_state(state: Mapping[str, Tensor]) -> dict[str, Tensor]:

@@ -32,7 +32,7 @@ from fruitvision.train.network import FruitNetwork
 from fruitvision.train.onnx_graph import body_of, with_picture
 from fruitvision.train.pack import read_pack
 from fruitvision.train.probe import odd_picture, probe_picture
-from fruitvision.train.run import CONFIG_FILE
+from fruitvision.train.run import CONFIG_FILE, TEACHERS_FILE
 from fruitvision.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -157,17 +157,22 @@ def _run(content: bytes, picture: Image) -> Cells:
 
 
 def _facts(facts: CardFacts, run: Path, finished: FinishedRun, version: str) -> CardFacts:
-    config = finished.config
-    encoder = "from ImageNet weights" if config.encoder_weights else "from a random start"
     return filled(
         facts,
         version=version,
-        source=(
-            f"fruitvision train run --config {CONFIG_FILE}, seed {config.seed}, {encoder}; "
-            f"sha256 of the config's values {config.sha256}"
-        ),
+        source=_source(run, finished.config),
         trained_on=_data(run),
     )
+
+
+def _source(run: Path, config: TrainingConfig) -> str:
+    values = f"seed {config.seed}; sha256 of the config's values {config.sha256}"
+    teachers = run / TEACHERS_FILE
+    if teachers.exists():
+        taught = ", ".join(teachers.read_text(encoding="utf-8").splitlines())
+        return f"fruitvision train distil --config {CONFIG_FILE}, {values}; teachers {taught}"
+    encoder = "from ImageNet weights" if config.encoder_weights else "from a random start"
+    return f"fruitvision train run --config {CONFIG_FILE}, encoder {encoder}, {values}"
 
 
 def _data(run: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from hashlib import sha256
 from pathlib import Path
 
 from fruitvision.errors import TrainingError
@@ -15,6 +16,8 @@ Say = Callable[[str], None]
 
 # A copy of the config in the run's folder.
 CONFIG_FILE = "config.toml"
+# Hashes of the networks that a run learned from, if it learned from networks.
+TEACHERS_FILE = "teachers.txt"
 
 
 def run_pack(plan: PackPlan, say: Say, *, processes: int) -> int:
@@ -109,15 +112,18 @@ def run_distillation(
     from fruitvision.train.distil import distil
     from fruitvision.train.from_onnx import network_from
 
-    networks = []
+    networks, lines = [], []
     for teacher in teachers:
         try:
-            networks.append(network_from(teacher.read_bytes()))
+            content = teacher.read_bytes()
         except OSError as err:
             raise TrainingError(
                 f"The teacher {teacher} can't be read.", fix="Give the model.onnx of a version."
             ) from err
+        networks.append(network_from(content))
+        lines.append(f"{sha256(content).hexdigest()} {teacher.parent.name}/{teacher.name}\n")
     write_whole(kept, config.read_bytes())
+    write_whole(out / TEACHERS_FILE, "".join(lines).encode())
     distil(networks[0], networks[1:], chosen, out, device=device, say=say)
     say(f"{chosen.steps} steps: {out}")
     return 0
