@@ -12,6 +12,7 @@ from fruitvision.errors import DetectorDamaged, DeviceUnusable
 from fruitvision.fruit import session
 from fruitvision.fruit.cells import Cells
 from fruitvision.fruit.detector import Image, choose_detector
+from fruitvision.fruit.learned import learned_detector
 from fruitvision.fruit.session import Network, session_of_bytes
 from fruitvision.pipeline.device import DEVICE_VARIABLE, use_device
 from fruitvision.train.accelerated import AcceleratedNetwork, accelerated
@@ -66,9 +67,7 @@ def test_pictures_in_one_batch_give_what_each_gives_alone(shipped: bytes) -> Non
 @pytest.fixture
 def shipped() -> bytes:
     """The shipped network's ONNX."""
-    from fruitvision.share import shared_folder
-
-    return (shared_folder("models") / "learned" / "2" / "model.onnx").read_bytes()
+    return learned_detector().card.exact_weights.file.path.read_bytes()
 
 
 @pytest.mark.skipif(not torch.cuda.is_available(), reason="there is no GPU")

@@ -33,6 +33,7 @@ def test_a_card_tells_what_the_file_says(folder: Path) -> None:
     card = read_card(folder)
     assert (card.name, card.version, card.licence) == ("learned", "1", "Apache-2.0")
     assert (card.fruit_width_px, card.mm_per_px, card.score_threshold) == (44.0, 1.6, 0.5)
+    assert card.exact_weights.name == "float"
     assert [weights.name for weights in card.weights] == ["float", "int8"]
     assert card.facts[-1] == "F1: 0.91 on drawn discs (2026-11-20)"
     assert "float (used), int8" in card.facts[3]

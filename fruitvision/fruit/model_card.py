@@ -53,6 +53,8 @@ from fruitvision.fruit.calibration import Calibration
 from fruitvision.fruit.card_table import CardTable
 
 CARD_NAME = "card.toml"
+# Name of the weights that are not rounded.
+EXACT = "float"
 # Widths in px and mm per px beyond these are slips of the pen.
 SCALES = (0.01, 1000.0)
 FIX = "Install the program again, or choose another detector with --detector."
@@ -112,6 +114,12 @@ class ModelCard:
     count_error: float
     calibration: Calibration
     figures: tuple[Figure, ...]
+
+    @property
+    def exact_weights(self) -> Weights:
+        """Those to teach, and to run on a GPU: in float, else whatever the card takes."""
+        exact = self.weights_named(EXACT) or self.weights_named(self.default_weights)
+        return exact or self.weights[0]
 
     def weights_named(self, name: str) -> Weights | None:
         """The weights of that name, None if there are none."""

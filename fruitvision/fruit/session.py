@@ -49,7 +49,7 @@ _elsewhere: list[MakeReady] = []
 def run_elsewhere(make_ready: MakeReady) -> None:
     """From now on networks of this process run where `make_ready` puts them, on a GPU for instance.
 
-    They are proved on the probe's picture as those on the processor are.
+    They are proved on the probe's picture as those on the processor are, and run in float.
     """
     with _one_at_a_time:
         _elsewhere[:] = [make_ready]
@@ -104,6 +104,9 @@ def network_of(card: ModelCard, weights: Weights) -> RunsNetwork:
 
 @cache
 def _proved(card: ModelCard, weights: Weights, threads: int) -> RunsNetwork:
+    if _elsewhere:
+        # Eight bits are for processors.
+        weights = card.exact_weights
     network = _loaded(checked_bytes(weights.file), threads, str(weights.file.path))
     probe = checked_bytes(card.probe)
     try:

@@ -14,7 +14,13 @@ from pathlib import Path
 from fruitvision.errors import FruitVisionError
 from fruitvision.train import defaults
 from fruitvision.train.pack_plan import PackPlan
-from fruitvision.train.run import run_evaluation, run_export, run_pack, run_training
+from fruitvision.train.run import (
+    run_distillation,
+    run_evaluation,
+    run_export,
+    run_pack,
+    run_training,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -59,6 +65,17 @@ def _run(options: argparse.Namespace) -> int:
     )
 
 
+def _distil(options: argparse.Namespace) -> int:
+    return run_distillation(
+        options.config,
+        options.out,
+        options.teacher,
+        packs=options.packs,
+        device=options.device,
+        say=_say,
+    )
+
+
 def _evaluate(options: argparse.Namespace) -> int:
     return run_evaluation(options.run, options.pack, device=options.device, say=_say)
 
@@ -76,6 +93,11 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--out", type=Path, required=True)
     run.add_argument("--packs", type=Path)
     run.add_argument("--resume", action="store_true")
+    distil = commands.add_parser("distil", help="make a shipped network ready for eight bits")
+    distil.add_argument("--config", type=Path, required=True)
+    distil.add_argument("--teacher", type=Path, action="append", required=True)
+    distil.add_argument("--out", type=Path, required=True)
+    distil.add_argument("--packs", type=Path)
     evaluate = commands.add_parser("evaluate", help="figures of a run on packs")
     evaluate.add_argument("--run", type=Path, required=True)
     evaluate.add_argument("--pack", type=Path, action="append", required=True)
@@ -83,9 +105,10 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--run", type=Path, required=True)
     export.add_argument("--out", type=Path, required=True)
     export.add_argument("--calibrate", type=Path)
-    for command in (run, evaluate):
+    for command in (run, distil, evaluate):
         command.add_argument("--device", choices=defaults.DEVICES, default=defaults.DEVICE)
     run.set_defaults(do=_run)
+    distil.set_defaults(do=_distil)
     evaluate.set_defaults(do=_evaluate)
     export.set_defaults(do=_export)
     return parser

@@ -1,8 +1,9 @@
 """A network that learns while it is rounded to eight bits, so that rounding costs it little.
 
-In training every weight and every map between layers is rounded as `quantise.quantised` will round
-it; gradients pass as if nothing was rounded (Jacob et al. 2018, arXiv:1712.05877, section 3). The
-last convolution stays in float there, and here.
+In training weights and maps between layers are rounded as `quantise.quantised` rounds them;
+gradients pass as if nothing was rounded (Jacob et al. 2018, arXiv:1712.05877, section 3). The last
+convolution stays in float there, and here; what else stays in float there is rounded here, so that
+the network bears more than it will have to.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ import torch
 
 from fruitvision.errors import TrainingError
 from fruitvision.fruit.learned import LearnedDetector
-from fruitvision.fruit.model_card import checked_bytes, read_card
+from fruitvision.fruit.model_card import EXACT, checked_bytes, read_card
 from fruitvision.train.album import hold
 from fruitvision.train.card_facts import CalibrationFacts, CardFacts, FileFacts, write_card
 from fruitvision.train.export import write_version
@@ -22,7 +22,6 @@ Say = Callable[[str], None]
 
 # What such a detector is called. Each has a version of its own, by its weights.
 OWN_NAME = "own"
-_WEIGHTS = "float"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +46,7 @@ def teach(
     """
     if device == "cuda" and not torch.cuda.is_available():
         raise TrainingError("There is no accelerator.", fix="Train with --device cpu.")
-    network = network_from(checked_bytes(base.weights.file))
+    network = network_from(checked_bytes(base.card.exact_weights.file))
     where = torch.device(device)
     learn, choose = hold([read_pack(packs.learn), read_pack(packs.choose)], where, threads=2)
     return fine_tune(
@@ -97,7 +96,7 @@ def facts_of(base: LearnedDetector) -> CardFacts:
         trained_on=card.trained_on,
         intended_use=card.intended_use,
         known_limits=card.known_limits,
-        default_weights=_WEIGHTS,
+        default_weights=EXACT,
         fruit_width_px=card.fruit_width_px,
         mm_per_px=card.mm_per_px,
         score_threshold=card.score_threshold,

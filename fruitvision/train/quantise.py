@@ -34,6 +34,12 @@ Image = NDArray[np.uint8]
 MOST_PICTURES = 48
 LONGEST_PX = 832
 
+# Layers that stay in float, by their names in the graph: the first ones see few channels of large
+# maps, where eight bits cost the most and gain nothing, and so do the last ones. Measured on
+# version 2, 1344 x 832 px: with all in eight bits heat of fruit is off by 0.18 in the logit, with
+# these in float by 0.10, in the same time; with the second stage too by 0.08, in 1.15 times that.
+IN_FLOAT = ("/stem/", "/stages.0/", "/join4/", "/head/")
+
 
 def calibration_pictures(pack: Pack, fruit_px: float) -> list[Image]:
     """Middle parts of pictures spread over a pack, their usual fruit `fruit_px` wide.
@@ -66,8 +72,10 @@ def _middle(pack: Pack, index: int, fruit_px: float) -> Image:
     return np.pad(part, ((0, down), (0, across), (0, 0)), mode="edge")
 
 
-def quantised(body: ModelProto, pictures: Sequence[Image]) -> ModelProto:
-    """A body (`onnx_graph.body_of`) in eight bits, but for its last convolution.
+def quantised(
+    body: ModelProto, pictures: Sequence[Image], *, in_float: Sequence[str] = IN_FLOAT
+) -> ModelProto:
+    """A body (`onnx_graph.body_of`) in eight bits, but for some layers and its last convolution.
 
     That one gives logits, lengths and votes at once, whose ranges differ too much for one step.
     Weights keep to seven bits: processors without eight-bit dot products overflow otherwise, and
@@ -79,11 +87,14 @@ def quantised(body: ModelProto, pictures: Sequence[Image]) -> ModelProto:
     ----------
     pictures : sequence of (H, W, 3) uint8
         Set the ranges of what flows between layers.
+    in_float : sequence of str
+        Parts of the names of layers that stay as they are.
     """
     import onnx
     from onnxruntime import quantization
 
     last = [node.name for node in body.graph.node if node.op_type == "Conv"][-1]
+    first = [node.name for node in body.graph.node if any(part in node.name for part in in_float)]
     # Of the picture's own bytes.
     input_step = {
         "scale": np.array(1 / PICTURE_SPAN, np.float32),
@@ -101,7 +112,7 @@ def quantised(body: ModelProto, pictures: Sequence[Image]) -> ModelProto:
             reduce_range=True,
             activation_type=quantization.QuantType.QUInt8,
             weight_type=quantization.QuantType.QInt8,
-            nodes_to_exclude=[last],
+            nodes_to_exclude=[*first, last],
             calibrate_method=quantization.CalibrationMethod.MinMax,
             extra_options={"TensorQuantOverrides": {NORMAL: [input_step]}},
         )
