@@ -110,3 +110,15 @@ def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
     """A page that is run takes the place of the main module, which processes of later tests start
     with: after each test it is put back."""
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+
+
+@pytest.fixture
+def one_thread() -> Iterator[None]:
+    """PyTorch with one thread: threads that wait for each other are slow where tests run side by
+    side."""
+    import torch
+
+    before = torch.get_num_threads()
+    torch.set_num_threads(1)
+    yield
+    torch.set_num_threads(before)

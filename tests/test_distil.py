@@ -1,6 +1,5 @@
 """A shipped detector made ready for eight bits: rounding as onnxruntime rounds, and learning."""
 
-from collections.abc import Iterator
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
@@ -25,14 +24,7 @@ from fruitvision.train.run import run_distillation
 from tests.drawn_packs import Drawn, Fruit, write_pack
 from tests.test_train_export import network
 
-
-@pytest.fixture(autouse=True)
-def _one_thread() -> Iterator[None]:
-    """Threads that wait for each other are slow where tests run side by side."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
+pytestmark = pytest.mark.usefixtures("one_thread")
 
 
 @cache

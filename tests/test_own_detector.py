@@ -43,17 +43,10 @@ from tests import records
 from tests.disc_network import disc_model, picture_of, write_model
 from tests.drawn_packs import Drawn, Fruit, write_pack
 
+pytestmark = pytest.mark.usefixtures("one_thread")
+
 DAY = date(2026, 8, 14)
 CPU = torch.device("cpu")
-
-
-@pytest.fixture(autouse=True)
-def _one_thread() -> Iterator[None]:
-    """Threads that wait for each other are slow where tests run side by side."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 def small_network(head_layers: int = 1) -> FruitNetwork:

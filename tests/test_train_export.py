@@ -1,6 +1,5 @@
 """A run's network becomes a model that the program runs: the same cells, a whole card."""
 
-from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -30,16 +29,9 @@ from fruitvision.train.probe import odd_picture, probe_picture
 from fruitvision.train.quantise import IN_FLOAT, calibration_pictures
 from tests.drawn_packs import Drawn, Fruit, write_pack
 
+pytestmark = pytest.mark.usefixtures("one_thread")
+
 WIDTHS = (16, 12, 8)
-
-
-@pytest.fixture(autouse=True)
-def _one_thread() -> Iterator[None]:
-    """Threads that wait for each other are slow where tests run side by side."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 def network() -> FruitNetwork:

@@ -1,6 +1,5 @@
 """What the network learns from, and that it learns: crops, light, targets, losses, training."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
@@ -41,18 +40,11 @@ from fruitvision.train.targets import Targets, make_targets
 from fruitvision.whole_file import write_whole
 from tests.drawn_packs import Drawn, Fruit, write_pack
 
+pytestmark = pytest.mark.usefixtures("one_thread")
+
 CPU = torch.device("cpu")
 SIZE = 160
 WHOLE = Window(0.0, 0.0, 1.0, mirrored=False)
-
-
-@pytest.fixture(autouse=True)
-def _one_thread() -> Iterator[None]:
-    """Threads that wait for each other are slow where tests run side by side."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 def held(folder: Path, *drawn: Drawn) -> list[Held]:
