@@ -12,6 +12,7 @@ from streamlit.testing.v1 import AppTest
 from app.files import safe_name, saved
 from fruitvision.domain import SizeDistribution
 from fruitvision.fruit.detector import choose_detector
+from fruitvision.fruit.learned import learned_detector
 from fruitvision.pipeline.additions import (
     farm_settings,
 )
@@ -107,7 +108,8 @@ def test_a_damaged_detector_is_said_on_the_page(
 ) -> None:
     models = tmp_path / "models"
     shutil.copytree(shared_folder("models"), models)
-    weights = models / "learned" / choose_detector().version / "model.onnx"
+    used = learned_detector().weights.file.path
+    weights = models / used.relative_to(shared_folder("models"))
     content = bytearray(weights.read_bytes())
     content[len(content) // 2] ^= 1
     weights.write_bytes(content)
