@@ -17,7 +17,7 @@ from fruitvision.domain import Block
 from fruitvision.store import open_farm
 from tests.browser.axe import grave_findings
 from tests.browser.serving import Served, served
-from tests.browser.visitor import ASK_MS, DESKTOP, PHONE, WAIT_MS
+from tests.browser.visitor import DESKTOP, PHONE, WAIT_MS, settled
 
 WORDS = "kettle moss lantern"
 PEOPLE = {"Ines": Role.MANAGER, "Teo": Role.SCOUT, "Ana": Role.SALES, "Rae": Role.READER}
@@ -53,12 +53,8 @@ def _sign_in(browser: Browser, app: Served, name: str, password: str = WORDS) ->
 
 
 def _ready(page: Page) -> None:
-    page.wait_for_function(
-        "() => document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
-        " === 'notRunning' && document.querySelector('h1')",
-        timeout=WAIT_MS,
-        polling=ASK_MS,
-    )
+    page.locator("h1").first.wait_for(timeout=WAIT_MS)
+    settled(page)
 
 
 def test_nobody_comes_in_without_a_password(browser: Browser, app: Served) -> None:

@@ -53,6 +53,13 @@ _SETTLED = """() => {
 }"""
 
 
+def settled(page: Page) -> None:
+    """Wait until the app has answered: a click on what is drawn anew meanwhile is lost."""
+    # A click is on its way to the app for a moment before anything shows.
+    page.wait_for_timeout(150)
+    page.wait_for_function(_SETTLED, timeout=WAIT_MS, polling=ASK_MS)
+
+
 @dataclass
 class Traffic:
     """What the browser asked for, and what went wrong there."""
@@ -142,9 +149,7 @@ class Visitor:
 
     def settle(self) -> None:
         """Until the app has answered; a trace back or a message of a crash fails the test."""
-        # A click is on its way to the app for a moment before anything shows.
-        self.page.wait_for_timeout(150)
-        self.page.wait_for_function(_SETTLED, timeout=WAIT_MS, polling=ASK_MS)
+        settled(self.page)
         self.no_trace()
 
     def no_trace(self) -> None:
