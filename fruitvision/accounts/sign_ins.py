@@ -14,7 +14,7 @@ import logging
 import os
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -131,14 +131,4 @@ def sign_ins(folder: Path) -> Iterator[SignIn]:
             one = from_plain(SignIn, json.loads(line))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             continue
-        yield one if one.at.tzinfo else _in_utc(one)
-
-
-def _in_utc(one: SignIn) -> SignIn:
-    return SignIn(
-        at=one.at.replace(tzinfo=UTC),
-        outcome=one.outcome,
-        name=one.name,
-        address=one.address,
-        untold=one.untold,
-    )
+        yield one if one.at.tzinfo else replace(one, at=one.at.replace(tzinfo=UTC))

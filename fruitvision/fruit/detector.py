@@ -199,7 +199,7 @@ def choose_detector(name: str = DEFAULT_DETECTOR) -> Detector:
     Parameters
     ----------
     name : str
-        `classical`, `learned`, or `learned:int8` for other weights that its card lists; or the
+        `classical`, `learned`, or `learned:float` for other weights that its card lists; or the
         folder of a farm's own detector, as a path with a slash in it.
 
     Raises

@@ -118,8 +118,8 @@ class ModelCard:
     @property
     def exact_weights(self) -> Weights:
         """Those to teach, and to run on a GPU: in float, else whatever the card takes."""
-        exact = self.weights_named(EXACT) or self.weights_named(self.default_weights)
-        return exact or self.weights[0]
+        names = (EXACT, self.default_weights)
+        return next(one for name in names if (one := self.weights_named(name)) is not None)
 
     def weights_named(self, name: str) -> Weights | None:
         """The weights of that name, None if there are none."""

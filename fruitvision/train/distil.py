@@ -37,7 +37,8 @@ from fruitvision.train.pack import read_pack
 
 Say = Callable[[str], None]
 
-# Batches that set the ranges of maps. Our choice: about as many pictures as `quantise` takes.
+# Batches that set the ranges of maps. Our choice: of 16 crops, twice as many as the pictures that
+# `quantise` takes.
 WATCHED = 6
 # Steps between lines of progress.
 TOLD_STEPS = 100
