@@ -37,13 +37,16 @@ _LOOK = """<style>
   .st-key-page-own button > div > [aria-hidden="true"] { display: none; }
 }
 </style>"""
-# Tells a screen reader which page is open, and moves the strip so that it is seen.
+# Tells a screen reader which page is open, and moves the strip so that it is seen: at once, since
+# a strip that moves later moves away under a thumb. Only the first links of a visit come later.
 _HERE = """<script>
-setTimeout(() => document.querySelectorAll('.st-key-page-list a').forEach((link, number) => {{
-  if (number !== {number}) return link.removeAttribute('aria-current');
-  link.setAttribute('aria-current', 'page');
-  link.scrollIntoView({{block: 'nearest', inline: 'center'}});
-}}), 300);
+(function here() {{
+  const links = document.querySelectorAll('.st-key-page-list a');
+  if (links.length <= {number}) return setTimeout(here, 50);
+  links.forEach(link => link.removeAttribute('aria-current'));
+  links[{number}].setAttribute('aria-current', 'page');
+  links[{number}].scrollIntoView({{block: 'nearest', inline: 'center'}});
+}})();
 </script>"""
 
 

@@ -17,7 +17,7 @@ from fruitvision.domain import Block
 from fruitvision.store import open_farm
 from tests.browser.axe import grave_findings
 from tests.browser.serving import Served, served
-from tests.browser.visitor import DESKTOP, PHONE, WAIT_MS, settled
+from tests.browser.visitor import DESKTOP, PHONE, WAIT_MS, follow, settled
 
 WORDS = "kettle moss lantern"
 PEOPLE = {"Ines": Role.MANAGER, "Teo": Role.SCOUT, "Ana": Role.SALES, "Rae": Role.READER}
@@ -85,12 +85,15 @@ def test_everybody_sees_the_pages_that_are_theirs(browser: Browser, app: Served,
     # By their links, and the last one by its address too, which loads all of the app anew.
     for one in (*theirs, ""):
         if one:
-            page.locator(".st-key-page-list a").nth(theirs.index(one)).click()
-            path = "/" if one == theirs[0] else f"/{one}"
-            page.wait_for_url(f"{app.address}{path}*", timeout=WAIT_MS)
+            link = page.locator(".st-key-page-list a").nth(theirs.index(one))
+            follow(page, link, "/" if one == theirs[0] else f"/{one}")
         else:
             page.goto(f"{app.address}/{theirs[-1]}")
         _ready(page)
+        # A strip of links that came to rest later would move away under a thumb.
+        here = page.locator(".st-key-page-list a[aria-current=page]")
+        assert here.inner_text() == titles[theirs.index(one or theirs[-1])]
+        expect(here).to_be_in_viewport()
         assert page.locator("[data-testid=stException]").count() == 0
         assert page.locator("h1").first.inner_text()
         # The built-in words for a page that is not there.
