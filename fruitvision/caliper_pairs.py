@@ -77,7 +77,10 @@ def read_caliper_pairs(path: Path) -> FieldTable[CaliperPairRow]:
 
 
 _WHAT = {"photo": "photo", "x_px": "fruit's place or number", "mm": "diameter"}
-_HEADER = "The header is: photo, x_px, y_px, diameter_mm; or fruit_id instead of x_px and y_px."
+_HEADER = (
+    "The header is: photo, x_px, y_px, diameter_mm; or fruit_id instead of x_px and y_px. "
+    "Readings that are of no photo go in by: fruitvision table load."
+)
 
 
 def place_in_photos(

@@ -99,13 +99,16 @@ def progress_line(what: str) -> Iterator[Progress]:
 
 
 def check_walk_folder(folder: Path) -> None:
-    """Raise if a folder can't be a walk folder.
+    """Raise if a folder can't be a walk folder, before a farm is made for it.
 
     Raises
     ------
     FieldDataError
-        If it is missing or lacks one of its two needed files.
+        If it is missing, lacks one of its two needed files, or one of them can't be read.
     """
+    from fruitvision.field_data import read_blocks
+    from fruitvision.walk_data import read_walk
+
     if folder.is_file():
         raise FieldDataError(
             f"{folder} is a file.",
@@ -120,6 +123,8 @@ def check_walk_folder(folder: Path) -> None:
                 fix="A walk folder needs blocks.csv and walk.csv. Tables without a walk, such as "
                 "register.csv, go into a folder of their own.",
             )
+    read_blocks(folder / "blocks.csv")
+    read_walk(folder / "walk.csv")
 
 
 def has_walk(folder: Path) -> bool:

@@ -282,6 +282,9 @@ def test_a_wrong_folder_leaves_no_farm_behind(tmp_path: Path) -> None:
         status, text = run("load", str(folder), "--farm", str(tmp_path / "farm"))
         assert status == 2
         assert "There is no folder" in text or "has no blocks.csv" in text
+    walk = write_walk(tmp_path / "walk", blocks="block,variety\nGala North,Gala\n")
+    status, text = run("load", str(walk), "--farm", str(tmp_path / "farm"))
+    assert (status, "positions" in text) == (2, True)
     assert not (tmp_path / "farm").exists()
 
 

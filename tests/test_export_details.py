@@ -217,7 +217,7 @@ def test_passes_that_were_moved_since_stand_in_every_row_of_weeks_and_days(tmp_p
     write_detail_csvs(full(), tmp_path, moved=moved)
     write_weeks_csv(full(), tmp_path / "weeks.csv", moved=moved)
     note = (
-        "picks moved since, weeks are those from before: Gala North, Fuji Slope; "
+        "picks are planned otherwise, weeks are the forecast's: Gala North, Fuji Slope; "
         "forecast, not an offer"
     )
     for name in ("forecast.csv", "weeks.csv", *DETAIL_FILES):

@@ -200,7 +200,7 @@ def test_the_list_says_what_was_done_in_each_photo_and_no_file_names_a_person(
 def test_photos_that_nobody_checked_are_left_out_unless_they_are_asked_for(
     store: FarmStore, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with pytest.raises(FieldDataError, match="Nobody has checked a photo yet\\."):
+    with pytest.raises(FieldDataError, match="Nobody has edited or checked a photo yet\\."):
         written(store, tmp_path / "out")
     command = ["outlines", "export", "--farm", str(store.folder), "--out", str(tmp_path / "out")]
     # Where there are no edits, --unchecked is of no help.

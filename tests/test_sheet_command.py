@@ -177,7 +177,7 @@ def test_passes_that_were_moved_since_are_told_beside_the_sheets(
 ) -> None:
     farm = tmp_path / "farm"
     shutil.copytree(folder, farm)
-    assert "Passes were moved" not in command(farm, tmp_path / "before", "--format", "csv")[1]
+    assert "not those of this forecast" not in command(farm, tmp_path / "before", "--format", "csv")[1]
     with open_farm(farm) as store:
         forecast = sold_as(store, None).forecast
         name, plan = next(iter(kept_plans(store, forecast).items()))
@@ -193,14 +193,12 @@ def test_passes_that_were_moved_since_are_told_beside_the_sheets(
         one.estimate.block.variety for one in forecast.inputs if one.estimate.block.block_id == name
     )
     for file in (tmp_path / "after").glob("*.csv"):
-        in_it = f"moved since this forecast ({name})" in file.read_text(encoding="utf-8-sig")
+        in_it = f"otherwise than in this forecast ({name})" in file.read_text(encoding="utf-8-sig")
         assert in_it is file.name.startswith(of_variety)
-    assert (
-        f"Passes were moved since this forecast, which has them on the days from before: {name}"
-        in (" ".join(told.split()))
-    )
+    words = f"The farm's passes are not those of this forecast: {name}"
+    assert words in " ".join(told.split())
     # And in the tables of the forecast itself.
     status, told = run("export", "--farm", str(farm), "--out", str(tmp_path / "export"))
-    assert (status, f"days from before: {name}" in " ".join(told.split())) == (0, True)
+    assert (status, words in " ".join(told.split())) == (0, True)
     weeks = (tmp_path / "export" / "forecast_weeks.csv").read_text(encoding="utf-8-sig")
-    assert f"picks moved since, weeks are those from before: {name}; forecast" in weeks
+    assert f"picks are planned otherwise, weeks are the forecast's: {name}; forecast" in weeks

@@ -35,6 +35,8 @@ def walk_on(store: FarmStore, block: Block, walk: KeptWalk) -> None:
             finish.advice(store, walk, stops, block)
     way.all_stops(stops, stops_to_redo(store, block, stops))
     look.saved_line(finish.saved_words(stops, pending))
+    if not session.may_change():
+        return
     # Last, so that nobody waits for it: what a reload or a lost connection left unmeasured.
     for photo in pending:
         measure_taken(store, {photo.photo_id: f"{photo.tree}, {photo.face}"}, session.settings())

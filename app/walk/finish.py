@@ -69,8 +69,9 @@ def advice(store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], block: Block
         look.good(say("walk.enough"), f"{known} {words}")
     else:
         look.wait(words, known)
-    with show.errors():
-        _go_on(store, walk, work)
+    if session.may_change():
+        with show.errors():
+            _go_on(store, walk, work)
 
 
 def _go_on(store: FarmStore, walk: KeptWalk, work: NextWork) -> None:

@@ -131,6 +131,8 @@ def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPho
         look.bad(words, say("walk.count_odd_kept"))
     else:
         look.good(words, below)
+    if not session.may_change():
+        return
     with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
         _count_box(store, stop, _correction(stop), stop.counted)
         st.write(say("walk.count_take_out_words"))

@@ -81,7 +81,7 @@ def both_faces(
         else:
             instead_of = photos[-1].photo_id if again else ""
             _box(store, Aim(walk=walk, stop=stop, face=face, instead_of=instead_of))
-    if good:
+    if good and session.may_change():
         # Behind both faces: whoever goes round the tree finds the box of the other side first.
         with st.expander(say("walk.another_head"), key=f"walk another {stop.tree}"):
             st.write(say("walk.another_why"))
@@ -176,6 +176,8 @@ def _to_redo(
 
 
 def _box(store: FarmStore, aim: Aim) -> None:
+    if not session.may_change():
+        return
     taken = any(photo.face == aim.face for photo in aim.stop.photos)
     words = "walk.take_again" if aim.instead_of else "walk.take_another" if taken else "walk.take"
     key = f"face-{aim.face.lower()}"

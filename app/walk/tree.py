@@ -29,11 +29,13 @@ from fruitvision.walk_progress import Stop, next_stop
 def tree_view(
     store: FarmStore, walk: KeptWalk, stops: Sequence[Stop], here: Stop, block: Block
 ) -> None:
-    """All of one stop, in the order of the work."""
+    """All of one stop, in the order of the work; who may only look sees what is there."""
+    may_change = session.may_change()
     look.up(str(here.tree))
     _where(store, walk, stops, here, block)
     if here.gap_to_check:
-        gap_form(store, here)
+        if may_change:
+            gap_form(store, here)
         _go_on(stops, here, good=False)
         return
     faulty = False
@@ -44,11 +46,20 @@ def tree_view(
             look.good(say("walk.is_replant"))
         measured = measured_of(store, here, session.settings())
         faulty = both_faces(store, walk, here, block, measured)
-        count_question(store, here)
-        if is_counting(here):
-            count_form(store, walk, here)
+        if may_change:
+            count_question(store, here)
+            if is_counting(here):
+                count_form(store, walk, here)
         count_words(store, here, measured)
     _go_on(stops, here, good=here.done and not faulty)
+    if may_change:
+        _more_to_do(store, walk, here)
+    else:
+        st.info(say("walk.look_only"), icon=":material/visibility:")
+
+
+def _more_to_do(store: FarmStore, walk: KeptWalk, here: Stop) -> None:
+    """What only some trees ask for, folded away."""
     if not here.photos:
         with st.expander(say("walk.found_head"), key=f"walk found {here.tree}"):
             found_form(store, here)

@@ -101,13 +101,13 @@ def left_out_words(sheet: SalesSheet) -> str:
 
 
 def moved_words(sheet: SalesSheet) -> str:
-    """That passes were moved since the forecast, and of which blocks, as far as it is told."""
+    """That the farm's passes are not the forecast's, and of which blocks, as far as it is told."""
     if not sheet.moved:
         return ""
     names = f" ({', '.join(sheet.moved_blocks)})" if sheet.moved_blocks else ""
     return (
-        f"The pick was moved since this forecast{names}. The weeks here are those from before; a "
-        "new forecast tells the new ones."
+        f"The pick is planned otherwise than in this forecast{names}. The weeks here are the "
+        "forecast's; a new forecast tells the planned ones."
     )
 
 

@@ -73,7 +73,7 @@ def write_forecast_csv(
     Parameters
     ----------
     moved : sequence of str
-        Blocks of which passes were moved since the forecast; every row says so.
+        Blocks whose passes are not the forecast's; every row says so.
 
     Raises
     ------

@@ -28,13 +28,13 @@ CAUTIONS = (
 
 def note_of(forecast: Forecast, moved: Sequence[str] = ()) -> str:
     """What every row says of itself; a what-if says so first, and so does a forecast of whose
-    blocks passes were moved since (`moved`, their names): its weeks are those from before."""
+    blocks the farm's passes are others (`moved`, their names): its weeks are not the farm's."""
     first = f"what if: {forecast.what_if}; " if forecast.what_if else ""
     return f"{first}{_moved_note(moved)}{NOTE}"
 
 
 def _moved_note(moved: Sequence[str]) -> str:
-    return f"picks moved since, weeks are those from before: {', '.join(moved)}; " if moved else ""
+    return f"picks are planned otherwise, weeks are the forecast's: {', '.join(moved)}; " if moved else ""
 
 
 def pick_week(day: date | None) -> str:

@@ -79,7 +79,7 @@ def write_forecast_xlsx(
     Parameters
     ----------
     moved : sequence of str
-        Blocks of which passes were moved since the forecast: the sheets that tell weeks and days
+        Blocks whose passes are not the forecast's: the sheets that tell weeks and days
         say so in each row, and the last one in words.
 
     Raises

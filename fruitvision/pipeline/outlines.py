@@ -131,7 +131,7 @@ def write_outlines(outlines: Outlines, folder: Path, *, photos: bool = True) -> 
         )
     if not outlines.files:
         raise FieldDataError(
-            "Nobody has checked a photo yet.",
+            "Nobody has edited or checked a photo yet.",
             fix="In the app, look at a photo and say that all of it is right.",
         )
     write_asked_for(folder / COCO_FILE, outlines.coco)

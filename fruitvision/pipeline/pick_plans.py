@@ -65,7 +65,8 @@ def moved_since(plans: Mapping[str, PickPlan], forecast: Forecast) -> Mapping[st
 
 
 def moved_blocks(store: Store, forecast: Forecast) -> tuple[str, ...]:
-    """Blocks of which passes were moved since a forecast."""
+    """Blocks that are to be picked otherwise than a forecast says: their passes were moved since,
+    or it was made for other days on purpose."""
     try:
         return tuple(moved_since(kept_plans(store, forecast), forecast))
     except ForecastError:  # An earlier version's, which kept nothing to compare with.
@@ -73,12 +74,12 @@ def moved_blocks(store: Store, forecast: Forecast) -> tuple[str, ...]:
 
 
 def moved_words(moved: Sequence[str]) -> str:
-    """That passes of these blocks were moved, for who sends the numbers; empty where none were."""
+    """That these blocks are to be picked otherwise, for who sends the numbers; empty for none."""
     if not moved:
         return ""
     return (
-        f"Passes were moved since this forecast, which has them on the days from before: "
-        f"{', '.join(moved)}. Make and freeze a new forecast before you send it."
+        f"The farm's passes are not those of this forecast: {', '.join(moved)}. Make and freeze a "
+        "new forecast before you send it."
     )
 
 

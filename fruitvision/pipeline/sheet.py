@@ -122,7 +122,7 @@ def sales_sheets(
     track_records : mapping, optional
         By variety.
     moved : collection of str, optional
-        Blocks of which passes were moved since the forecast (`pick_plans.moved_blocks`).
+        Blocks whose passes are not the forecast's (`pick_plans.moved_blocks`).
     drawn : Drawn, optional
         Draws forecasts again; anew if left out.
     """

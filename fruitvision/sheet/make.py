@@ -48,7 +48,7 @@ class BehindSheets:
     left_out : tuple of str
         Blocks that are in none of these numbers, being first looks.
     moved : tuple of str
-        Blocks of which passes were moved since the forecast.
+        Blocks whose passes are not the forecast's.
     no_change : str
         Why `changes` is empty, if it is.
     """

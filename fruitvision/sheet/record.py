@@ -103,7 +103,7 @@ class SalesSheet:
     left_out_blocks : tuple of str
         Their names; none in a buyer's copy.
     moved : int
-        Of so many blocks passes were moved since the forecast, which has them on the days before.
+        So many blocks have other passes than the forecast's.
     moved_blocks : tuple of str
         Their names; none in a buyer's copy.
     no_change : str

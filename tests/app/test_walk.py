@@ -64,6 +64,24 @@ def test_who_may_only_look_reads_so_and_finds_no_button_to_start_a_walk(
     assert ("You may look and change nothing" in text(app)) is not starts
 
 
+def test_who_may_only_look_finds_no_button_inside_a_walk_that_would_be_refused(
+    started: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    unmeasured(started)
+    monkeypatch.setattr("app.session.role", lambda: Role.READER)
+    for stop in (1, number):
+        app = opened(**address_of(started, stop))
+        assert not app.exception
+        assert "You may look and change nothing" in text(app)
+        assert (len(app.file_uploader), len(app.number_input)) == (0, 0)
+        # Only the ways to the next tree.
+        assert {one.label for one in app.button} <= {"Next tree", "Leave it for now"}
+    with open_farm(started) as store:
+        assert len(store.measured_photos()) == 2
+
+
 def walk_of(store: FarmStore) -> KeptWalk:
     walk = current_walk(store, records.BLOCK_ID, today())
     assert walk is not None
@@ -116,6 +134,21 @@ def photographed(
             store.save_measured_photo(replace(measured, doubts=tuple(doubts)))
             placed = TreePhoto(tree=tree, face=face, photo_id=photo_id, walked_on=today())
             store.save_tree_photos([placed])
+
+
+def unmeasured(folder: Path) -> str:
+    """Face A of the first stop, taken and not measured yet: its photo_id."""
+    content = jpeg(90)
+    photo_id = sha256(content).hexdigest()
+    path = folder / "x.jpg"
+    path.write_bytes(content)
+    with open_farm(folder) as store:
+        tree = walk_of(store).plan.places[0].tree
+        store.keep_photo(path, photo_id)
+        store.save_tree_photos(
+            [TreePhoto(tree=tree, face="A", photo_id=photo_id, walked_on=today())]
+        )
+    return photo_id
 
 
 # ---------------------------------------------------------------- start and way
@@ -320,16 +353,7 @@ def test_the_box_of_the_other_side_comes_before_one_more_of_the_first(started: P
 
 
 def test_photos_that_a_reload_left_unmeasured_are_measured(started: Path) -> None:
-    content = jpeg(90)
-    photo_id = sha256(content).hexdigest()
-    path = started / "x.jpg"
-    path.write_bytes(content)
-    with open_farm(started) as store:
-        tree = walk_of(store).plan.places[0].tree
-        store.keep_photo(path, photo_id)
-        store.save_tree_photos(
-            [TreePhoto(tree=tree, face="A", photo_id=photo_id, walked_on=today())]
-        )
+    photo_id = unmeasured(started)
     app = opened()
     assert "No tree in it" in text(app)
     assert "still being measured" not in text(app)
