@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from openpyxl import load_workbook
 
-from fruitvision import cli
+from fruitvision.commands import demo as demo_command
 from fruitvision.domain import Doubt, Forecast, MeasuredPhoto
 from fruitvision.export import read_forecast_json
 from fruitvision.share import shared_folder
@@ -157,7 +157,7 @@ def test_a_second_demo_changes_nothing(
     out = tmp_path / "demo"
     shutil.copytree(demo.out, out)
     # Pictures are drawn anew from what is kept; the first demo's are looked at above.
-    monkeypatch.setattr(cli, "write_picture", lambda *_: None)
+    monkeypatch.setattr(demo_command, "write_picture", lambda *_: None)
     status, _ = run("demo", "--out", str(out))
     assert status == 0
     with open_farm(out / "farm", create=False) as store:

@@ -177,7 +177,9 @@ def test_passes_that_were_moved_since_are_told_beside_the_sheets(
 ) -> None:
     farm = tmp_path / "farm"
     shutil.copytree(folder, farm)
-    assert "not those of this forecast" not in command(farm, tmp_path / "before", "--format", "csv")[1]
+    assert (
+        "not those of this forecast" not in command(farm, tmp_path / "before", "--format", "csv")[1]
+    )
     with open_farm(farm) as store:
         forecast = sold_as(store, None).forecast
         name, plan = next(iter(kept_plans(store, forecast).items()))

@@ -404,7 +404,9 @@ def test_every_form_says_that_the_pick_was_moved_since(tmp_path: Path, buyer: bo
     copy = for_buyer(sheet, BLOCKS) if buyer else sheet
     write_sheets([copy], tmp_path)
     stem = tmp_path / file_stem(copy)
-    words = "The pick is planned otherwise than in this forecast" + ("." if buyer else f" ({BLOCKS[0]}).")
+    words = "The pick is planned otherwise than in this forecast" + (
+        "." if buyer else f" ({BLOCKS[0]})."
+    )
     page = openpyxl.load_workbook(stem.with_suffix(".xlsx"))["Sales sheet"]
     assert words in page["A5"].value
     assert csv_of(stem.with_suffix(".csv"))["pick_moved"].str.contains(words, regex=False).all()

@@ -15,6 +15,7 @@ import typer
 
 from fruitvision.accounts import AccountBook, Role
 from fruitvision.accounts.choices import ChoiceBook
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store, login_name
 from fruitvision.errors import AccountError, StoreError
 
@@ -26,7 +27,6 @@ people_cli = typer.Typer(
     """,
 )
 
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 Name = Annotated[str, typer.Argument(help="The person's name, as it stands beside entries.")]
 PasswordFrom = Annotated[
     Path | None,

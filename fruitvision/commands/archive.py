@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import check_outside
 
 archive_cli = typer.Typer(
@@ -19,7 +20,7 @@ archive_cli = typer.Typer(
 
 @archive_cli.command("make")
 def make_command(
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     out: Annotated[Path, typer.Option("--out", help="File to write, such as farm.zip.")],
     photos: Annotated[
         bool, typer.Option("--with-photos/--without-photos", help="Also the photos.")

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import DetectorName
 from fruitvision.console import farm_store, say
 from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
@@ -31,7 +32,7 @@ def check_command(
     farm: Annotated[
         Path | None, typer.Option("--farm", help="The farm's folder, if a table is given.")
     ] = None,
-    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+    detector: DetectorName = DEFAULT_DETECTOR,
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Also draw the dots into this SVG file.")
     ] = None,

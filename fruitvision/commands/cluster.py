@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fruitvision.commands.options import DetectorName, Farm, SettingsFile
 from fruitvision.console import farm_settings_or, farm_store, progress_line, say
 from fruitvision.cores import cores_available
 from fruitvision.errors import FieldDataError
@@ -41,7 +42,6 @@ PhotosAt = Annotated[
     ),
 ]
 Address = Annotated[str, typer.Argument(help="Of the scheduler, such as tcp://office:8786.")]
-DetectorName = Annotated[str, typer.Option("--detector", help="Detector to measure with.")]
 
 
 @contextmanager
@@ -144,11 +144,9 @@ def measure_command(
         str, typer.Argument(help="Shared folder as its workers see it, or s3://bucket/folder.")
     ],
     address: Annotated[str, typer.Option("--cluster", help="Such as tcp://office:8786.")],
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     detector: DetectorName = DEFAULT_DETECTOR,
-    settings_file: Annotated[
-        Path | None, typer.Option("--settings", help="TOML file; the farm keeps it.")
-    ] = None,
+    settings_file: SettingsFile = None,
 ) -> int:
     """Measure all photos of a shared place into a farm; the photos stay there.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store
 
 database_cli = typer.Typer(
@@ -15,8 +15,6 @@ database_cli = typer.Typer(
     "Example: fruitvision database to-server postgresql://ines@server.example/coop --farm larkhill",
     no_args_is_help=True,
 )
-
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
 
 @database_cli.command()

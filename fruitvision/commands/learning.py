@@ -8,16 +8,11 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm, ShownUnits
 from fruitvision.console import farm_settings_or, farm_store, login_name, say, shown_units, today
 from fruitvision.errors import FieldDataError
-from fruitvision.unit_system import UnitSystem
 
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 By = Annotated[str | None, typer.Option("--by", help="Who; else the name of this login.")]
-ShownUnits = Annotated[
-    UnitSystem | None,
-    typer.Option("--units", envvar="FRUITVISION_UNITS", help="metric or us; else the farm's."),
-]
 # Seasons before are typing errors: 26 for 2026. Our choice.
 FIRST_SEASON = 1990
 lots_cli = typer.Typer(

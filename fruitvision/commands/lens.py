@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store, login_name, progress_line, say
 from fruitvision.errors import FieldDataError
 
@@ -15,8 +16,6 @@ lens_cli = typer.Typer(
     help="A phone's lens from photos of a printed board. Example: fruitvision lens board",
     no_args_is_help=True,
 )
-
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
 
 @lens_cli.command("board")

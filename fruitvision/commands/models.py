@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store, progress_line, say
 from fruitvision.errors import TrainingError, did_you_mean
 from fruitvision.evaluate.command import models_cli
@@ -25,7 +26,7 @@ DEVICES = ("cpu", "cuda")
 
 @models_cli.command("train")
 def train_command(
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="New folder for the detector; else detectors/N in the farm's."),

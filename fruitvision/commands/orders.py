@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store, login, say
 
 orders_cli = typer.Typer(
@@ -14,7 +15,6 @@ orders_cli = typer.Typer(
     "Example: fruitvision orders load orders.csv --farm larkhill",
     no_args_is_help=True,
 )
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
 
 @orders_cli.command("load")

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import DetectorName, Farm
 from fruitvision.console import check_outside, farm_store, login_name, say
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
 
@@ -23,7 +24,7 @@ outlines_cli = typer.Typer(
 
 @outlines_cli.command("export")
 def export_command(
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if missing.")],
     unchecked: Annotated[
         bool,
@@ -32,7 +33,7 @@ def export_command(
     photos: Annotated[
         bool, typer.Option("--photos/--no-photos", help="Copy the photos, too.")
     ] = True,
-    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+    detector: DetectorName = DEFAULT_DETECTOR,
 ) -> int:
     """Photos that somebody checked, as training data: outlines.json (COCO), photos.csv, photos.
 
@@ -64,7 +65,7 @@ def export_command(
 @outlines_cli.command("import")
 def import_command(
     document: Annotated[Path, typer.Argument(help="COCO file with outlines or boxes of fruit.")],
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     yes: Annotated[bool, typer.Option("--yes", help="Really change the photos.")] = False,
     only_add: Annotated[
         bool, typer.Option("--only-add", help="Fruit that the file lacks stay.")
@@ -72,7 +73,7 @@ def import_command(
     by: Annotated[
         str | None, typer.Option("--by", help="Who drew it; else the name of this login.")
     ] = None,
-    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+    detector: DetectorName = DEFAULT_DETECTOR,
 ) -> int:
     """Take in outlines that were drawn elsewhere, as edits of the photos that can be undone.
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import farm_store, say, today
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.units import parse_counts
@@ -20,7 +21,6 @@ papers_cli = typer.Typer(
     "Example: fruitvision table preview calipers.xlsx --farm larkhill",
     no_args_is_help=True,
 )
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 File = Annotated[Path, typer.Argument(help="CSV, text or XLSX.")]
 Sheet = Annotated[str, typer.Option("--sheet", help="Which sheet of the workbook.")]
 Kind = Annotated[str, typer.Option("--kind", help="What the table is: calipers, tickets ...")]

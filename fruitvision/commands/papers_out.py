@@ -8,17 +8,16 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import DetectorName, Farm
 from fruitvision.console import check_outside, farm_settings_or, farm_store, say
 from fruitvision.errors import FieldDataError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
-
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
 
 def fruit_table(
     farm: Farm,
     out: Annotated[Path, typer.Option("--out", help="File to write: NAME.parquet or NAME.csv.")],
-    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+    detector: DetectorName = DEFAULT_DETECTOR,
 ) -> int:
     """Every measured fruit of the farm as one table, whatever its size.
 
@@ -44,7 +43,7 @@ def fruit_table(
 def geojson(
     farm: Farm,
     out: Annotated[Path, typer.Option("--out", help="File to write, such as farm.geojson.")],
-    detector: Annotated[str, typer.Option("--detector")] = DEFAULT_DETECTOR,
+    detector: DetectorName = DEFAULT_DETECTOR,
 ) -> int:
     """Blocks and trees on the map, where the register has coordinates; not for buyers.
 

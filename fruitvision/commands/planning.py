@@ -9,25 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm, SettingsFile, ShownUnits
 from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units, today
 from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.errors import FieldDataError, StoreError, did_you_mean
-from fruitvision.unit_system import UnitSystem
 
 if TYPE_CHECKING:
     from fruitvision.pipeline.standing import BlockStanding
     from fruitvision.store import FarmStore
     from fruitvision.thinning import ThinningCheck
-
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
-SettingsFile = Annotated[
-    Path | None,
-    typer.Option("--settings", help="TOML file; the farm keeps it, in place of its settings."),
-]
-ShownUnits = Annotated[
-    UnitSystem | None,
-    typer.Option("--units", envvar="FRUITVISION_UNITS", help="metric or us; else the farm's."),
-]
 
 
 def thinning(

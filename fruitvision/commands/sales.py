@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import (
     check_outside,
     farm_settings_or,
@@ -17,8 +18,6 @@ from fruitvision.console import (
     say_not_printed,
 )
 from fruitvision.errors import SettingsError, StoreError
-
-Farm = Annotated[Path, typer.Option("--farm", help="The farm's folder.")]
 
 
 def freeze(

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import day, farm_store, login_name
 from fruitvision.errors import FieldDataError
 
@@ -36,7 +36,7 @@ def _group() -> None:
 @season_cli.command("delete")
 def delete_command(
     season: Annotated[int, typer.Argument(help="Its year, such as 2026.")],
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     first: Annotated[
         str | None, typer.Option("--first", help="Its first day; else 1 January of that year.")
     ] = None,

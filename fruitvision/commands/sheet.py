@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm, ShownUnits
 from fruitvision.console import (
     check_outside,
     farm_settings_or,
@@ -16,14 +17,13 @@ from fruitvision.console import (
     shown_units,
 )
 from fruitvision.errors import StoreError, did_you_mean
-from fruitvision.unit_system import UnitSystem
 
 if TYPE_CHECKING:
     from fruitvision.sheet import SalesSheet
 
 
 def sheet(
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if missing.")],
     buyer: Annotated[
         bool,
@@ -41,10 +41,7 @@ def sheet(
     paper: Annotated[
         str | None, typer.Option("--paper", help="A4 or Letter; else by the units.")
     ] = None,
-    units: Annotated[
-        UnitSystem | None,
-        typer.Option("--units", envvar="FRUITVISION_UNITS", help="Units of a carton's mass."),
-    ] = None,
+    units: ShownUnits = None,
 ) -> int:
     """Write the sales sheet of each variety: cartons by class and week, as PDF, XLSX, CSV and JSON.
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fruitvision.commands.options import Farm
 from fruitvision.console import check_outside, day, farm_store
 
 # Lines that are printed where no file is asked for. Our choice: two screens.
@@ -15,7 +16,7 @@ _PRINTED = 60
 
 
 def changes(
-    farm: Annotated[Path, typer.Option("--farm", help="The farm's folder.")],
+    farm: Farm,
     who: Annotated[str, typer.Option("--who", help="Only what this person changed.")] = "",
     since: Annotated[str | None, typer.Option("--since", help="Only from this day on.")] = None,
     out: Annotated[

@@ -34,7 +34,11 @@ def note_of(forecast: Forecast, moved: Sequence[str] = ()) -> str:
 
 
 def _moved_note(moved: Sequence[str]) -> str:
-    return f"picks are planned otherwise, weeks are the forecast's: {', '.join(moved)}; " if moved else ""
+    return (
+        f"picks are planned otherwise, weeks are the forecast's: {', '.join(moved)}; "
+        if moved
+        else ""
+    )
 
 
 def pick_week(day: date | None) -> str:
