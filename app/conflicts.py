@@ -12,7 +12,7 @@ from app import changes, session, show
 from app.wording import say
 from fruitvision.domain import Conflict
 from fruitvision.errors import ConflictError, FruitVisionError
-from fruitvision.pipeline.entries import settle
+from fruitvision.pipeline.settling import settle
 from fruitvision.store import FarmStore
 
 R = TypeVar("R")

@@ -296,7 +296,8 @@ def farm_settings_or(store: FarmStore, path: Path | None) -> Settings:
     """The farm's settings; a file that is given replaces them for good."""
     from fruitvision.domain import ThingKind
     from fruitvision.pipeline.additions import farm_settings
-    from fruitvision.pipeline.entries import now_utc, save_settings
+    from fruitvision.pipeline.entries import now_utc
+    from fruitvision.pipeline.farm_entries import save_settings
 
     if path is None:
         return farm_settings(store)

@@ -24,7 +24,8 @@ from fruitvision.domain import (
     VisitedPlace,
 )
 from fruitvision.errors import ConflictError
-from fruitvision.pipeline.entries import save_block, save_hand_count
+from fruitvision.pipeline.block_entries import save_block
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.store import FarmStore, open_farm
 from tests import records
 

@@ -25,20 +25,11 @@ from fruitvision.domain import (
     TreeId,
 )
 from fruitvision.errors import ConflictError, FieldDataError, StoreError
-from fruitvision.pipeline.entries import (
-    calipers_of,
-    now_utc,
-    rename_farm,
-    save_block,
-    save_calipers,
-    save_hand_count,
-    set_ruler,
-    set_units,
-    settings_of,
-    settle,
-    take_block_off,
-)
+from fruitvision.pipeline.block_entries import save_block, take_block_off
+from fruitvision.pipeline.entries import calipers_of, now_utc, save_calipers, save_hand_count
+from fruitvision.pipeline.farm_entries import rename_farm, set_ruler, set_units, settings_of
 from fruitvision.pipeline.office import load_tables
+from fruitvision.pipeline.settling import settle
 from fruitvision.pipeline.walk import Brought, load_walk
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm

@@ -20,7 +20,7 @@ from fruitvision.cli import main as command
 from fruitvision.domain import Doubt, Job, JobKind, JobState, TreeId
 from fruitvision.errors import PhotoUnreadable, StoreError
 from fruitvision.photo import day_and_id_of, photo_id_of
-from fruitvision.pipeline.entries import set_ruler
+from fruitvision.pipeline.farm_entries import set_ruler
 from fruitvision.pipeline.intake import take_in
 from fruitvision.serve import serve_app
 from fruitvision.settings import Settings

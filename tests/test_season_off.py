@@ -23,7 +23,8 @@ from fruitvision.domain import (
 )
 from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.pipeline import forecast_farm
-from fruitvision.pipeline.entries import save_hand_count, take_block_off
+from fruitvision.pipeline.block_entries import take_block_off
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.season import season_days, season_holds, take_season_off
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm

@@ -17,7 +17,8 @@ from fruitvision.accounts import Role, book
 from fruitvision.accounts.running import running_s
 from fruitvision.domain import FrozenForecast, HandCount, Job, JobKind, JobState
 from fruitvision.pipeline import entries
-from fruitvision.pipeline.entries import save_block, save_hand_count
+from fruitvision.pipeline.block_entries import save_block
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.whole_file import write_whole
 from tests import records

@@ -29,7 +29,8 @@ from fruitvision.cli import main
 from fruitvision.domain import JobKind
 from fruitvision.errors import FruitVisionError, StoreError
 from fruitvision.export import write_forecast_csv, write_forecast_json, write_forecast_xlsx
-from fruitvision.pipeline.entries import rename_farm, save_block
+from fruitvision.pipeline.block_entries import save_block
+from fruitvision.pipeline.farm_entries import rename_farm
 from fruitvision.store import DATABASE_NAME, FarmStore, open_farm
 from fruitvision.store.tables import SCHEMA
 from fruitvision.thumbnail import thumbnail

@@ -30,7 +30,8 @@ from fruitvision.domain import (
     TreeKind,
 )
 from fruitvision.errors import AccountError, StoreError
-from fruitvision.pipeline.entries import save_block, save_hand_count
+from fruitvision.pipeline.block_entries import save_block
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.people import noted
 from fruitvision.pipeline.references import keep_pointed
 from fruitvision.pipeline.trail import trail, write_trail

@@ -9,7 +9,7 @@ import streamlit as st
 from app import changes, session, show
 from app.wording import say
 from fruitvision.domain import Block
-from fruitvision.pipeline.entries import take_block_off
+from fruitvision.pipeline.block_entries import take_block_off
 from fruitvision.store import FarmStore
 
 

@@ -13,7 +13,7 @@ from app.wording import say, sentence
 from fruitvision.crop_load import trunk_area_from_girth_cm2
 from fruitvision.domain import Block
 from fruitvision.pipeline.believable import hardly_meant
-from fruitvision.pipeline.entries import save_block
+from fruitvision.pipeline.block_entries import save_block
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 

@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import conflicts, session
 from app.wording import say
-from fruitvision.pipeline.entries import set_crew, settings_of
+from fruitvision.pipeline.farm_entries import set_crew, settings_of
 from fruitvision.store import FarmStore
 
 # Steps of the pace, bins a picker and day. Our choice.

@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import session, show, work
 from app.wording import say
-from fruitvision.pipeline.entries import rename_farm
+from fruitvision.pipeline.farm_entries import rename_farm
 from fruitvision.share import shared_folder
 from fruitvision.store import FarmStore
 

@@ -10,7 +10,8 @@ from app import conflicts, session, work
 from app.waiting import reason_words
 from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
-from fruitvision.pipeline.entries import save_hand_count, set_ruler, settings_of
+from fruitvision.pipeline.entries import save_hand_count
+from fruitvision.pipeline.farm_entries import set_ruler, settings_of
 from fruitvision.pipeline.waiting import wait_of
 from fruitvision.settings import RULER_MM
 from fruitvision.store import FarmStore

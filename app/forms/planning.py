@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import conflicts, session
 from app.wording import say
-from fruitvision.pipeline.entries import set_planning, settings_of
+from fruitvision.pipeline.farm_entries import set_planning, settings_of
 from fruitvision.store import FarmStore
 
 # Steps of a guide, fruit per cm², and of minutes. Our choice.

@@ -9,7 +9,7 @@ from app.charts_forecast import day_words, range_of
 from app.wording import number, percent, say
 from fruitvision.domain import Estimate, Forecast
 from fruitvision.harvest.margins import Margins, PassMargin
-from fruitvision.pipeline.entries import set_costs, settings_of
+from fruitvision.pipeline.farm_entries import set_costs, settings_of
 from fruitvision.pipeline.harvest_plan import HarvestRecord, margins_now
 from fruitvision.store import FarmStore
 

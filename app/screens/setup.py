@@ -17,7 +17,7 @@ from app.papers.link import tables_link
 from app.show_crop import size_table_words
 from app.wording import LANGUAGES, day, measure, number, say
 from fruitvision.domain import Block
-from fruitvision.pipeline.entries import rename_farm, set_language, set_units, settings_of
+from fruitvision.pipeline.farm_entries import rename_farm, set_language, set_units, settings_of
 from fruitvision.pipeline.size_tables import size_tables_of
 from fruitvision.store import FarmStore
 from fruitvision.unit_system import UnitSystem

@@ -11,7 +11,8 @@ from pathlib import Path, PurePosixPath
 
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.field_data import check_blocks
-from fruitvision.pipeline.entries import now_utc, settings_of
+from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.farm_entries import settings_of
 from fruitvision.pipeline.photos import Refused, refused_rows
 from fruitvision.settings import Settings
 from fruitvision.store import Store

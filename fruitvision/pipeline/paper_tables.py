@@ -29,7 +29,8 @@ from fruitvision.orders import order_doubts
 from fruitvision.packed_data import PartOfLot, with_parts
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.believable import believable_rows
-from fruitvision.pipeline.entries import check_block, check_name, now_utc
+from fruitvision.pipeline.block_entries import check_block, check_name
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.packing import of_other_seasons
 from fruitvision.pipeline.sales import sold_from
 from fruitvision.pipeline.size_tables import known_classes

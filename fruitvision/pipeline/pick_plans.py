@@ -9,8 +9,9 @@ from fruitvision.domain import Block, Forecast, Pick, PickPlan
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.drawn_with import drawn_again_with
 from fruitvision.forecast.picks import check_plan
+from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.block_inputs import whole_plan
-from fruitvision.pipeline.entries import now_utc, save_block
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.store import Store
 from fruitvision.store.things import kept_block, kept_pick_plan
 

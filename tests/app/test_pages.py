@@ -16,7 +16,7 @@ from fruitvision.fruit.learned import learned_detector
 from fruitvision.pipeline.additions import (
     farm_settings,
 )
-from fruitvision.pipeline.entries import set_ruler
+from fruitvision.pipeline.farm_entries import set_ruler
 from fruitvision.pipeline.lines import class_limits_mm, placed_photos, tenths_mm, tree_lines
 from fruitvision.settings import Settings
 from fruitvision.share import shared_folder

@@ -14,7 +14,7 @@ from app import session
 from app.charts_thinning import load_chart
 from fruitvision.domain import Block, CartonPrice, ThingKind
 from fruitvision.pipeline import forecast_farm
-from fruitvision.pipeline.entries import settings_of
+from fruitvision.pipeline.farm_entries import settings_of
 from fruitvision.pipeline.standing import standings
 from fruitvision.pipeline.thinning import thinning_of_farm
 from fruitvision.settings import Settings

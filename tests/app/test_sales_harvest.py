@@ -13,7 +13,7 @@ from streamlit.testing.v1.element_tree import DateInput
 from fruitvision.accounts import Role
 from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, ThingKind
 from fruitvision.harvest.moves import Move, moved_plans
-from fruitvision.pipeline.entries import set_costs
+from fruitvision.pipeline.farm_entries import set_costs
 from fruitvision.pipeline.pick_plans import keep_plans
 from fruitvision.pipeline.picked import finished_passes, season_of
 from fruitvision.pipeline.rooms import save_room

@@ -13,7 +13,7 @@ from fruitvision.domain import RegisteredTree, TreeId
 from fruitvision.errors import FieldDataError
 from fruitvision.papers.answers import Answers
 from fruitvision.pipeline.additions import farm_settings
-from fruitvision.pipeline.entries import save_block
+from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.papers import take_in
 from fruitvision.store import open_farm
 from fruitvision.store.block_off import tables_of_blocks

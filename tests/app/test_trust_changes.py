@@ -12,7 +12,7 @@ from argon2 import PasswordHasher
 from app.changes import CHANGES_NAME, _write_all
 from fruitvision.accounts import AccountBook, Role, book
 from fruitvision.domain import PointedReference, ReferenceKind, TreeKind
-from fruitvision.pipeline.entries import save_block
+from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.people import noted
 from fruitvision.pipeline.references import keep_pointed
 from fruitvision.pipeline.walking import say_found

@@ -13,7 +13,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from fruitvision.domain import HandCount
-from fruitvision.pipeline.entries import rename_farm, save_hand_count
+from fruitvision.pipeline.entries import save_hand_count
+from fruitvision.pipeline.farm_entries import rename_farm
 from fruitvision.serve import FARM_VARIABLE
 from fruitvision.store import open_farm
 from tests import records

@@ -11,7 +11,8 @@ from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
 from fruitvision.domain import HandCount, JobState
-from fruitvision.pipeline.entries import now_utc, save_block, save_hand_count
+from fruitvision.pipeline.block_entries import save_block
+from fruitvision.pipeline.entries import now_utc, save_hand_count
 from fruitvision.store import open_farm
 from fruitvision.work import start as work_start
 from fruitvision.work import work_off
