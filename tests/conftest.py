@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +26,13 @@ if int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) > 1:
 # hundred processes, and each would compile the program anew, which takes two seconds for the app.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+# Folders of tests in memory where there is room: on a disk that is told of every file that goes,
+# they wait for it. What passed is taken away at once (`tmp_path_retention_policy`).
+MEMORY, ROOM_BYTES = Path("/dev/shm"), 4 * 2**30  # noqa: S108
+if "TMPDIR" not in os.environ and MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
+    os.environ["TMPDIR"] = str(MEMORY)
+    tempfile.tempdir = None
 
 # The same examples every time, few of them, and no clock: a loaded machine makes no test fail.
 settings.register_profile("suite", max_examples=40, deadline=None, derandomize=True, database=None)

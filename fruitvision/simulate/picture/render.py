@@ -67,8 +67,9 @@ def load_stage(
     """Load everything once, for light and labels. Without a light only labels can be asked."""
     mi = _mitsuba()
     # All scenes number their parts alike if the last one is gone and they are loaded in order: then
-    # the code that was compiled for one serves the next.
-    gc.collect()
+    # the code that was compiled for one serves the next. Scalar rays are not compiled.
+    if not mi.variant().startswith("scalar"):
+        gc.collect()
     scene: dict[str, Any] = {"type": "scene"}
     for name, lamp in {} if light is None else emitters(light, camera).items():
         # A lamp with a direction of its own takes no further placing.
