@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from fruitvision.errors import SizeTableError
+from fruitvision.domain import ThingKind
+from fruitvision.errors import SizeTableError, StoreError
+from fruitvision.pipeline.additions import NamedFile
+from fruitvision.pipeline.size_tables import add_size_table, farm_size_table
 from fruitvision.size_table import (
     at_net_weight,
     load_size_table,
@@ -16,6 +19,7 @@ from fruitvision.size_table import (
     shipped_size_tables,
     table_of_counts,
 )
+from fruitvision.store import open_farm
 
 
 def table_file(folder: Path, rows: str, header: str = "class,from_mm,to_mm,carton_kg") -> Path:
@@ -181,3 +185,45 @@ def test_an_unknown_table_is_refused_with_the_nearest_name(tmp_path: Path) -> No
         load_size_table("classes_5m")
     with pytest.raises(SizeTableError, match=r"Can't read none\.csv"):
         load_size_table(tmp_path / "none.csv")
+
+
+# ---------------------------------------------------------------- a farm's own
+
+OWN = "class,from_mm,to_mm,carton_kg\nsmall,60,70,18\nlarge,70,80,18\n"
+SMALLER = OWN.replace("small,60,70,18\n", "")
+
+
+def own_file(folder: Path, content: str, name: str = "My line.csv") -> NamedFile:
+    path = folder / "My_line.csv"
+    path.write_text(content, encoding="utf-8")
+    return NamedFile(name=name, path=path)
+
+
+def test_a_farms_own_table_is_kept_with_who_loaded_it(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm") as store:
+        for content, who in ((OWN, "Ana"), (SMALLER, "Ben")):
+            add_size_table(own_file(tmp_path, content), store, who=who)
+        table = farm_size_table("My_line", store.folder)
+        kept = store.changes(kind=ThingKind.TABLE)
+    assert [one.name for one in table.classes] == ["large"]
+    told = [(one.who, one.about, one.after) for one in kept]
+    assert told == [
+        ("Ben", "size_tables/My_line", {"rows": 1}),
+        ("Ana", "size_tables/My_line", {"rows": 2}),
+    ]
+
+
+def test_who_may_only_look_replaces_no_size_table(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm") as store:
+        add_size_table(own_file(tmp_path, OWN), store, who="Ana")
+        with pytest.raises(StoreError, match="change nothing"):
+            add_size_table(own_file(tmp_path, SMALLER), store.for_a_reader(), who="Rae")
+        assert len(farm_size_table("My_line", store.folder).classes) == 2
+        assert [one.who for one in store.changes()] == ["Ana"]
+
+
+def test_a_size_table_that_makes_no_sense_is_not_noted(tmp_path: Path) -> None:
+    with open_farm(tmp_path / "farm") as store:
+        with pytest.raises(SizeTableError):
+            add_size_table(own_file(tmp_path, "class,from_mm\nsmall,60\n"), store, who="Ana")
+        assert store.changes() == ()

@@ -7,10 +7,16 @@ import streamlit as st
 from app import files, session, show
 from app.wording import say
 from fruitvision.pipeline.size_tables import ENDINGS, add_size_table
+from fruitvision.store import FarmStore
 
 
-def size_table_upload() -> None:
-    """One box for a table as CSV or XLSX; it is chosen once it is in."""
+def size_table_upload(store: FarmStore) -> None:
+    """One box for a table as CSV or XLSX; it is chosen once it is in.
+
+    Not for who may only look.
+    """
+    if not session.may_change():
+        return
     upload = st.file_uploader(
         say("forecast.own_table_upload"),
         type=[ending.lstrip(".") for ending in ENDINGS],
@@ -18,7 +24,7 @@ def size_table_upload() -> None:
     )
     if upload and st.button(say("forecast.keep_table")):
         with show.errors(), files.saved([upload]) as saved:
-            table = add_size_table(saved[0], session.farm_folder())
+            table = add_size_table(saved[0], store, who=session.person())
             session.use_size_table(table.name)
             session.say_next(say("forecast.table_in", name=table.name, n=len(table.classes)))
             st.rerun()

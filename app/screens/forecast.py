@@ -28,8 +28,9 @@ SIDE_BY_SIDE = 2
 def make(store: FarmStore) -> SizeTable:
     """The size table, and the button that makes a forecast by it."""
     table = session.choose_size_table()
-    with st.expander(say("forecast.own_table")):
-        size_table_upload()
+    if session.may_change():
+        with st.expander(say("forecast.own_table")):
+            size_table_upload(store)
     dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
     st.caption(say("forecast.pick_dates", dates=show.plain(", ".join(dates))))
     if st.button(say("forecast.make"), type="primary"):

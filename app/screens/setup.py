@@ -120,7 +120,7 @@ def measuring_part(store: FarmStore) -> None:
     with st.expander(say("setup.size_tables")):
         names = ", ".join(size_table_words(name) for name in size_tables_of(session.farm_folder()))
         st.write(say("setup.size_tables_words", names=show.plain(names)))
-        size_table_upload()
+        size_table_upload(store)
     with st.expander(say("setup.ruler")):
         ruler_form(store)
     with st.expander(say("setup.lens")):

@@ -7,9 +7,10 @@ from pathlib import Path
 from fruitvision.domain import SizeTable
 from fruitvision.errors import SizeTableError
 from fruitvision.pipeline.additions import NamedFile
+from fruitvision.pipeline.entries import now_utc
 from fruitvision.size_table import load_size_table, read_size_table, shipped_size_tables
 from fruitvision.store import Store
-from fruitvision.whole_file import write_whole
+from fruitvision.whole_file import fix_of, write_whole
 
 FOLDER_NAME = "size_tables"
 ENDINGS = (".csv", ".xlsx")
@@ -43,13 +44,19 @@ def farm_size_table(name_or_path: str | Path, farm_folder: Path) -> SizeTable:
     return load_size_table(size_tables_of(farm_folder).get(str(name_or_path), name_or_path))
 
 
-def add_size_table(file: NamedFile, farm_folder: Path) -> SizeTable:
-    """Keep a size table in the farm, in place of its own one of the same name.
+def add_size_table(file: NamedFile, store: Store, *, who: str) -> SizeTable:
+    """Keep a size table in the farm, in place of its own one of the same name; who brought it is
+    kept first.
+
+    The file lies beside the database: a table that a full disk then refuses stays noted, since one
+    told too much does less harm than one that nobody can see.
 
     Raises
     ------
     SizeTableError
         If it makes no sense, bears the name of a shipped table, or can't be written.
+    StoreError
+        If the farm may only be looked at, or the note can't be kept. Nothing is written then.
     """
     table = read_size_table(file.path)
     if table.name.casefold() in {name.casefold() for name in shipped_size_tables()}:
@@ -57,16 +64,20 @@ def add_size_table(file: NamedFile, farm_folder: Path) -> SizeTable:
             f"{file.name} has the name of a size table that comes along.",
             fix="Give the file a name of its own.",
         )
-    folder = farm_folder / FOLDER_NAME
+    folder = store.folder / FOLDER_NAME
     ending = file.path.suffix.casefold()
+    content = file.path.read_bytes()
+    # As its file is called in the farm: a name alone could be that of a table of the office.
+    about = f"{FOLDER_NAME}/{table.name}"
+    store.note_table(about, len(table.classes), who=who, at=now_utc())
     try:
-        write_whole(folder / f"{table.name}{ending}", file.path.read_bytes())
+        write_whole(folder / f"{table.name}{ending}", content)
         for other in ENDINGS:
             if other != ending:
                 (folder / f"{table.name}{other}").unlink(missing_ok=True)
     except OSError as err:
         raise SizeTableError(
             f"Can't keep {file.name} in {folder}: {err.strerror}.",
-            fix="Check that the farm's folder can be written.",
+            fix=fix_of(err, "Check that the farm's folder can be written."),
         ) from err
     return table

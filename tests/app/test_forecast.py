@@ -13,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Selectbox
 
 from app import charts, charts_forecast
+from fruitvision.accounts import Role
 from fruitvision.domain import Bridge, BridgeStep, ClassForecast, Estimate, Pick, PickPlan
 from fruitvision.forecast.growth import Weather
 from fruitvision.forecast.size_bands import SizeBand
@@ -121,6 +122,25 @@ def test_a_size_table_of_ones_own_comes_in_by_upload_and_stays(filled: Path) -> 
     box(app, "Size table").set_value("My_line").run()
     assert not app.exception
     assert "My_line.csv has no limits" in app.error[0].value.replace("\\", "")
+
+
+def test_who_may_only_look_finds_no_box_for_a_size_table(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for role in (Role.MANAGER, Role.READER):
+        monkeypatch.setattr("app.session.role", lambda role=role: role)
+        for name in ("forecast", "setup"):
+            app = page(name)
+            assert not app.exception
+            boxes = [one.label for one in app.file_uploader if "size table" in one.label]
+            assert len(boxes) == (role is Role.MANAGER)
+    # A page that was open before the role was taken away: the farm itself refuses.
+    monkeypatch.setattr("app.session.may_change", lambda: True)
+    app = page("forecast")
+    upload(app, "Your own size table", ("My line.csv", OWN_TABLE.encode()))
+    press(app, "Keep this size table")
+    assert "You may look at this farm and change nothing." in text(app)
+    assert not (filled / "size_tables").exists()
 
 
 def test_a_pick_date_before_the_photos_is_an_error_with_its_fix(folder: Path) -> None:
