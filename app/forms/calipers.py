@@ -16,6 +16,10 @@ from fruitvision.store import FarmStore
 from fruitvision.unit_system import Unit
 
 PAIRS = "caliper_pairs.csv"
+# Keys of the session state: grows with every reading that is kept, so that the form is empty again;
+# and what is said of the last one.
+_READINGS = "blind readings"
+_KEPT = "blind reading kept"
 
 
 def caliper_form(store: FarmStore, blocks: Sequence[Block]) -> bool:
@@ -58,14 +62,25 @@ def _one_fruit(store: FarmStore, blocks: Sequence[Block]) -> None:
         return
     st.image(session.numbered(measured), width="stretch", alt=photo_words(photo))
     unit = session.units().diameter
-    with st.form("calipered fruit", border=False, clear_on_submit=True):
+    # What is refused stays as it was typed, of the fruit that was chosen.
+    key = f"{measured.photo.photo_id} {unit.symbol} {st.session_state.get(_READINGS, 0)}"
+    with st.form("calipered fruit", border=False):
         left, right = st.columns(2)
         fruit = left.selectbox(
-            say("forms.fruit_number"), _sized(photo), format_func=lambda one: one.fruit_id
+            say("forms.fruit_number"),
+            _sized(photo),
+            format_func=lambda one: one.fruit_id,
+            key=f"calipered fruit {key}",
         )
-        typed = right.text_input(say("forms.caliper_in", unit=unit.symbol))
+        typed = right.text_input(
+            say("forms.caliper_in", unit=unit.symbol), key=f"blind caliper {key}"
+        )
         if st.form_submit_button(say("forms.save_caliper")):
             _save(fruit, typed, store, unit)
+    with st.container():
+        kept = st.session_state.pop(_KEPT, "")
+        if kept:
+            st.success(kept)
 
 
 def _save(fruit: Fruit, typed: str, store: FarmStore, unit: Unit) -> None:
@@ -80,14 +95,14 @@ def _save(fruit: Fruit, typed: str, store: FarmStore, unit: Unit) -> None:
         ),
         store,
     )
-    st.success(
-        say(
-            "forms.calipered",
-            fruit=str(fruit.fruit_id),
-            caliper=measure(diameter_mm, unit, 1),
-            photo=measure(fruit.diameter_mm, unit, 1),
-        )
+    st.session_state[_READINGS] = st.session_state.get(_READINGS, 0) + 1
+    st.session_state[_KEPT] = say(
+        "forms.calipered",
+        fruit=str(fruit.fruit_id),
+        caliper=measure(diameter_mm, unit, 1),
+        photo=measure(fruit.diameter_mm, unit, 1),
     )
+    st.rerun()
 
 
 def _sized(photo: PlacedPhoto) -> list[Fruit]:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+from typing import Any
+
 import cv2
 import pytest
 from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1.element_tree import Selectbox, TextInput
 
 from app.charts import picture_to_draw_in
 from app.forms.references import drawn_sides
@@ -266,6 +269,39 @@ def test_a_caliper_is_typed_before_the_photos_millimetres_are_shown(
     with open_farm(filled) as store:
         (one,) = store.calipered_fruit()
     assert one.diameter_mm == 58.5
+
+
+def test_a_refused_caliper_reading_stays_typed_and_so_does_its_fruit(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.session.numbered", lambda measured: FEW_PIXELS)
+    app = page("photos")
+    next(item for item in app.toggle if "blind" in item.label).set_value(True).run()
+
+    def form() -> tuple[Selectbox[Any], TextInput]:
+        fruit = next(item for item in app.selectbox if item.label == "Number of the fruit")
+        return fruit, next(item for item in app.text_input if item.label == "Caliper, mm")
+
+    fruit, typed = form()
+    first = fruit.value.fruit_id
+    third = fruit.options[2]
+    fruit.select_index(2)
+    typed.set_value("2.4")
+    press(app, "Save caliper reading")
+    assert "2.4 looks like inches" in app.error[0].value
+    fruit, typed = form()
+    assert (fruit.value.fruit_id, typed.value) == (third, "2.4")
+    typed.set_value("58,5")
+    press(app, "Save caliper reading")
+    assert f"Fruit {third}" in app.success[0].value
+    with open_farm(filled) as store:
+        (one,) = store.calipered_fruit()
+    assert one.x_px == 200.0
+    # Once it is kept the form is empty, and no reading can be kept twice by a second press.
+    fruit, typed = form()
+    assert (fruit.value.fruit_id, typed.value) == (first, "")
+    app.run()
+    assert not app.success
 
 
 def test_a_table_of_calipered_fruit_comes_in_by_upload(filled: Path) -> None:
