@@ -100,7 +100,8 @@ def _close(form: str, note: str) -> None:
 
 def _words(conflict: Conflict[Any]) -> str:
     who = show.plain(conflict.who) or say("work.somebody")
-    about = show.plain(changes.about_words(conflict.kind, conflict.mine or conflict.theirs))
+    thing = conflict.mine or conflict.theirs
+    about = show.plain(changes.about_words(conflict.kind, thing, conflict.about))
     if conflict.at is None:
         return say("work.changed_meanwhile", who=who, about=about)
     return say("work.changed_at", who=who, about=about, when=conflict.at)

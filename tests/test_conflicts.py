@@ -13,6 +13,7 @@ from PIL import Image
 
 from fruitvision.domain import (
     CaliperReading,
+    ColdRoom,
     Conflict,
     FieldChange,
     HandCount,
@@ -21,6 +22,7 @@ from fruitvision.domain import (
     PickPlan,
     Protocol,
     RegisteredTree,
+    SeasonNote,
     ThingKind,
     TreeId,
 )
@@ -31,10 +33,10 @@ from fruitvision.pipeline.farm_entries import rename_farm, set_ruler, set_units,
 from fruitvision.pipeline.office import load_tables
 from fruitvision.pipeline.settling import settle
 from fruitvision.pipeline.walk import Brought, load_walk
-from fruitvision.settings import Settings
-from fruitvision.store import FarmStore, open_farm
+from fruitvision.settings import Settings, settings_to_text
+from fruitvision.store import Farm, FarmStore, open_farm, things
 from fruitvision.store.merge import Merged, merge
-from fruitvision.store.things import kept_hand_count, kept_pick_plan
+from fruitvision.store.things import kept_hand_count
 from fruitvision.unit_system import UnitSystem
 from tests import records
 
@@ -265,15 +267,62 @@ def test_a_set_of_calipers_is_one_entry(farm: FarmStore) -> None:
     assert (latest.before, latest.after) == ({"calipered": [["", 69.0]]}, None)
 
 
-def test_the_passes_of_a_block_are_one_entry(farm: FarmStore) -> None:
-    plans = [PickPlan(picks=(Pick(pick_date=date(2026, 9, day)),)) for day in (3, 7, 10)]
-    kept = kept_pick_plan("Hill")
-    farm.save_seen(kept, None, plans[0], who="Ana", at=now_utc())
-    farm.save_seen(kept, plans[0], plans[1], who="Ana", at=now_utc())
+def passes(day: int) -> PickPlan:
+    return PickPlan(picks=(Pick(pick_date=date(2026, 9, day)),))
+
+
+def room(bins: int) -> ColdRoom:
+    return ColdRoom(name="North", bins=bins)
+
+
+def note(left_bins: float) -> SeasonNote:
+    return SeasonNote(block_id="Gala North", season=2026, left_bins=left_bins)
+
+
+def larkhill(ruler_mm: float) -> Farm:
+    settings = Settings(ruler_measured_mm=ruler_mm)
+    return Farm(name="Larkhill", settings_text=settings_to_text(settings))
+
+
+# Of each kind that several people change: how it is kept, and three that don't agree.
+KEPT = {
+    "kept_farm": (Farm(name=""), [*map(larkhill, (148.0, 149.0, 151.0))]),
+    "kept_block": ("Gala North", [replace(BLOCK, missing=n) for n in (1, 2, 3)]),
+    "kept_hand_count": ((records.tree_id(9), DAY, Protocol.TWO_FACES), [*map(count, (61, 62, 63))]),
+    "kept_calipers": ((records.tree_id(3), DAY), [(caliper(mm),) for mm in (70.0, 71.0, 72.0)]),
+    "kept_pick_plan": ("Gala North", [*map(passes, (3, 7, 10))]),
+    "kept_cold_room": ("North", [*map(room, (200, 300, 400))]),
+    "kept_season_note": (("Gala North", 2026), [*map(note, (4.0, 5.0, 6.0))]),
+}
+
+
+@pytest.mark.parametrize("how", [name for name in vars(things) if name.startswith("kept_")])
+def test_mine_is_kept_of_every_kind_that_two_people_change(farm: FarmStore, how: str) -> None:
+    named, (first, theirs, mine) = KEPT[how]
+    kept = getattr(things, how)(*(named if isinstance(named, tuple) else (named,)))
+    farm.save_blocks([BLOCK])
+    seen = farm.present(kept)
+    farm.save_seen(kept, seen, first, who="Ana", at=now_utc())
+    farm.save_seen(kept, first, theirs, who="Ana", at=now_utc())
     with pytest.raises(ConflictError) as caught:
-        farm.save_seen(kept, plans[0], plans[2], who="Ben", at=now_utc())
+        farm.save_seen(kept, first, mine, who="Ben", at=now_utc())
     settle(conflict_of(caught.value), farm, who="Ben")
-    assert farm.pick_plans() == {"Hill": plans[2]}
+    assert farm.present(kept) == mine
+    assert farm.changes(kind=kept.kind, about=kept.about, most=1)[0].who == "Ben"
+    if how != "kept_farm":  # Nobody takes the farm out.
+        with pytest.raises(ConflictError) as caught:
+            farm.save_seen(kept, theirs, None, who="Ana", at=now_utc())
+        settle(conflict_of(caught.value), farm, who="Ana")
+        assert farm.present(kept) is None
+
+
+def test_a_conflict_of_a_kind_that_nobody_can_settle_touches_nothing(farm: FarmStore) -> None:
+    strange = Conflict(
+        kind=ThingKind.TABLE, about="Gala North", theirs=BLOCK, mine=BLOCK, fields=()
+    )
+    with pytest.raises(KeyError):
+        settle(strange, farm, who="Ben")
+    assert farm.blocks() == ()
 
 
 def test_name_and_settings_of_the_farm_are_changed_apart(farm: FarmStore) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fruitvision.domain import Conflict, HandCount, ThingKind
+from fruitvision.domain import Conflict, ThingKind
 from fruitvision.pipeline.block_entries import check_block
 from fruitvision.pipeline.entries import now_utc
-from fruitvision.store import Farm, Store
+from fruitvision.store import Store
 from fruitvision.store.things import (
     Kept,
     kept_block,
@@ -17,6 +17,7 @@ from fruitvision.store.things import (
     kept_farm,
     kept_hand_count,
     kept_pick_plan,
+    kept_season_note,
 )
 
 
@@ -27,25 +28,22 @@ def settle(conflict: Conflict[Any], store: Store, *, who: str) -> None:
     ------
     ConflictError
         If it was changed once more meanwhile.
+    KeyError
+        If it is of a kind that two people can't change: a fault of the program.
     """
+    kept = _KEPT[conflict.kind](conflict, conflict.mine or conflict.theirs)
     check = check_block if conflict.kind is ThingKind.BLOCK else None
-    store.save_seen(
-        _kept_of(conflict), conflict.theirs, conflict.mine, who=who, at=now_utc(), check=check
-    )
+    store.save_seen(kept, conflict.theirs, conflict.mine, who=who, at=now_utc(), check=check)
 
 
-def _kept_of(conflict: Conflict[Any]) -> Kept[Any]:
-    one = conflict.mine or conflict.theirs
-    if isinstance(one, tuple):
-        return kept_calipers(one[0].tree, one[0].measured_on)
-    if isinstance(one, HandCount):
-        return kept_hand_count(one.tree, one.counted_on, one.protocol)
-    if isinstance(one, Farm):
-        return kept_farm(one)
-    return _BY_NAME.get(conflict.kind, kept_block)(conflict.about)
-
-
-_BY_NAME: Mapping[ThingKind, Callable[[str], Kept[Any]]] = {
-    ThingKind.PICK_PLAN: kept_pick_plan,
-    ThingKind.COLD_ROOM: kept_cold_room,
+# How the thing of a conflict is kept, by its kind: one line for each `kept_` of `store/things.py`.
+# What its record does not tell is its name among its like.
+_KEPT: Mapping[ThingKind, Callable[[Conflict[Any], Any], Kept[Any]]] = {
+    ThingKind.FARM: lambda _, one: kept_farm(one),
+    ThingKind.BLOCK: lambda _, one: kept_block(one.block_id),
+    ThingKind.HAND_COUNT: lambda _, one: kept_hand_count(one.tree, one.counted_on, one.protocol),
+    ThingKind.CALIPERS: lambda _, ones: kept_calipers(ones[0].tree, ones[0].measured_on),
+    ThingKind.PICK_PLAN: lambda conflict, _: kept_pick_plan(conflict.about),
+    ThingKind.COLD_ROOM: lambda _, one: kept_cold_room(one.name),
+    ThingKind.SEASON_NOTE: lambda _, one: kept_season_note(one.block_id, one.season),
 }

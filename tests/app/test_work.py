@@ -10,7 +10,8 @@ import pytest
 from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
-from fruitvision.domain import HandCount, JobState
+from app import conflicts
+from fruitvision.domain import Conflict, FieldChange, HandCount, JobState, SeasonNote, ThingKind
 from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.entries import now_utc, save_hand_count
 from fruitvision.store import open_farm
@@ -90,6 +91,19 @@ def test_two_counts_of_one_tree_are_shown_side_by_side(filled: Path) -> None:
     press(ben, "Keep what I typed")
     with open_farm(filled) as store:
         assert store.hand_counts()[-1].fruit_count == 64
+
+
+def test_a_conflict_says_of_which_season_it_is() -> None:
+    notes = [SeasonNote(block_id="Gala North", season=2026, left_bins=n) for n in (4.0, 5.0)]
+    conflict = Conflict(
+        kind=ThingKind.SEASON_NOTE,
+        about="Gala North, 2026",
+        theirs=notes[0],
+        mine=notes[1],
+        fields=(FieldChange(name="left_bins", before=4.0, after=5.0),),
+        who="Ana",
+    )
+    assert "the season of Gala North, 2026" in conflicts._words(conflict)
 
 
 def test_a_page_left_and_opened_again_shows_what_others_saved(filled: Path) -> None:
