@@ -31,15 +31,12 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.domain import CaliperCheck, Doubt
+from fruitvision.domain import CALIPER_ERROR_MM, CaliperCheck, Doubt
 from fruitvision.pair_noise import PairNoise, least_squares
 from fruitvision.settings import Settings
 
 Array = NDArray[np.float64]
 
-# Standard error of a reading across the cheeks, mm. Common practice: a dial caliper on fruit that
-# are not quite round.
-CALIPER_ERROR_MM = 0.5
 # Distance from camera to marker that the walk card asks for, mm.
 USUAL_DISTANCE_MM = 2300.0
 # The stated errors of fruit are known to about a quarter: scale of Student's t with 3 degrees of

@@ -125,29 +125,30 @@ def test_dates_of_two_seasons_are_refused() -> None:
 TAGS = np.arange(4.0)
 
 
-def tagged(gain_mm3: float, *, days: int = 21, trees: int = 5) -> list[CaliperReading]:
+def tagged(
+    gain_mm3: float, *, days: int = 21, trees: int = 5, apart: float = 0.02
+) -> list[CaliperReading]:
     readings = []
     for position in range(trees):
         for tag in range(4):
             before = 60.0 + position + tag
-            after = (before**3 + gain_mm3 * (1 + 0.02 * position)) ** (1 / 3)
+            after = (before**3 + gain_mm3 * (1 + apart * position)) ** (1 / 3)
             readings.append(caliper(position, before, on=ago(days), tag=str(tag)))
             readings.append(caliper(position, after, tag=str(tag)))
     return readings
 
 
 def test_tagged_fruit_give_the_blocks_own_rate() -> None:
-    found = caliper_growth(tagged(84_000))
-    # Gains of the trees: 84,000 × (1, 1.02, 1.04, 1.06, 1.08); mean 1.04.
+    found = caliper_growth(tagged(84_000, apart=0.1))
+    # Gains of the trees: 84,000 × (1, 1.1, 1.2, 1.3, 1.4); mean 1.2.
     assert found is not None
-    assert found.mm3_per_day == pytest.approx(84_000 * 1.04 / 21)
-    # The error is that of the mm gained by tree, times 3D²; D is 66.9 mm over both days.
-    gains = [
-        np.mean([(d**3 + 84_000 * (1 + 0.02 * tree)) ** (1 / 3) - d for d in 60.0 + tree + TAGS])
-        for tree in range(5)
-    ]
-    error_mm = np.std(gains, ddof=1) / 5**0.5
-    assert found.mm3_per_day_error == pytest.approx(3 * 66.9**2 * error_mm / 21, rel=0.01)
+    assert found.mm3_per_day == pytest.approx(84_000 * 1.2 / 21)
+    # The error is that of the mm gained by tree, times 3D² over both days.
+    before = 60.0 + np.arange(5.0)[:, None] + TAGS
+    after = np.cbrt(before**3 + 84_000 * (1 + 0.1 * np.arange(5.0)[:, None]))
+    error_mm = np.std((after - before).mean(axis=1), ddof=1) / 5**0.5
+    cubed = 3 * np.mean([before**2, after**2])
+    assert found.mm3_per_day_error == pytest.approx(cubed * error_mm / 21)
     assert found.doubts == ()
 
 
@@ -161,7 +162,10 @@ def test_large_fruit_that_gain_the_same_mm_are_no_doubt_about_growth() -> None:
     ]
     found = caliper_growth(readings)
     assert found is not None
-    assert found.mm3_per_day_error == pytest.approx(0, abs=1e-6)
+    # What their readings alone leave: 0.5 mm each, of 20 fruit on two days, 21 days apart.
+    before = 58.0 + 2 * np.arange(5.0)[:, None] + TAGS
+    cubed = 3 * np.mean([before**2, (before + 7.0) ** 2])
+    assert found.mm3_per_day_error == pytest.approx(cubed * 0.5 * 2**0.5 / 21 / 20**0.5)
     assert mm_per_day(found, diameter_mm=66.97) == pytest.approx(7 / 21, rel=0.005)
 
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
 from fruitvision.domain import CaliperCheck, Doubt
 from fruitvision.settings import Settings
@@ -49,6 +50,39 @@ def test_where_no_fruit_was_visible_calipered_trees_count_alike() -> None:
     readings = [caliper(1, 60.0), caliper(1, 62.0), caliper(2, 80.0)]
     found = mean_by_hand(readings, [tree(1, 0), tree(2, 0)], [1.0, 1.0])
     assert found.value == pytest.approx((61 + 80) / 2)
+
+
+def test_readings_that_agree_by_chance_are_no_proof() -> None:
+    trees = [tree(1, 30), tree(2, 30)]
+    found = mean_by_hand([caliper(1, 76.0), caliper(2, 76.0)], trees, [1.0, 1.0])
+    # A quarter of 3 % by trees and 7 % by fruit, of two.
+    assert found.error == pytest.approx(0.25 * 76 * ((0.03**2 + 0.07**2) / 2) ** 0.5)
+    assert (found.value, found.degrees_of_freedom) == (76.0, 1)
+    photo = PhotoMean(own=Sampled(value=65.6, error=1.5, degrees_of_freedom=9), shared_mm=3.0)
+    moved = calibrated(photo, found)
+    assert 0 < moved.shift_mm < 10.4
+    assert moved.own_error_mm > 1.0
+    assert moved.shared_error_mm > 0
+
+
+def test_a_calipered_tree_without_a_visible_fruit_is_no_second_witness() -> None:
+    trees = [tree(1, 30), tree(2, 0)]
+    found = mean_by_hand([caliper(1, 70.0), caliper(2, 76.0)], trees, [1.0, 1.0])
+    assert found == Sampled(value=70.0, error=pytest.approx(0.03 * 70), degrees_of_freedom=1)
+
+
+@pytest.mark.parametrize(("number", "each"), [(2, 1), (2, 4), (3, 1), (5, 2)])
+def test_eight_means_by_hand_in_ten_hold_the_truth(number: int, each: int) -> None:
+    rng = np.random.default_rng(3)
+    trees, held = [tree(n, 30) for n in range(number)], 0
+    for _ in range(400):
+        of_tree = 76.0 * (1 + 0.03 * rng.standard_normal((number, 1)))
+        read = np.round(of_tree * (1 + 0.07 * rng.standard_normal((number, each))))
+        readings = [caliper(n, mm) for n, row in enumerate(read) for mm in row]
+        found = mean_by_hand(readings, trees, [1.0] * number)
+        reach = found.error * float(stdtrit(found.degrees_of_freedom, 0.9))
+        held += abs(found.value - 76.0) <= reach
+    assert 0.75 <= held / 400 <= 0.9
 
 
 def test_readings_of_one_tree_err_as_trees_differ() -> None:

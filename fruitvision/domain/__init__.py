@@ -44,6 +44,7 @@ from fruitvision.domain.estimate import (
     MadeWith,
 )
 from fruitvision.domain.field import (
+    CALIPER_ERROR_MM,
     USUAL_DOUBLING_G,
     Block,
     CaliperedFruit,
@@ -139,6 +140,7 @@ from fruitvision.domain.walk import (
 )
 
 __all__ = [
+    "CALIPER_ERROR_MM",
     "USUAL_DAILY_SHARE",
     "USUAL_DOUBLING_G",
     "AddedFruit",

@@ -89,6 +89,11 @@ class HandCount:
     protocol: Protocol = Protocol.TWO_FACES
 
 
+# Standard error of a reading across the cheeks, mm. Common practice: a dial caliper on fruit that
+# are not quite round.
+CALIPER_ERROR_MM = 0.5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaliperReading:
     """One fruit of a tree, measured by hand across the cheeks."""

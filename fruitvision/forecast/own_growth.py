@@ -14,7 +14,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from fruitvision.domain import CaliperReading, GrowthRate, MeanSize, SizeDistribution, TreeId
+from fruitvision.domain import (
+    CALIPER_ERROR_MM,
+    CaliperReading,
+    GrowthRate,
+    MeanSize,
+    SizeDistribution,
+    TreeId,
+)
 from fruitvision.errors import ForecastError
 from fruitvision.forecast.growth import refuse_two_seasons
 from fruitvision.survey import Sampled, cluster_mean
@@ -228,25 +235,30 @@ def _rate_of(visits: Sequence[_Visit]) -> Sampled | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _TaggedFruit:
-    """Growth of one fruit a day, in D³ and in mm, and 3D², by which one follows from the other."""
+    """Growth of one fruit a day, in D³ and in mm, 3D², by which one follows from the other, and the
+    error of `mm_per_day` that its readings alone give."""
 
     mm3_per_day: float
     mm_per_day: float
     mm3_per_mm: float
+    reading_error_mm: float
 
 
 def _rate_of_tagged(trees: Sequence[Sequence[_TaggedFruit]]) -> Sampled:
     """Mean gain of D³, with the error of the mean gain in mm.
 
     Fruit gain about the same mm whatever their size, so large ones gain more D³. Which sizes were
-    tagged is an error of the mean size today; it is not to count again as one of growth.
+    tagged is an error of the mean size today; it is not to count again as one of growth. Fruit that
+    gain alike by chance still err as their readings do.
     """
     rate = cluster_mean([[fruit.mm3_per_day for fruit in tree] for tree in trees])
     in_mm = cluster_mean([[fruit.mm_per_day for fruit in tree] for tree in trees])
-    mm3_per_mm = float(np.mean([fruit.mm3_per_mm for tree in trees for fruit in tree]))
+    fruit = [one for tree in trees for one in tree]
+    mm3_per_mm = float(np.mean([one.mm3_per_mm for one in fruit]))
+    read = float(np.sum([one.reading_error_mm**2 for one in fruit])) ** 0.5 / len(fruit)
     return Sampled(
         value=rate.value,
-        error=in_mm.error * mm3_per_mm,
+        error=max(in_mm.error, read) * mm3_per_mm,
         degrees_of_freedom=rate.degrees_of_freedom,
     )
 
@@ -278,12 +290,16 @@ def _slope(points: Sequence[tuple[float, float, float]]) -> _TaggedFruit:
         mm3_per_day=float(shares @ cubes),
         mm_per_day=float(shares @ diameters),
         mm3_per_mm=3 * float(np.mean(diameters**2)),
+        reading_error_mm=CALIPER_ERROR_MM * float(shares @ shares) ** 0.5,
     )
 
 
 def _cube_of_visit(visit: _Visit) -> DatedCube:
-    mean = cluster_mean([[cube for _, _, cube in of_tree] for of_tree in visit.trees.values()])
-    return DatedCube(day=visit.day, mean_mm3=mean.value, error_mm3=mean.error)
+    trees = [[cube for _, _, cube in of_tree] for of_tree in visit.trees.values()]
+    mean = cluster_mean(trees)
+    mm3_per_mm = 3 * np.concatenate(trees) ** (2 / 3)
+    read = CALIPER_ERROR_MM * float(mm3_per_mm @ mm3_per_mm) ** 0.5 / len(mm3_per_mm)
+    return DatedCube(day=visit.day, mean_mm3=mean.value, error_mm3=max(mean.error, read))
 
 
 def _mean_mm(visit: _Visit) -> float:

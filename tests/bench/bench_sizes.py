@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitvision.caliper_check import CALIPER_ERROR_MM, MatchedPair, check_calipers
-from fruitvision.domain import TreeSample
+from fruitvision.caliper_check import MatchedPair, check_calipers
+from fruitvision.domain import CALIPER_ERROR_MM, TreeSample
 from fruitvision.settings import Settings
 from fruitvision.size_mixture import ReadSizes, share_below, true_sizes
 from fruitvision.sizes import points, size_distribution
