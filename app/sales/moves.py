@@ -11,6 +11,7 @@ import streamlit as st
 from app import conflicts, session, show
 from app.wording import day, percent, say
 from fruitvision.domain import Forecast, Pick, PickPlan
+from fruitvision.errors import ConflictError
 from fruitvision.pipeline.pick_plans import check_moved, keep_plans
 from fruitvision.store import FarmStore
 
@@ -116,8 +117,15 @@ def _buttons(tried: dict[str, _Tried], forecast: Forecast, store: FarmStore) -> 
     if left.button(say("harvest.keep_moves"), type="primary", width="stretch"):
         with conflicts.asked(FORM):
             for name, one in list(tried.items()):
+                # What is refused stays as it was typed; of a conflict the question above holds it.
+                try:
+                    keep_plans(
+                        {name: one.new}, {name: one.seen}, store, forecast, who=session.person()
+                    )
+                except ConflictError:
+                    _forget(name, tried)
+                    raise
                 _forget(name, tried)
-                keep_plans({name: one.new}, {name: one.seen}, store, forecast, who=session.person())
             session.say_next(say("harvest.moves_kept"))
             st.rerun()
     if right.button(say("harvest.drop_moves"), width="stretch"):

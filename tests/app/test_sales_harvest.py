@@ -12,12 +12,13 @@ from streamlit.testing.v1.element_tree import DateInput
 
 from fruitvision.accounts import Role
 from fruitvision.domain import BinTicket, CartonPrice, ColdRoom, Forecast, ThingKind
+from fruitvision.errors import StoreError
 from fruitvision.harvest.moves import Move, moved_plans
 from fruitvision.pipeline.farm_entries import set_costs
 from fruitvision.pipeline.pick_plans import keep_plans
 from fruitvision.pipeline.picked import finished_passes, season_of
 from fruitvision.pipeline.rooms import save_room
-from fruitvision.store import open_farm
+from fruitvision.store import FarmStore, open_farm
 from tests import records
 from tests.app import pseudo
 from tests.app.pages import page, press, text
@@ -130,6 +131,44 @@ def test_somebody_elses_passes_are_not_taken_away(filled: Path, forecast: Foreca
     assert "Paul" in text(app)
     with open_farm(filled) as store:
         assert store.pick_plans()[BLOCK].picks[0].pick_date == earlier
+
+
+def test_moved_passes_stay_typed_where_the_farm_refuses_them(
+    filled: Path, forecast: Forecast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = page("sales")
+    moved = date(2026, 9, 5)
+    day_box(app, "Day of pass 1").set_value(moved).run()
+
+    def full(*_: object, **__: object) -> None:
+        raise StoreError("The disk is full.", fix="Make room on the disk and try again.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(FarmStore, "save_seen", full)
+        press(app, "Keep as the pick plan")
+    assert any("The disk is full." in one.value for one in app.error)
+    app.run()
+    assert day_box(app, "Day of pass 1").value == moved
+    assert any("A try-out" in one.value for one in app.warning)
+    press(app, "Keep as the pick plan")
+    with open_farm(filled) as store:
+        assert store.pick_plans()[BLOCK].picks[0].pick_date == moved
+
+
+def test_a_pick_before_the_bloom_is_refused_and_stays_typed(filled: Path) -> None:
+    with open_farm(filled) as store:
+        make(store)
+        # The bloom was typed wrong afterwards: after the walk, before the pick.
+        bloom = records.WALK + timedelta(days=5)
+        store.save_blocks([replace(store.blocks()[0], full_bloom_on=bloom)])
+    app = page("sales")
+    day_box(app, "Day of the pick").set_value(bloom).run()
+    press(app, "Keep as the pick plan")
+    assert any("is not before the pick on" in one.value for one in app.error)
+    app.run()
+    assert day_box(app, "Day of the pick").value == bloom
+    with open_farm(filled) as store:
+        assert store.blocks()[0].pick_date == records.PICK
 
 
 def choose_pass(app: AppTest, number: int) -> None:
