@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Lock
 
 from fruitvision.accounts import Account, AccountBook, Sessions
 from fruitvision.accounts.attempts import Attempts
@@ -29,6 +30,7 @@ class Doors:
     attempts: Attempts = field(default_factory=Attempts)
     always_shut: bool = False
     proxy_header: str = ""
+    _trying: Lock = field(default_factory=Lock, repr=False)
 
     @property
     def open_to_all(self) -> bool:
@@ -59,17 +61,22 @@ class Doors:
     def sign_in(self, name: str, password: str, address: str) -> tuple[str, int]:
         """A new session and 0; or nothing, and the seconds to wait (0: name or password are wrong).
 
+        One try after another, whoever makes it: else many at once would all be looked at before the
+        first was counted, each with 64 MiB. A try takes a tenth of a second or so.
+
         Raises
         ------
         AccountError
             If the accounts can't be read.
         """
-        wait_s = self.attempts.wait_s(name, address)
-        if wait_s:
-            return "", wait_s
-        account = self.book.check(name, password)
+        with self._trying:
+            wait_s = self.attempts.wait_s(name, address)
+            if wait_s:
+                return "", wait_s
+            account = self.book.check(name, password)
+            if account is None:
+                self.attempts.wrong(name, address)
         if account is None:
-            self.attempts.wrong(name, address)
             known = self.book.find(name)
             self._note(Outcome.REFUSED, "" if known is None else known.name, address)
             return "", 0

@@ -7,10 +7,11 @@ can send from outside.
 
 from __future__ import annotations
 
+from functools import cached_property
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, quote, unquote, urlsplit
 
-from anyio import to_thread
+from anyio import CapacityLimiter, to_thread
 from starlette.datastructures import Headers
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
@@ -55,6 +56,12 @@ class Gate:
     def __init__(self, app: ASGIApp, doors: Doors) -> None:
         self._app = app
         self._doors = doors
+
+    @cached_property
+    def _one_try(self) -> CapacityLimiter:
+        """Tries to sign in are looked at one after another, and wait without a thread: the server's
+        are for people who are in."""
+        return CapacityLimiter(1)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, or one connection of a page."""
@@ -105,7 +112,11 @@ class Gate:
     async def _try(self, request: Request, name: str, password: str, back: str) -> Response:
         try:
             token, wait_s = await to_thread.run_sync(
-                self._doors.sign_in, name, password, _address(request.scope)
+                self._doors.sign_in,
+                name,
+                password,
+                _address(request.scope),
+                limiter=self._one_try,
             )
         except AccountError:
             return _page(request, back, Said.NO_ACCOUNTS, status=503)

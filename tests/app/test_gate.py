@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Lock
+from time import sleep
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -80,7 +83,22 @@ def ask(
     behind: Behind | None = None,
     address: str = ABROAD,
 ) -> Answer:
-    """One request through the gate."""
+    """One request through a gate of its own."""
+    gate = Gate(behind or Behind(), doors)
+    asked = through(gate, path, method=method, headers=headers, form=form, address=address)
+    return asyncio.run(asked)
+
+
+async def through(
+    gate: Gate,
+    path: str,
+    *,
+    method: str = "GET",
+    headers: Mapping[str, str] | None = None,
+    form: Mapping[str, str] | bytes = b"",
+    address: str = ABROAD,
+) -> Answer:
+    """One request through a gate."""
     path, _, query = path.partition("?")
     body = form if isinstance(form, bytes) else urlencode(form).encode()
     scope = {
@@ -105,7 +123,7 @@ def ask(
     async def send(message: Any) -> None:
         sent.append(message)
 
-    asyncio.run(Gate(behind or Behind(), doors)(scope, receive, send))
+    await gate(scope, receive, send)
     found = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
     content = b"".join(one.get("body", b"") for one in sent[1:])
     return Answer(status=sent[0]["status"], headers=found, body=content.decode())
@@ -179,6 +197,68 @@ def test_who_guesses_must_wait_and_is_told_how_long(doors: Doors) -> None:
     assert 1 <= int(answer.headers["retry-after"]) <= 61
     assert not answer.cookie
     assert sign_in(doors, address="192.0.2.8").status == 303
+
+
+@dataclass
+class AtOnce:
+    """Counts how often something is done, and how often at once at most. `slow_s` : it takes."""
+
+    slow_s: float
+    done: int = 0
+    most: int = 0
+    _now: int = 0
+    _lock: Lock = field(default_factory=Lock)
+
+    def around(self, what: Callable[..., Any]) -> Callable[..., Any]:
+        def counted(*given: Any) -> Any:
+            with self._lock:
+                self.done, self._now = self.done + 1, self._now + 1
+                self.most = max(self.most, self._now)
+            sleep(self.slow_s)
+            try:
+                return what(*given)
+            finally:
+                with self._lock:
+                    self._now -= 1
+
+        return counted
+
+
+def test_who_guesses_many_at_once_gets_no_more_tries_and_keeps_nobody_else_out(
+    doors: Doors, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    checks, threads = AtOnce(slow_s=0.01), AtOnce(slow_s=0.0)
+    monkeypatch.setattr(book.AccountBook, "check", checks.around(book.AccountBook.check))
+    monkeypatch.setattr(Doors, "sign_in", threads.around(Doors.sign_in))
+    gate = Gate(Behind(), doors)
+
+    async def all_at_once() -> list[Answer]:
+        wrong = [("Teo", "copper river gate", ABROAD)] * 12
+        tries = [*wrong, ("Teo", WORDS, "192.0.2.8"), ("Inés", WORDS, ABROAD)]
+        asked = [
+            through(gate, "/sign-in", method="POST", form={"name": n, "password": p}, address=a)
+            for n, p, a in tries
+        ]
+        return list(await asyncio.gather(*asked))
+
+    *refused, elsewhere, other = asyncio.run(all_at_once())
+    assert sorted(one.status for one in refused) == [401] * 5 + [429] * 7
+    assert (elsewhere.status, other.status) == (303, 303)
+    # 64 MiB a check; and nobody's uploads wait for threads that guesses hold.
+    assert checks.done == 5 + 2
+    assert checks.most <= 2
+    assert threads.most <= 2
+
+
+def test_the_limit_holds_also_for_threads_that_come_by_no_gate(
+    doors: Doors, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    checks = AtOnce(slow_s=0.01)
+    monkeypatch.setattr(book.AccountBook, "check", checks.around(book.AccountBook.check))
+    with ThreadPoolExecutor(12) as pool:
+        waits = list(pool.map(lambda _: doors.sign_in("Teo", "wrong", ABROAD)[1], range(12)))
+    assert checks.done == 5
+    assert waits.count(0) == 5
 
 
 def test_who_signs_in_and_who_is_refused_is_kept_without_what_was_typed(
