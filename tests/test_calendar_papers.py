@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from math import ceil
 from pathlib import Path
+from threading import Barrier
 
 import pandas as pd
 import pytest
+from filelock import FileLock
 from pypdf import PdfReader
 
+from fruitvision.archive.make import NOT_ARCHIVED
 from fruitvision.domain import Pick, PickPlan
 from fruitvision.errors import SettingsError
 from fruitvision.export import write_harvest_csv
 from fruitvision.export.calendar_ics import harvest_ics, passes_gone, sequence_at
 from fruitvision.export.calendar_pdf import write_harvest_pdf
 from fruitvision.harvest import HarvestCalendar, harvest_calendar
-from fruitvision.pipeline.calendar_number import NUMBER_NAME, next_sequence
+from fruitvision.pipeline import calendar_number
+from fruitvision.pipeline.calendar_number import LOCK_NAME, NUMBER_NAME, next_sequence
 from fruitvision.report import harvest_lines
 from fruitvision.store import open_farm
 from tests.forecast_records import block_estimate, block_inputs, sizes
@@ -133,6 +138,35 @@ def test_a_number_that_is_none_or_cannot_be_kept_stops_no_calendar(tmp_path: Pat
         assert next_sequence(tmp_path, NOW) == sequence_at(NOW)
     nowhere = tmp_path / NUMBER_NAME / "farm"
     assert next_sequence(nowhere, NOW) == sequence_at(NOW)
+
+
+def test_files_that_are_written_in_one_moment_have_numbers_of_their_own(tmp_path: Path) -> None:
+    begin = Barrier(6)
+
+    def numbers(_: int) -> list[int]:
+        begin.wait()
+        return [next_sequence(tmp_path, NOW) for _ in range(4)]
+
+    with ThreadPoolExecutor(6) as pool:
+        found = sorted(one for ones in pool.map(numbers, range(6)) for one in ones)
+    assert found == [sequence_at(NOW) + n for n in range(24)]
+
+
+def test_a_lock_that_is_held_or_cannot_be_had_stops_no_calendar(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(calendar_number, "LOCK_WAIT_S", 0.02)
+    with FileLock(tmp_path / LOCK_NAME):
+        assert next_sequence(tmp_path, NOW) == sequence_at(NOW)
+    assert LOCK_NAME in NOT_ARCHIVED
+
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(calendar_number.FileLock, "acquire", refused)
+    monkeypatch.setattr(calendar_number, "write_whole", refused)
+    for _ in range(2):
+        assert next_sequence(tmp_path, NOW) == sequence_at(NOW) + 1
 
 
 def test_a_pass_that_is_planned_no_longer_is_cancelled() -> None:

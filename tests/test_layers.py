@@ -153,7 +153,7 @@ HEAVY = {
     "svglib": {"training_card"},
     "icalendar": {"export"},
     "pyarrow": {"export"},
-    "filelock": {"accounts", "work"},
+    "filelock": {"accounts", "pipeline", "work"},
     "dask": {"cluster"},
     "distributed": {"cluster"},
     "fsspec": {"cluster"},

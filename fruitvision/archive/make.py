@@ -41,6 +41,7 @@ NOT_ARCHIVED = {
     "sign-ins.jsonl",
     "choices.json",
     "choices.lock",
+    "calendar-sequence.lock",
 }
 _OF_DATABASE = {f"{DATABASE_NAME}{end}" for end in ("", "-wal", "-shm", "-journal")}
 # Rows as they were before they were moved to a server or back.
