@@ -47,15 +47,20 @@ class PhotoWorkers(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class LocalProcesses:
-    """So many processes of this computer; with one, it is this process."""
+    """So many processes of this computer. One photo, or all with one process, is measured in this
+    process, unless it must be `apart`: where a photo that ends its process must not end this one.
+    """
 
     number: int
+    apart: bool = False
 
     def in_groups(
         self, paths: Sequence[Path], measure_of: MeasureOf
     ) -> Iterator[list[tuple[Path, Result]]]:
         """As in `PhotoWorkers`; every group is a single photo."""
-        for path, result in _for_each_photo(paths, measure_of, self.number):
+        here = not self.apart and (self.number <= 1 or len(paths) <= 1)
+        photos = _here(paths, measure_of) if here else _apart(paths, measure_of, self.number)
+        for path, result in photos:
             yield [(path, result)]
 
 
@@ -80,7 +85,8 @@ def for_each_photo(
     measure : callable
         A function that can be sent to another process.
     """
-    return _for_each_photo(paths, lambda _: measure, workers)
+    for group in LocalProcesses(workers).in_groups(paths, lambda _: measure):
+        yield from group
 
 
 def stopped_the_program(name: str) -> PhotoUnreadable:
@@ -91,32 +97,42 @@ def stopped_the_program(name: str) -> PhotoUnreadable:
     )
 
 
-def _for_each_photo(
+def _here(paths: Sequence[Path], measure_of: MeasureOf) -> Iterator[tuple[Path, Result]]:
+    for path in paths:
+        yield path, _try(path, measure_of(path))
+
+
+def _apart(
     paths: Sequence[Path], measure_of: MeasureOf, workers: int
 ) -> Iterator[tuple[Path, Result]]:
-    if workers <= 1 or len(paths) <= 1:
-        for path in paths:
-            yield path, _try(path, measure_of(path))
-        return
-    lost = yield from _in_a_pool(paths, measure_of, workers)
-    for path in lost:
-        if (yield from _in_a_pool([path], measure_of, 1)):
-            yield path, stopped_the_program(path.name)
+    left = list(paths)
+    while left:
+        lost = yield from _in_a_pool(left, measure_of, workers)
+        # One of those that were in hand: a pool hands out one more than it has processes.
+        in_hand = min(workers, len(left)) + 1
+        for path in lost[:in_hand]:
+            if (yield from _in_a_pool([path], measure_of, 1)):
+                yield path, stopped_the_program(path.name)
+        left = lost[in_hand:]
 
 
 def _in_a_pool(
     paths: Sequence[Path], measure_of: MeasureOf, workers: int
 ) -> Generator[tuple[Path, Result], None, list[Path]]:
-    """Yield what could be measured, return the paths that were lost when the pool broke."""
-    lost: list[Path] = []
+    """Yield what could be measured, return the paths that were lost when the pool broke, in their
+    order."""
+    lost: set[Path] = set()
     processes = min(workers, len(paths))
     share = max(1, threads_here() // processes)
     with ProcessPoolExecutor(
         processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(share,)
     ) as pool:
-        tasks: dict[Future[Result], Path] = {
-            pool.submit(_try, path, measure_of(path)): path for path in paths
-        }
+        tasks: dict[Future[Result], Path] = {}
+        for path in paths:
+            try:
+                tasks[pool.submit(_try, path, measure_of(path))] = path
+            except BrokenProcessPool:
+                lost.add(path)
         try:
             for task in as_completed(list(tasks)):
                 # Taken out: what was handed over is not kept here as well.
@@ -124,11 +140,11 @@ def _in_a_pool(
                 try:
                     yield path, task.result()
                 except BrokenProcessPool:
-                    lost.append(path)
+                    lost.add(path)
         finally:
             # Whoever stops in the middle waits for the photos in hand, not for all the others.
             pool.shutdown(cancel_futures=True)
-    return lost
+    return [path for path in paths if path in lost]
 
 
 def _begin(threads: int) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fruitvision.batch import for_each_photo
+from fruitvision.batch import LocalProcesses, for_each_photo
 from fruitvision.domain import MeasuredPhoto
 from fruitvision.errors import PhotoUnreadable
 from tests.records import measured
@@ -40,3 +40,19 @@ def test_a_photo_that_kills_its_worker_is_refused_alone() -> None:
     fine = {path.name for path, result in results.items() if isinstance(result, MeasuredPhoto)}
     assert fine == {"a", "b", "c"}
     assert "stopped the program" in str(results[Path("deadly")])
+
+
+def test_one_photo_alone_that_kills_its_worker_is_refused_where_it_is_measured_apart() -> None:
+    apart = LocalProcesses(1, apart=True)
+    ((path, result),) = next(apart.in_groups([Path("deadly")], lambda _: measure_or_fail))
+    assert path == Path("deadly")
+    assert "stopped the program" in str(result)
+
+
+def test_a_pool_that_breaks_while_photos_are_handed_to_it_loses_none() -> None:
+    # So many that the first has ended its process before the last is handed over.
+    paths = [Path("deadly"), *(Path(f"photo {number}") for number in range(1500))]
+    results = dict(for_each_photo(paths, measure_or_fail, workers=2))
+    assert set(results) == set(paths)
+    refused = [path for path, one in results.items() if not isinstance(one, MeasuredPhoto)]
+    assert refused == [Path("deadly")]

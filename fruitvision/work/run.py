@@ -6,7 +6,7 @@ import logging
 from dataclasses import dataclass
 from pathlib import Path
 
-from fruitvision.batch import Workers
+from fruitvision.batch import Workers, stopped_the_program
 from fruitvision.domain import Job, JobKind, JobState
 from fruitvision.errors import ClusterError, FruitVisionError, PhotoUnreadable, StoreError
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
@@ -167,11 +167,14 @@ def _measure(
     ]
     return _Ended(
         refused=tuple(refused),
-        unreadable=tuple(paths[path] for path in left_out if not _opens(path)),
+        unreadable=tuple(paths[path] for path, one in left_out.items() if not _opens(path, one)),
     )
 
 
-def _opens(path: Path) -> bool:
+def _opens(path: Path, refused: Refused) -> bool:
+    """Whether a refused photo can be shown; one that ends its process is not opened in this one."""
+    if refused.what == stopped_the_program(path.name).what:
+        return False
     try:
         read_small(path, _GLANCE_PX)
     except PhotoUnreadable:

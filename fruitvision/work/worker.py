@@ -6,7 +6,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from fruitvision.batch import Workers
+from fruitvision.batch import LocalProcesses, Workers
 from fruitvision.cores import cores_available
 from fruitvision.domain import Job, JobState
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
@@ -17,8 +17,9 @@ from fruitvision.work.run import run_job
 
 # In the farm's folder. The system lets go of it when its process ends, however that ends.
 LOCK_NAME = "work.lock"
-# Two processes at least: a photo that takes one down with it is then told from the others.
-WORKERS = max(2, min(4, cores_available()))
+# Beside this process, also for a single photo: one that takes its process down with it is told.
+PROCESSES = max(2, min(4, cores_available()))
+WORKERS = LocalProcesses(PROCESSES, apart=True)
 # Our choice: who looks whether somebody works holds the lock for a moment.
 WAIT_FOR_LOCK_S = 2.0
 # Starts without a photo done in between, after which a job is given up. Our choice: power cuts and
