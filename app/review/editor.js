@@ -396,6 +396,8 @@ class Editor {
         ["reference", () => this.start({ what: "reference", empty: true })],
       ];
     }
+    // Who may only look reads what was found, and is offered nothing that would be refused.
+    if (!this.data.may_change) list = [];
     this.buttons.replaceChildren();
     for (const [word, act, name] of list) {
       const attributes = { "data-act": word, class: name ?? "" };
@@ -469,7 +471,8 @@ class Editor {
   }
 
   remove(fruit) {
-    if (!this.waiting && fruit.kind !== "out") this.send({ what: "remove", x: fruit.x, y: fruit.y });
+    if (!this.data.may_change || this.waiting) return;
+    if (fruit.kind !== "out") this.send({ what: "remove", x: fruit.x, y: fruit.y });
   }
 
   // -------------------------------------------------------------- fingers, mouse, keys

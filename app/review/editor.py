@@ -47,6 +47,9 @@ WORDS = (
     "ground_left", "ground_right", "side_left", "side_right",
 )  # fmt: skip
 
+# Of these there is another text for who may only look.
+ONLY_LOOKED_AT = ("picture", "look")
+
 Json = dict[str, Any]
 Box = tuple[float, float, float, float]
 
@@ -72,7 +75,7 @@ def photo_editor(
     StoreError, PhotoUnreadable
         If the farm's copy of the photo is missing or damaged.
     """
-    data = editor_data(reviewed, session.units().diameter)
+    data = editor_data(reviewed, session.units().diameter, may_change=session.may_change())
     data["answered"] = answered
     data["picture"] = _address(_jpeg(reviewed.photo.photo.photo_id), key)
     _editor(key=key, data=data, on_edit_change=on_edit)
@@ -100,8 +103,11 @@ def _address(jpeg: bytes, name: str) -> str:
 # ---------------------------------------------------------------- what it shows
 
 
-def editor_data(reviewed: Reviewed, unit: Unit) -> Json:
-    """All that the picture shows, in px of the photo, but its own address."""
+def editor_data(reviewed: Reviewed, unit: Unit, *, may_change: bool = True) -> Json:
+    """All that the picture shows, in px of the photo, but its own address.
+
+    `may_change` : whether the visitor may put anything right; else it is there to be looked at.
+    """
     measured = reviewed.photo
     fruit = [_fruit(one, reviewed, unit) for one in (*measured.fruit, *reviewed.removed)]
     ground, sides = reviewed.ground, reviewed.sides
@@ -118,7 +124,9 @@ def editor_data(reviewed: Reviewed, unit: Unit) -> Json:
         "legend": [
             [sign, say(f"review.sign_{kind}")] for kind, sign in SIGNS.items() if kind in there
         ],
-        "words": {name: say(f"review.{name}") for name in WORDS},
+        "words": {name: say(f"review.{name}") for name in WORDS}
+        | ({} if may_change else {name: say(f"review.{name}_only") for name in ONLY_LOOKED_AT}),
+        "may_change": may_change,
     }
 
 

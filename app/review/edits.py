@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 
 import streamlit as st
@@ -20,8 +22,29 @@ from fruitvision.domain import (
     RowOfFruit,
     SideLimits,
 )
+from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline.review import PhotoReview
 from fruitvision.store import FarmStore
+
+# Key of the session state: an error that a correction met.
+_ERROR = "review error"
+
+
+@contextmanager
+def kept_for_next() -> Iterator[None]:
+    """An error of this block waits for `tell_error`: what runs before the page has nowhere to show
+    it."""
+    try:
+        yield
+    except FruitVisionError as err:
+        st.session_state[_ERROR] = err
+
+
+def tell_error() -> None:
+    """The error that a correction met, once."""
+    met: FruitVisionError | None = st.session_state.pop(_ERROR, None)
+    if met is not None:
+        show.error(met)
 
 
 def save(correction: Correction, photo_id: str, store: FarmStore) -> None:
@@ -29,6 +52,12 @@ def save(correction: Correction, photo_id: str, store: FarmStore) -> None:
     store.save_photo_edits(
         photo_id, [correction], made_by=session.person(), made_at=datetime.now(UTC)
     )
+
+
+def save_on_click(correction: Correction, photo_id: str, store: FarmStore) -> None:
+    """As `save`, for a button that calls it before the page is drawn anew."""
+    with kept_for_next():
+        save(correction, photo_id, store)
 
 
 def latest_edit(review: PhotoReview, store: FarmStore) -> None:
@@ -39,6 +68,8 @@ def latest_edit(review: PhotoReview, store: FarmStore) -> None:
             edit = standing[-1]
             left, right = st.columns([3, 1], vertical_alignment="center")
             left.markdown(say("review.latest", edit=edit_words(edit, review.measured.photo)))
+            if not session.may_change():
+                return
             right.button(
                 say("review.undo_latest"),
                 key="undo the latest",
@@ -49,16 +80,19 @@ def latest_edit(review: PhotoReview, store: FarmStore) -> None:
 
 
 def all_edits(review: PhotoReview, store: FarmStore) -> None:
-    """Every edit with who and when, the latest first; each can be undone, and made again."""
+    """Every edit with who and when, the latest first; each can be undone, and made again, by those
+    who may change anything."""
     if not review.edits:
         return
     lost = {one.number for one in review.reviewed.lost}
-    photo = review.measured.photo
+    photo, may_change = review.measured.photo, session.may_change()
     # Always the same name, so that it stays open while one after the other is undone.
     with st.expander(say("review.edits"), expanded=bool(lost)):
         for edit in reversed(review.edits):
             left, right = st.columns([3, 1], vertical_alignment="center")
             left.markdown(edit_words(edit, photo, gone=edit.number in lost))
+            if not may_change:
+                continue
             if edit.stands:
                 right.button(
                     say("review.undo"),
@@ -70,13 +104,14 @@ def all_edits(review: PhotoReview, store: FarmStore) -> None:
                 right.button(
                     say("review.again"),
                     key=f"again {edit.number}",
-                    on_click=save,
+                    on_click=save_on_click,
                     args=(edit.correction, edit.photo_id, store),
                 )
 
 
 def _undo(edit: PhotoEdit, store: FarmStore) -> None:
-    store.undo_photo_edit(edit.number, undone_by=session.person(), undone_at=datetime.now(UTC))
+    with kept_for_next():
+        store.undo_photo_edit(edit.number, undone_by=session.person(), undone_at=datetime.now(UTC))
 
 
 def edit_words(edit: PhotoEdit, photo: Photo, *, gone: bool = False) -> str:

@@ -13,7 +13,15 @@ from app.forms.hand_work import measure_again
 from app.review.by_list import correct_by_list
 from app.review.choose import choose_photo
 from app.review.editor import correction_of, last_edit, photo_editor, pointed_box
-from app.review.edits import all_edits, latest_edit, person_words, save
+from app.review.edits import (
+    all_edits,
+    kept_for_next,
+    latest_edit,
+    person_words,
+    save,
+    save_on_click,
+    tell_error,
+)
 from app.wording import number, say
 from fruitvision.domain import (
     Block,
@@ -21,7 +29,6 @@ from fruitvision.domain import (
     MeasuredPhoto,
     ReferenceKind,
 )
-from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline.lines import photo_numbers
 from fruitvision.pipeline.outlines import COCO_FILE, LIST_FILE, outlines_of
 from fruitvision.pipeline.references import keep_pointed
@@ -30,15 +37,15 @@ from fruitvision.reference_table import pointed_reference
 from fruitvision.store import FarmStore
 from fruitvision.units import parse_number
 
-# Keys of the session state: an error that a correction met, how many came back from a picture, and
-# a box around a ball or sheet.
-_ERROR = "review error"
+# Keys of the session state: how many corrections came back from a picture, and a box around a ball
+# or sheet.
 _ANSWERED = "review answered"
 _BOX = "review box"
 
 
 def look_at_trees(store: FarmStore, blocks: Sequence[Block], just_measured: frozenset[str]) -> None:
-    """Block, tree, photo; the photo with all that was found in it; and putting it right."""
+    """Block, tree, photo; the photo with all that was found in it; and putting it right, for those
+    who may change anything."""
     placed = choose_photo(store, blocks, just_measured)
     if placed is None:
         return
@@ -48,20 +55,19 @@ def look_at_trees(store: FarmStore, blocks: Sequence[Block], just_measured: froz
             st.write(say("review.waits"))
             return
         st.write(say("review.not_measured"))
-        if st.button(say("review.measure")):
+        if session.may_change() and st.button(say("review.measure")):
             measure_again(store)
         return
     # What is there at times only has a place of its own, so that nothing below closes for it.
     with st.container():
-        met: FruitVisionError | None = st.session_state.pop(_ERROR, None)
-        if met is not None:
-            show.error(met)
+        tell_error()
     _numbers(review)
     _picture(review, store)
     with st.container():
         _checked(review, store)
-    with st.expander(say("review.without_picture")):
-        correct_by_list(review.reviewed, lambda one: save(one, placed.photo_id, store))
+    if session.may_change():
+        with st.expander(say("review.without_picture")):
+            correct_by_list(review.reviewed, lambda one: save(one, placed.photo_id, store))
     all_edits(review, store)
     _training_data(store)
 
@@ -99,7 +105,7 @@ def _picture(review: PhotoReview, store: FarmStore) -> None:
         )
     latest_edit(review, store)
     with st.container():
-        if not session.person():
+        if session.may_change() and not session.person():
             st.caption(say("review.who"))
         _point(review, store)
         show.doubts(review.reviewed.photo.doubts, review.reviewed.photo.remarks)
@@ -109,14 +115,12 @@ def take(key: str, measured: MeasuredPhoto, store: FarmStore) -> None:
     """Keep what came back from the picture, or the error that it met."""
     edit = last_edit(key)
     st.session_state[_ANSWERED] = st.session_state.get(_ANSWERED, 0) + 1
-    try:
+    with kept_for_next():
         box = pointed_box(edit)
         if box is not None:
             st.session_state[_BOX] = (measured.photo.photo_id, box)
         elif edit:
             save(correction_of(edit, measured.photo), measured.photo.photo_id, store)
-    except FruitVisionError as err:
-        st.session_state[_ERROR] = err
 
 
 def _point(review: PhotoReview, store: FarmStore) -> None:
@@ -161,10 +165,12 @@ def _checked(review: PhotoReview, store: FarmStore) -> None:
             icon=":material/check:",
         )
         return
+    if not session.may_change():
+        return
     st.button(
         say("review.check"),
         help=say("review.check_help"),
-        on_click=save,
+        on_click=save_on_click,
         args=(
             CheckedPhoto(detector=review.measured.made_with.detector),
             review.measured.photo.photo_id,

@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 from app import session, wording
 from app.review import editor, look
 from app.review.editor import SIGNS, WORDS, correction_of, editor_data, pointed_box
+from fruitvision.accounts import Role
 from fruitvision.domain import (
     AddedFruit,
     Correction,
@@ -28,11 +29,11 @@ from fruitvision.domain import (
     SideLimits,
     TreeId,
 )
-from fruitvision.errors import FieldDataError
+from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.pipeline import Measured, estimate_blocks
 from fruitvision.review import PARTLY_SEEN, apply_edits
 from fruitvision.settings import Settings
-from fruitvision.store import open_farm
+from fruitvision.store import FarmStore, open_farm
 from fruitvision.unit_system import METRIC, UnitSystem, units_of
 from tests import records
 from tests.app.pages import page, photo_of, press, text, visit
@@ -331,6 +332,66 @@ def test_millimetres_are_hidden_while_calipers_are_typed(filled: Path) -> None:
     shown = text(app)
     assert "their millimetres could be read off" in shown
     assert "Fruit counted" not in shown
+
+
+# ---------------------------------------------------------------- what is refused
+
+CORRECTING = {"Not a fruit", "Not of this tree", "Add this fruit", "Keep the sides"}
+SETTLING = {"All of this photo is right", "Undo this", "Undo", "Do it again"}
+
+
+def put_right_and_undone(folder: Path) -> None:
+    """One correction of the first photo that stands, and one that was undone."""
+    with open_farm(folder) as store:
+        for x_px in (0.0, 100.0):
+            one = RemovedFruit(x_px=x_px, y_px=200.0)
+            (edit, *_) = store.save_photo_edits(FIRST.photo_id, [one], made_by="Bo", made_at=NOON)
+        store.undo_photo_edit(edit.number, undone_by="Bo", undone_at=NOON)
+
+
+@pytest.mark.parametrize("button", ["Not a fruit", *sorted(SETTLING)])
+def test_a_correction_that_the_farm_refuses_is_said_and_is_no_mistake_of_the_program(
+    filled: Path, monkeypatch: pytest.MonkeyPatch, button: str
+) -> None:
+    put_right_and_undone(filled)
+    before = edits(filled)
+    app = page("photos")
+
+    def full(*_: object, **__: object) -> None:
+        raise StoreError("The disk is full.", fix="Make room on the disk and try again.")
+
+    for name in ("save_photo_edits", "undo_photo_edit"):
+        monkeypatch.setattr(FarmStore, name, full)
+    press(app, button)
+    assert not app.exception
+    assert any("The disk is full." in one.value for one in app.error)
+    assert edits(filled) == before
+    app.run()
+    assert not any("The disk is full." in one.value for one in app.error)
+
+
+def test_who_may_only_look_finds_no_button_that_puts_a_photo_right(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_right_and_undone(filled)
+    buttons = {item.label for item in page("photos").button}
+    assert buttons >= CORRECTING | SETTLING
+    monkeypatch.setattr("app.session.role", lambda: Role.READER)
+    app = page("photos")
+    assert not app.exception
+    assert not {item.label for item in app.button} & (CORRECTING | SETTLING)
+    # What was put right, and by whom, is still there to be read.
+    assert "Put right last: Not a fruit" in text(app)
+    assert "Undone by Bo" in text(app)
+
+
+def test_the_picture_is_told_who_may_only_look() -> None:
+    found = apply_edits(photo_of(1, "A"), (), Settings())
+    for may_change in (True, False):
+        data = editor_data(found, METRIC.diameter, may_change=may_change)
+        assert data["may_change"] is may_change
+        words = data["words"]["look"], data["words"]["picture"]
+        assert ("wrong" in words[0], "Delete" in words[1]) == (may_change, may_change)
 
 
 # ---------------------------------------------------------------- what the picture shows and gives
