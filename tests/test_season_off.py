@@ -14,20 +14,24 @@ from fruitvision.domain import (
     HandCount,
     JobKind,
     JobState,
+    PointedReference,
+    ReferenceKind,
     RemovedFruit,
     ThingKind,
     TreeId,
     TreeKind,
     TreePhoto,
-    VisitedPlace,
 )
 from fruitvision.errors import FieldDataError, StoreError
 from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.block_entries import take_block_off
 from fruitvision.pipeline.entries import save_hand_count
+from fruitvision.pipeline.references import keep_pointed
 from fruitvision.pipeline.season import season_days, season_holds, take_season_off
+from fruitvision.pipeline.walking import say_found
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.store.season_off import _DATED_KINDS
 from tests.test_archive import picture
 from tests.test_bad_input import run
 from tests.walked_farm import SETTINGS, add_good_block, add_hand_counts, add_walk, trees_of
@@ -56,8 +60,8 @@ def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
             if one.tree == tree and one.counted_on.year == 2026
         )
         save_hand_count(count, seen, store, who=TRACE)
-        place = VisitedPlace(tree=tree, visited_on=date(2026, 8, 12), found=TreeKind.BEARING)
-        store.save_visited_places([place])
+        say_found(store, tree, TreeKind.BEARING, on=date(2026, 8, 12), who=TRACE)
+        say_found(store, tree, TreeKind.BEARING, on=LAST_YEAR, who="Ana")
         photo = sent_photo(store, base, 1, f"{TRACE}.jpg")
         store.save_tree_photos(
             [
@@ -70,6 +74,11 @@ def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 )
             ]
         )
+        ball = PointedReference(
+            kind=ReferenceKind.BALL, size_mm=70.0, box_px=(1.0, 2.0, 41.0, 42.0)
+        )
+        keep_pointed(photo, [ball], store, who=TRACE)
+        keep_pointed("f" * 64, [ball], store, who="Ana")  # Of no photo of this season.
         edit = RemovedFruit(x_px=7.0, y_px=9.0)
         store.save_photo_edits(photo, [edit], made_by=TRACE, made_at=AT)
         # Sent in this season, and taken off its tree again.
@@ -121,9 +130,10 @@ def test_what_would_go_is_told_in_numbers(folder: Path) -> None:
             "visited_place": 1,
             "measurement": 24,
             "photo_edit": 1,
+            "pointed_reference": 1,
             "fruit": sum(len(one.fruit) for one in store.measured_photos()) // 2,
         }
-        assert (holds.jobs, holds.changes) == (2, 1)
+        assert (holds.jobs, holds.changes) == (2, 3)
         with pytest.raises(FieldDataError, match="holds nothing from 2024-01-01"):
             season_holds(store, *season_days(2024))
 
@@ -152,10 +162,20 @@ def test_no_trace_of_the_season_is_left_in_any_file_and_the_other_stays(folder: 
         assert [one.block_id for one in store.blocks()] == ["Hill"]
         assert store.forecasts() == (forecast,)
         assert store.jobs() == ()
-        (noted,) = store.changes()
+        # Of entries what is of the year before.
+        noted, *others = store.changes()
+        assert {one.who for one in others} == {"Ana"}
+        assert [one.kind for one in others] == [ThingKind.REFERENCES, ThingKind.PLACE]
         assert (noted.kind, noted.about, noted.who) == (ThingKind.SEASON, "2026", "Ines")
         assert noted.before is not None
         assert (noted.before["photos"], noted.before["hand_count"]) == (26, 6)
+
+
+def test_of_every_kind_of_change_it_is_said_whether_a_season_takes_it_along() -> None:
+    stays = {ThingKind.FARM, ThingKind.BLOCK, ThingKind.COLD_ROOM, ThingKind.LENS}
+    stays |= {ThingKind.ACCOUNT, ThingKind.TABLE, ThingKind.SEASON, ThingKind.LEARNED}
+    stays |= {ThingKind.PICK_PLAN, ThingKind.PASS, ThingKind.HARVEST_REST, ThingKind.SEASON_NOTE}
+    assert {*_DATED_KINDS, ThingKind.REFERENCES} == set(ThingKind) - stays
 
 
 def test_what_was_noted_of_a_block_that_was_taken_off_goes_as_well(folder: Path) -> None:

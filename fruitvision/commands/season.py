@@ -71,7 +71,7 @@ def delete_command(
             f"{holds.rows[name]:,} {words}" for name, words in _WORDS.items() if name in holds.rows
         ]
         counts += [f"{holds.jobs:,} jobs"] if holds.jobs else []
-        counts += [f"{holds.changes:,} entries of who counted what"] if holds.changes else []
+        counts += [f"{holds.changes:,} entries of who entered what"] if holds.changes else []
         typer.echo(f"Season {season}, {begins} to {ends}: {', '.join(counts)}.")
         if not yes:
             typer.echo(

@@ -2,9 +2,10 @@
 
 What goes: photos of its walks and those sent in it that show no tree, what was measured in them,
 their edits, thumbnails, references and calipered fruit; hand counts, caliper readings, places
-visited, walks that were drawn, jobs; entries of the record of changes about its counts; results
-that were kept to be quick. What stays: blocks, register, plans, weighed fruit, tickets and lots of
-the packing house, orders, and forecasts, since others were told their numbers.
+visited, walks that were drawn, jobs; entries of the record of changes about its counts, calipers,
+places and photos; results that were kept to be quick. What stays: blocks, register, plans, weighed
+fruit, tickets and lots of the packing house, orders, and forecasts, since others were told their
+numbers.
 """
 
 from __future__ import annotations

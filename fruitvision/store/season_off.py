@@ -28,8 +28,9 @@ _DAYS: Mapping[str, str] = {
     tables.visited_place.name: "visited_on",
     walk_plan.name: "drawn_on",
 }
-# Kinds of things that are named with their day in the record of changes.
-_DATED_KINDS = ("hand count", "calipers", "walk")
+# Kinds of things that are named with their day in the record of changes. Others but references are
+# of no season, or of what stays: passes of tickets, harvest rests of forecasts, season notes of lots.
+_DATED_KINDS = (ThingKind.HAND_COUNT, ThingKind.CALIPERS, ThingKind.WALK, ThingKind.PLACE)
 _DAY = re.compile(r", (\d{4}-\d\d-\d\d)")
 # Under this name the change of a block keeps what went with it.
 _HANGING = "hanging"
@@ -40,7 +41,8 @@ class SeasonHolds:
     """What a season holds. `photo_ids` : of its photos, also those that show no tree any longer.
 
     `rows` : how many rows of which table, those without any left out. `jobs`, `changes` : jobs
-    asked for in it, and entries of the record of changes about its counts and calipers.
+    asked for in it, and entries of the record of changes about its counts, calipers, places of its
+    walks and photos.
     """
 
     photo_ids: frozenset[str]
@@ -167,7 +169,7 @@ def _holds(connection: Connection, first: date, last: date) -> SeasonHolds:
         photo_ids=photo_ids,
         rows={name: number for name, number in rows.items() if number},
         jobs=connection.scalar(asked) or 0,
-        changes=len(_changes(connection, first, last)),
+        changes=len(_changes(connection, first, last, photo_ids)),
     )
 
 
@@ -197,13 +199,18 @@ def _photos(connection: Connection, first: date, last: date) -> frozenset[str]:
     return frozenset(found - elsewhere)
 
 
-def _changes(connection: Connection, first: date, last: date) -> tuple[int, ...]:
-    query = select(change.c.number, change.c.about).where(change.c.kind.in_(_DATED_KINDS))
+def _changes(
+    connection: Connection, first: date, last: date, photo_ids: frozenset[str]
+) -> tuple[int, ...]:
+    """Numbers of the entries that name a day of the season, or one of its photos."""
+    query = select(change.c.number, change.c.about)
+    dated = connection.execute(query.where(change.c.kind.in_(_DATED_KINDS))).all()
+    of_photos = connection.execute(query.where(change.c.kind == ThingKind.REFERENCES)).all()
     return tuple(
         row.number
-        for row in connection.execute(query)
+        for row in dated
         if (days := _DAY.findall(row.about)) and first.isoformat() <= days[-1] <= last.isoformat()
-    )
+    ) + tuple(row.number for row in of_photos if row.about in photo_ids)
 
 
 def _take_rows(connection: Connection, first: date, last: date, photo_ids: frozenset[str]) -> None:
@@ -219,7 +226,7 @@ def _take_rows(connection: Connection, first: date, last: date, photo_ids: froze
         kept = {photo: name for photo, name in row.names.items() if photo not in photo_ids}
         if kept != row.names:
             connection.execute(update(job).where(job.c.number == row.number).values(names=kept))
-    numbers = _changes(connection, first, last)
+    numbers = _changes(connection, first, last, photo_ids)
     if numbers:
         gone = delete(change).where(change.c.number == bindparam("one"))
         connection.execute(gone, [{"one": number} for number in numbers])
