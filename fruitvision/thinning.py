@@ -36,6 +36,9 @@ LEAST_FRUIT = 1.0
 # Days before the last pass from which on fruit too many are left to the pickers. Our choice: in two
 # weeks no fruit gains size by it, and whoever thins is in the pickers' way.
 LEFT_TO_PICKERS_DAYS = 14
+# Days before the last pass from which on nobody thins for size. Our choice: in three weeks a fruit
+# gains a few millimetres at most, and what is taken off is lost to the pick.
+NEAR_PICK_DAYS = 21
 
 
 class Verdict(StrEnum):
@@ -49,6 +52,8 @@ class Verdict(StrEnum):
     # Hidden fruit are not known: only too many can be told.
     COUNT_BY_HAND = "count_by_hand"
     NO_TARGET = "no_target"
+    # Too many, or maybe so, and too late to thin for size.
+    TOO_LATE = "too_late"
     # Too many, and the pick so near that thinning no longer pays.
     PICK_NEAR = "pick_near"
     PICKED = "picked"
@@ -76,12 +81,15 @@ class ThinningCheck:
     guide_per_cm2 : float
         What the farm's guide gives the variety.
     take_off : Estimate or None
-        Fruit per tree to take off; None unless the verdict is TAKE_OFF. Where hidden fruit are not
-        known (`visible_only`) it is the least.
+        Fruit per tree above the target; None unless the whole range is and the verdict is TAKE_OFF
+        or TOO_LATE. Where hidden fruit are not known (`visible_only`) it is the least.
     total : Estimate or None
         The same for all bearing trees.
     hours : Estimate or None
-        Hours of hand work; None where the block's area is not known.
+        Hours of hand work; None unless the verdict is TAKE_OFF and the block's area known.
+    for_packout : bool
+        Too late for size after bloom, and the pick far enough that the hand work still helps
+        pack-out: small and marked fruit off, clusters singled out.
     days_after_bloom : int or None
         On the day of the check.
     """
@@ -105,6 +113,7 @@ class ThinningCheck:
     size: SizeGain | None
     return_bloom: ReturnBloom | None
     panels: bool = False
+    for_packout: bool = False
 
 
 def check_thinning(
@@ -114,6 +123,7 @@ def check_thinning(
     on: date | None = None,
     last_pick: date | None = None,
     pick_mm: float | None = None,
+    size_in_time: bool = False,
 ) -> ThinningCheck:
     """A block's load against its target.
 
@@ -127,17 +137,23 @@ def check_thinning(
         after it there is nothing to take off.
     pick_mm : float
         Mean diameter that is forecast for the pick.
+    size_in_time : bool
+        Fruit are as large as they are to be by this day, or larger, as the crop hangs: then a block
+        of unknown bloom is not thinned for size.
     """
     block = estimate.block
     day = _work_day(block, estimate.walked_on, on)
     target, by_trunk = target_of(block, settings)
     verdict, more = _verdict(estimate, target, settings)
-    if last_pick is not None:
-        verdict, more = _by_pick(verdict, more, (last_pick - day).days)
     take_off = _above(estimate, target) if verdict is Verdict.TAKE_OFF and target else None
+    lateness, days = lateness_of(block, estimate.walked_on, day)
+    days_left = None if last_pick is None else (last_pick - day).days
+    verdict = _by_day(verdict, days_left, lateness, size_in_time=size_in_time)
+    near = days_left is not None and days_left <= NEAR_PICK_DAYS
+    if verdict in (Verdict.PICKED, Verdict.PICK_NEAR):
+        take_off = None
     load = per_cm2(estimate.fruit_per_tree, block)
     then = None if target is None or not block.trunk_area_cm2 else target / block.trunk_area_cm2
-    lateness, days = lateness_of(block, estimate.walked_on, day)
     return ThinningCheck(
         block_id=block.block_id,
         variety=block.variety,
@@ -151,13 +167,14 @@ def check_thinning(
         guide_per_cm2=guide_per_cm2(block.variety, settings),
         take_off=take_off,
         total=None if take_off is None else times(take_off, _trees(estimate)),
-        hours=None if take_off is None else thinning_hours(block, settings),
-        more=more,
+        hours=thinning_hours(block, settings) if verdict is Verdict.TAKE_OFF else None,
+        more=more if verdict is Verdict.COUNT_MORE else None,
         lateness=lateness,
         days_after_bloom=days,
-        size=size_gain(load, then, lateness, pick_mm) if take_off else None,
+        size=size_gain(load, then, lateness, pick_mm) if verdict is Verdict.TAKE_OFF else None,
         return_bloom=return_bloom(block, load, settings, visible_only=estimate.factor is None),
         panels=estimate.trees_per_place > 1,
+        for_packout=verdict is Verdict.TOO_LATE and lateness is Lateness.TOO_LATE and not near,
     )
 
 
@@ -169,15 +186,23 @@ def _work_day(block: Block, walked_on: date, on: date | None) -> date:
     return on if bloom is not None and bloom <= on else walked_on
 
 
-def _by_pick(
-    verdict: Verdict, more: MoreTrees | None, days_left: int
-) -> tuple[Verdict, MoreTrees | None]:
-    """What is left of a verdict so many days before the last pass."""
-    if days_left < 0:
-        return Verdict.PICKED, None
-    if days_left <= LEFT_TO_PICKERS_DAYS and verdict in (Verdict.TAKE_OFF, Verdict.COUNT_MORE):
-        return Verdict.PICK_NEAR, None
-    return verdict, more
+def _by_day(
+    verdict: Verdict, days_left: int | None, lateness: Lateness, *, size_in_time: bool
+) -> Verdict:
+    """What is left of a verdict so late after bloom and so many days before the last pass.
+
+    Nobody thins for size if it is too late after full bloom; if the last pass is near; or if bloom
+    is not known, and the size is in time as the crop hangs.
+    """
+    if days_left is not None and days_left < 0:
+        return Verdict.PICKED
+    if verdict not in (Verdict.TAKE_OFF, Verdict.COUNT_MORE):
+        return verdict
+    if days_left is not None and days_left <= NEAR_PICK_DAYS:
+        return Verdict.PICK_NEAR if days_left <= LEFT_TO_PICKERS_DAYS else Verdict.TOO_LATE
+    if lateness in (Lateness.NO_BLOOM, Lateness.OTHER_YEAR):
+        return Verdict.TOO_LATE if size_in_time else verdict
+    return Verdict.TOO_LATE if lateness is Lateness.TOO_LATE else verdict
 
 
 def target_of(block: Block, settings: Settings) -> tuple[float | None, bool]:
@@ -282,7 +307,7 @@ def ranked(
     worths = per_fruit or {}
     found = []
     for one in checks:
-        if one.total is not None:
+        if one.verdict is Verdict.TAKE_OFF and one.total is not None:
             value = worths.get(one.block_id)
             found.append(
                 RankedThinning(

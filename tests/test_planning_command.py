@@ -62,6 +62,21 @@ def test_the_check_is_printed_with_its_cautions_and_what_was_not_walked(folder: 
     assert THINNING_CAUTION in " ".join(text.split())
 
 
+def test_late_the_command_says_what_the_page_says(folder: Path) -> None:
+    with open_farm(folder) as store:
+        hill = store.blocks()[0]
+        store.save_blocks([replace(hill, full_bloom_on=date(2026, 5, 1))])
+    # 104 days after bloom.
+    status, text = run("thinning", "Hill", "--farm", str(folder), "--on", ON)
+    assert status == 0
+    words = " ".join(text.split())
+    # The very words of app/texts/en/planning.toml.
+    assert "oo late to thin for size. The crop is about" in words
+    assert "fruit per tree above its target. Still useful for pack-out: small and marked" in words
+    assert "take off about" not in words
+    assert "fruit too many" not in words
+
+
 def test_one_block_alone_is_asked_for_and_an_unknown_one_refused(folder: Path) -> None:
     status, text = run("thinning", "Hill", "--farm", str(folder), "--on", ON)
     assert status == 0

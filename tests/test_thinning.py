@@ -55,12 +55,21 @@ def bearing(
 
 def test_scenario_56_late_thinning_tells_fruit_over_target_and_no_material_or_rate() -> None:
     found = check_thinning(bearing(125, 130, 135, days_after_bloom=51), SETTINGS)
-    assert found.verdict is Verdict.TAKE_OFF
+    assert (found.verdict, found.for_packout) == (Verdict.TOO_LATE, True)
     # "remove about 25 to 35 per tree", not "thin".
     assert found.take_off == Estimate(25, 30, 35)
     assert found.total == Estimate(25_000, 30_000, 35_000)
     assert (found.lateness, found.days_after_bloom) == (Lateness.TOO_LATE, 51)
-    assert found.size is None
+    assert (found.size, found.hours) == (None, None)
+    # It is none of those to thin first.
+    assert ranked([found]) == ()
+    open_one = check_thinning(bearing(90, 110, 130, days_after_bloom=51), SETTINGS)
+    assert (open_one.verdict, open_one.take_off, open_one.more) == (Verdict.TOO_LATE, None, None)
+    # A block of unknown bloom whose fruit are large enough is left alone too.
+    in_time = check_thinning(bearing(125, 130, 135), SETTINGS, size_in_time=True)
+    assert (in_time.verdict, in_time.for_packout) == (Verdict.TOO_LATE, False)
+    early = bearing(125, 130, 135, days_after_bloom=30)
+    assert check_thinning(early, SETTINGS, size_in_time=True).verdict is Verdict.TAKE_OFF
 
 
 @pytest.mark.parametrize(
@@ -92,18 +101,21 @@ def test_visible_fruit_alone_can_only_tell_too_many() -> None:
 
 def test_after_the_last_pick_there_is_nothing_to_take_off() -> None:
     full = bearing(125, 130, 135)
-    last = WALK + timedelta(days=20)
+    last = WALK + timedelta(days=22)
     found = {
         days: check_thinning(full, SETTINGS, on=last - timedelta(days=days), last_pick=last)
-        for days in (15, 14, 0, -1)
+        for days in (22, 21, 15, 14, 0, -1)
     }
     assert [one.verdict for one in found.values()] == [
         Verdict.TAKE_OFF,
+        Verdict.TOO_LATE,
+        Verdict.TOO_LATE,
         Verdict.PICK_NEAR,
         Verdict.PICK_NEAR,
         Verdict.PICKED,
     ]
-    assert [one.take_off is None for one in found.values()] == [False, True, True, True]
+    assert [one.take_off is None for one in found.values()] == [False] * 3 + [True] * 3
+    assert not any(one.for_packout for one in found.values())
     # What asks for nothing in the trees stays as it is.
     under = check_thinning(bearing(82, 90, 99), SETTINGS, on=last, last_pick=last)
     assert under.verdict is Verdict.NOTHING

@@ -49,8 +49,11 @@ def test_what_is_not_known_is_said_with_what_to_give() -> None:
     assert other_year["when"] == "not known: full_bloom_on is of another year than the walk"
     # So late nothing is told of size, and the work has another use.
     late = printed(bearing(125, 130, 135, days_after_bloom=51))
-    assert "size at the target" not in late
-    assert "too late for size, still useful for pack-out" in late["when"]
+    assert set(late) == {"fruit per tree", "to do"}
+    assert late["to do"] == (
+        "too late to thin for size. The crop is about 25 to 35 fruit per tree above its target. "
+        "Still useful for pack-out: small and marked fruit off, clusters singled out"
+    )
 
 
 def test_a_load_without_a_target_and_one_by_the_trunk_say_so() -> None:

@@ -11,8 +11,8 @@ from app.blocks import data, thinning
 from app.wording import number, percent, ranged, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding
-from fruitvision.pipeline.thinning import ranked_by_worth, too_late_for_size
-from fruitvision.thinning import RankedThinning, ThinningCheck
+from fruitvision.pipeline.thinning import ranked_by_worth
+from fruitvision.thinning import RankedThinning, ThinningCheck, Verdict
 from fruitvision.worth import BlockWorth, FarmWorth, WorthOfMeasure
 
 # Amounts below this have a decimal. Our choice: a tenth of a carton an hour tells measures apart.
@@ -26,11 +26,11 @@ def of_farm(stands: Sequence[BlockStanding]) -> None:
         return
     asked = bool(st.session_state.get(TOGGLE))
     found = data.worth() if asked else None
-    late = _too_late(stands)
-    _to_thin([one for one in data.thinning() if one.block_id not in late], found)
-    for check in late.values():
-        words = f"{check.block_id}: {thinning.too_late(check)}"
-        st.write(show.plain(words))
+    checks = {one.block_id: one for one in data.thinning()}
+    _to_thin(list(checks.values()), found)
+    for name in (one.block.block_id for one in stands):
+        if name in checks and checks[name].verdict is Verdict.TOO_LATE:
+            st.write(show.plain(f"{name}: {thinning.too_late(checks[name])}"))
     st.subheader(say("planning.pays"))
     st.toggle(say("planning.pays_show"), key=TOGGLE)
     if not asked:
@@ -42,18 +42,6 @@ def of_farm(stands: Sequence[BlockStanding]) -> None:
 
 
 # ---------------------------------------------------------------- thinning
-
-
-def _too_late(stands: Sequence[BlockStanding]) -> dict[str, ThinningCheck]:
-    """Blocks above their target, or maybe so, that are no longer thinned for size."""
-    checks = {one.block_id: one for one in data.thinning()}
-    plans, today = session.farm().pick_plans(), session.today()
-    return {
-        name: checks[name]
-        for one in stands
-        if (name := one.block.block_id) in checks
-        and too_late_for_size(checks[name], one, on=today, plan=plans.get(name))
-    }
 
 
 def _to_thin(checks: Sequence[ThinningCheck], worth: FarmWorth | None) -> None:

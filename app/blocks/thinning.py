@@ -10,7 +10,7 @@ from app.show_chart import show_chart
 from app.wording import measure, number, percent, ranged, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.standing import BlockStanding
-from fruitvision.pipeline.thinning import thinning_of, too_late_for_size
+from fruitvision.pipeline.thinning import thinning_of
 from fruitvision.store import FarmStore
 from fruitvision.thinning import MoreTrees, ThinningCheck, Verdict
 from fruitvision.thinning_effect import Lateness, ReturnBloom, SizeGain
@@ -41,10 +41,9 @@ def thinning_part(standing: BlockStanding, store: FarmStore) -> None:
     if found is None:
         return
     st.subheader(say("planning.thinning"))
-    if too_late_for_size(found, standing, on=session.today(), plan=plan):
-        st.markdown(f"**{show.plain(too_late(found))}**")
-        return
     st.markdown(f"**{show.plain(verdict(found))}**")
+    if found.verdict is Verdict.TOO_LATE:
+        return
     chart = load_chart(found, standing.block)
     if chart is not None:
         show_chart(chart)
@@ -68,6 +67,8 @@ def _lacks_an_entry(found: ThinningCheck) -> bool:
 
 def verdict(found: ThinningCheck) -> str:
     """What the load asks for, in a sentence."""
+    if found.verdict is Verdict.TOO_LATE:
+        return too_late(found)
     if found.take_off is not None and found.total is not None:
         if found.visible_only:
             return say("planning.take_off_least", low=number(found.take_off.p10))
@@ -87,10 +88,11 @@ def too_late(found: ThinningCheck) -> str:
     """That nothing is taken off for size any longer, and by how much the load is above target."""
     if found.take_off is None:
         return say("planning.too_late_open")
-    if found.visible_only:
-        return say("planning.too_late_least", low=number(found.take_off.p10))
+    key = "planning.too_late_packout" if found.for_packout else "planning.too_late"
     low, high = number(found.take_off.p10), number(found.take_off.p90)
-    return say("planning.too_late_above", low=low, high=high)
+    if found.visible_only:
+        return say(f"{key}_least", low=low)
+    return say(f"{key}_above", low=low, high=high)
 
 
 def _more(more: MoreTrees, *, panels: bool) -> str:

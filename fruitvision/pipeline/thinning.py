@@ -9,13 +9,8 @@ from fruitvision.domain import PickPlan
 from fruitvision.pipeline.standing import BlockStanding
 from fruitvision.settings import Settings
 from fruitvision.target import Standing
-from fruitvision.thinning import RankedThinning, ThinningCheck, Verdict, check_thinning, ranked
-from fruitvision.thinning_effect import Lateness
+from fruitvision.thinning import RankedThinning, ThinningCheck, check_thinning, ranked
 from fruitvision.worth import FarmWorth
-
-# Days before the last pass from which on nobody thins for size. Our choice: in three weeks a fruit
-# gains a few millimetres at most, and what is taken off is lost to the pick.
-NEAR_PICK_DAYS = 21
 
 
 def thinning_of(
@@ -32,7 +27,7 @@ def thinning_of(
     """
     if standing.walks is None:
         return None
-    crop, block = standing.crop, standing.block
+    crop, block, size = standing.crop, standing.block, standing.size
     diameter = crop.diameter_mm if crop else None
     return check_thinning(
         standing.walks.estimate,
@@ -40,26 +35,8 @@ def thinning_of(
         on=on,
         last_pick=plan.picks[-1].pick_date if plan else block.pick_date,
         pick_mm=diameter.p50 if diameter else None,
+        size_in_time=size is not None and size.standing in (Standing.ON_TARGET, Standing.ABOVE),
     )
-
-
-def too_late_for_size(
-    check: ThinningCheck, standing: BlockStanding, *, on: date, plan: PickPlan | None
-) -> bool:
-    """Whether a block that bears too much, or may, is no longer thinned for size on a day.
-
-    It is so late after full bloom; the last pass is near; or bloom is not known, and its size is on
-    time or ahead as it hangs.
-    """
-    if check.verdict not in (Verdict.TAKE_OFF, Verdict.COUNT_MORE):
-        return False
-    last = plan.picks[-1].pick_date if plan else standing.block.pick_date
-    if last is not None and (last - on).days <= NEAR_PICK_DAYS:
-        return True
-    if check.lateness in (Lateness.NO_BLOOM, Lateness.OTHER_YEAR):
-        size = standing.size
-        return size is not None and size.standing in (Standing.ON_TARGET, Standing.ABOVE)
-    return check.lateness is Lateness.TOO_LATE
 
 
 def thinning_of_farm(

@@ -33,8 +33,7 @@ def thinning_lines(found: ThinningCheck, units: Units = METRIC) -> list[str]:
     if found.verdict is Verdict.TAKE_OFF:
         lines.append(_line("hand work", _hours_words(found.hours)))
         lines.append(_line("when", lateness_words(found)))
-        size = _size_words(found, units.diameter)
-        lines += [_line("size at the target", size)] if size else []
+        lines.append(_line("size at the target", _size_words(found, units.diameter)))
     if found.return_bloom is not None:
         lines.append(_line("bloom next year", _BLOOM[found.return_bloom]))
     return lines
@@ -90,6 +89,8 @@ def verdict_words(found: ThinningCheck) -> str:
     """What the load asks for."""
     if found.verdict is Verdict.TAKE_OFF and found.take_off and found.total:
         return _take_off_words(found, found.take_off, found.total)
+    if found.verdict is Verdict.TOO_LATE:
+        return _too_late_words(found, found.take_off)
     if found.verdict is Verdict.COUNT_MORE and found.more:
         return f"the range straddles the target: {_more_words(found.more, panels=found.panels)}"
     return _VERDICTS[found.verdict]
@@ -124,6 +125,23 @@ def _take_off_words(found: ThinningCheck, per_tree: Estimate, total: Estimate) -
     )
 
 
+def _too_late_words(found: ThinningCheck, above: Estimate | None) -> str:
+    """As the Blocks page says it (`planning.too_late_*`)."""
+    late = "too late to thin for size"
+    if above is None:
+        return f"{late}: whether the crop is above its target no longer matters for it"
+    much = f"about {above.p10:.0f} to {above.p90:.0f}"
+    if found.visible_only:
+        much = f"at least {above.p10:.0f}"
+    crop = f"The crop is {much} fruit per tree above its target"
+    if found.for_packout:
+        return (
+            f"{late}. {crop}. Still useful for pack-out: small and marked fruit off, clusters "
+            "singled out"
+        )
+    return f"{late}: leave it. {crop}"
+
+
 def _more_words(more: MoreTrees, *, panels: bool) -> str:
     what = "panel" if panels else "tree"
     words = f"count {many(more.trees, f'more {what}')} by photo"
@@ -154,16 +172,11 @@ def lateness_words(found: ThinningCheck) -> str:
 _LATENESS = {
     Lateness.EARLY: "in time for size",
     Lateness.LATE: "late: little size gain",
-    Lateness.TOO_LATE: "too late for size, still useful for pack-out: "
-    "small and marked fruit off, clusters singled out, no fruit pushed off",
 }
 
 
 def _size_words(found: ThinningCheck, unit: Unit) -> str:
-    """Empty where it is too late."""
     if found.size is None:
-        if found.lateness is Lateness.TOO_LATE:
-            return ""
         return "not known: measure 10 to 20 trunks and give trunk_area_cm2"
     return f"{_gain_words(found.size, unit)} (rough: published for one variety)"
 
