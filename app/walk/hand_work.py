@@ -34,9 +34,7 @@ from fruitvision.walk_progress import Stop
 
 # Our choice: what a person reads off a caliper.
 CALIPER_STEPS = {"mm": 0.1, "in": 0.01}
-# Key of the session state: grows with every reading, so that the box is empty again.
-_READINGS = "walk readings"
-# And the count that somebody was asked about, with its form.
+# Key of the session state: the count that somebody was asked about, with its form.
 _ODD = "walk odd count"
 
 
@@ -58,8 +56,14 @@ def _count_box(
     stop: Stop,
     form: str,
     now: HandCount | None,
-) -> None:
-    """A box and its button; a count that looks like a slip is saved at a second word only."""
+) -> HandCount | None:
+    """A box and its button; a count that looks like a slip is saved at a second word only.
+
+    Returns
+    -------
+    HandCount or None
+        The count that the visitor sees in the box, whatever others saved meanwhile.
+    """
     seen, key = shown(form, now)
     count = st.number_input(
         say("walk.count_box"), value=seen.fruit_count if seen else None, step=1, key=key
@@ -68,7 +72,7 @@ def _count_box(
     if save and count is None:
         look.bad(say("walk.count_empty"))
     if count is None:
-        return
+        return seen
     odd = count >= 0 and looks_odd(_counted(stop, seen, int(count)), store)
     if save and odd:
         st.session_state[_ODD] = (form, count)
@@ -78,6 +82,7 @@ def _count_box(
         save = st.button(say("walk.count_odd_save", count=int(count)), width="stretch")
     if save and (not odd or st.session_state.get(_ODD) == (form, count)):
         _save_count(store, stop, form, seen, int(count))
+    return seen
 
 
 def _save_count(
@@ -134,11 +139,11 @@ def count_words(store: FarmStore, stop: Stop, measured: Mapping[str, MeasuredPho
     if not session.may_change():
         return
     with st.expander(say("walk.count_correct"), key=f"walk correct {stop.tree} {count}"):
-        _count_box(store, stop, _correction(stop), stop.counted)
+        in_box = _count_box(store, stop, _correction(stop), stop.counted)
         st.write(say("walk.count_take_out_words"))
         if st.button(say("walk.count_take_out"), width="stretch"):
             with asked(_correction(stop)):
-                take_out_hand_count(stop.counted, store, who=session.person())
+                take_out_hand_count(in_box or stop.counted, store, who=session.person())
                 forget(_correction(stop))
                 st.rerun()
 
@@ -166,9 +171,11 @@ def seen_of_faces(stop: Stop, measured: Mapping[str, MeasuredPhoto]) -> list[int
 def caliper_form(store: FarmStore, stop: Stop) -> None:
     """One diameter after the other, in the visitor's unit."""
     unit, today = session.units().diameter, session.today()
-    seen = calipers_of(stop.tree, today, store)
+    form = _form(stop)
     st.write(say("walk.calipers_why"))
-    question(_form(stop), store)
+    question(form, store)
+    # What another scout saves meanwhile is not seen here: it is never taken away without a word.
+    seen, key = shown(form, calipers_of(stop.tree, today, store))
     if seen:
         listed = ", ".join(measure(one.diameter_mm, unit, 1) for one in seen)
         st.write(say("walk.calipers_of", n=len(seen), list=listed))
@@ -177,7 +184,7 @@ def caliper_form(store: FarmStore, stop: Stop) -> None:
         value=None,
         step=CALIPER_STEPS[unit.symbol],
         format=f"%.{unit.decimals(1)}f",
-        key=f"caliper {stop.tree} {st.session_state.get(_READINGS, 0)}",
+        key=key,
     )
     if st.button(say("walk.calipers_save"), type="primary", width="stretch"):
         diameter_mm = None if value is None else _typed_mm(value, unit)
@@ -187,11 +194,11 @@ def caliper_form(store: FarmStore, stop: Stop) -> None:
             typed = number(value, unit.decimals(1))
             look.bad(say("walk.calipers_odd", number=typed, unit=unit.symbol))
         else:
-            with asked(_form(stop)):
+            with asked(form):
                 new = CaliperReading(tree=stop.tree, measured_on=today, diameter_mm=diameter_mm)
                 _keep(store, stop, (*seen, new), seen)
     if seen and st.button(say("walk.calipers_undo"), width="stretch"):
-        with asked(_form(stop)):
+        with asked(form):
             _keep(store, stop, seen[:-1], seen)
 
 
@@ -206,7 +213,7 @@ def _typed_mm(value: float, unit: Unit) -> float | None:
 
 
 def _form(stop: Stop) -> str:
-    return f"calipers {stop.tree}"
+    return f"calipers {stop.tree} {session.today()}"
 
 
 def _keep(
@@ -217,7 +224,7 @@ def _keep(
 ) -> None:
     today = session.today()
     save_calipers(new, seen, store, tree=stop.tree, measured_on=today, who=session.person())
-    st.session_state[_READINGS] = st.session_state.get(_READINGS, 0) + 1
+    forget(_form(stop))
     st.rerun()
 
 

@@ -14,8 +14,9 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from fruitvision.accounts import Role
-from fruitvision.domain import Doubt, KeptWalk, ThingKind, TreeKind, TreePhoto
+from fruitvision.domain import Doubt, HandCount, KeptWalk, ThingKind, TreeKind, TreePhoto
 from fruitvision.fruit.detector import choose_detector
+from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.photos import made_with
 from fruitvision.pipeline.walking import (
     WalkSize,
@@ -516,6 +517,49 @@ def test_calipers_are_kept_one_by_one_and_the_last_can_go(started: Path) -> None
     app = press(app, "Take out the last one")
     with open_farm(started) as store:
         assert [one.diameter_mm for one in store.caliper_readings()] == [71.2]
+
+
+def test_two_scouts_who_caliper_one_tree_lose_no_reading_unseen(started: Path) -> None:
+    def typed(app: AppTest, number: int, value: float) -> None:
+        (box,) = (item for item in app.number_input if item.label == f"Fruit {number}, mm")
+        box.set_value(value)
+        press(app, "Save this fruit")
+
+    def kept() -> list[float]:
+        with open_farm(started) as store:
+            return [one.diameter_mm for one in store.caliper_readings()]
+
+    ana = opened(who="Ana")
+    typed(ana, 1, 71.2)
+    ben = opened(who="Ben")
+    typed(ana, 2, 68.5)
+    # Ben sees one fruit, and would take out the one that Ana read meanwhile.
+    press(ben, "Take out the last one")
+    assert "Ana changed the caliper readings of Gala North" in text(ben)
+    assert kept() == [71.2, 68.5]
+    press(ben, "Keep what is there")
+    assert "2 fruit: 71.2 mm, 68.5 mm" in text(ben)
+    # Nor does what he saves stand on what he never saw.
+    typed(ana, 3, 70.0)
+    typed(ben, 3, 66.6)
+    assert "Ana changed the caliper readings of Gala North" in text(ben)
+    assert kept() == [71.2, 68.5, 70.0]
+
+
+def test_a_count_that_another_scout_corrected_is_not_taken_out_unseen(started: Path) -> None:
+    number = counted_stop(started)
+    photographed(started, number, (33, 44))
+    with open_farm(started) as store:
+        tree = walk_of(store).plan.places[number - 1].tree
+        count = HandCount(tree=tree, fruit_count=120, counted_on=today())
+        save_hand_count(count, None, store, who="Ana")
+    ben = opened(**address_of(started, number), who="Ben")
+    with open_farm(started) as store:
+        save_hand_count(replace(count, fruit_count=118), count, store, who="Ana")
+    press(ben, "Take this count out")
+    assert "Ana changed the hand count of Gala North" in text(ben)
+    with open_farm(started) as store:
+        assert [one.fruit_count for one in store.hand_counts()] == [118]
 
 
 @pytest.mark.usefixtures("started")
