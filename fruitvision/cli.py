@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer.main import get_command
 
 from fruitvision import __version__
 from fruitvision.commands.accounts import people_cli
@@ -59,10 +62,16 @@ cli.add_typer(bench_cli, name="bench")
 cli.add_typer(train_cli, name="train")
 
 
+@cache
+def _commands() -> Callable[..., object]:
+    """All commands, put together once a process: that takes longer than many of them."""
+    return get_command(cli)
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command. 0: done; 1: done, with something left out; 2: a user's error."""
     try:
-        result = cli(args=arguments, standalone_mode=False, prog_name="fruitvision")
+        result = _commands()(args=arguments, standalone_mode=False, prog_name="fruitvision")
     except FruitVisionError as err:
         typer.echo(f"{err.what}\n{err.fix}", err=True)
         return 2

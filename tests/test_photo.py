@@ -334,7 +334,7 @@ def blur_by_motion(image: Image, length_px: int, direction_deg: float) -> Image:
 
 def read_as_png(folder: Path, image: Image) -> tuple[str, ...]:
     path = folder / "photo.png"
-    PillowImage.fromarray(image).save(path)
+    PillowImage.fromarray(image).save(path, compress_level=1)
     return read_photo(path)[1].doubts
 
 
