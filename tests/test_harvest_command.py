@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,7 @@ from fruitvision.errors import ConflictError, FieldDataError, ForecastError
 from fruitvision.harvest.moves import Move, moved_plans, parse_move
 from fruitvision.pipeline.harvest_plan import harvest_now, read_harvest
 from fruitvision.pipeline.pick_plans import keep_plans, kept_plans, moved_since
-from fruitvision.pipeline.picked import finished_passes
+from fruitvision.pipeline.picked import finished_passes, first_picks_of
 from fruitvision.pipeline.rooms import save_room, take_room_off
 from fruitvision.pipeline.sales import sold_from
 from fruitvision.settings import Settings
@@ -230,8 +230,10 @@ def test_a_pass_is_finished_by_a_persons_word_until_it_is_taken_back(folder: Pat
     for option, found in (("--done", {("Hill", 1)}), ("--not-done", set())):
         assert command("harvest", folder, option, "Hill:1", "--by", "Ines")[0] == 0
         with open_farm(folder) as store:
-            assert finished_passes(store, 2026) == found
-            assert finished_passes(store, 2027) == set()
+            picks = first_picks_of(forecast_of(store))
+            assert finished_passes(store, picks).keys() == found
+            next_year = {name: day + timedelta(days=365) for name, day in picks.items()}
+            assert finished_passes(store, next_year) == {}
     with open_farm(folder) as store:
         assert [one.about for one in store.changes(kind=ThingKind.PASS)] == ["Hill 1/2, 2026"] * 2
     for wrong, words in (("Hill:3", "has no pass 3; its last one is 2"), ("Hill", "can't be read")):

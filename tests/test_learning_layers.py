@@ -237,5 +237,8 @@ def test_each_stage_has_one_forecast_the_one_that_people_worked_with() -> None:
     # Without a frozen one it is the last of its stage.
     found = comparisons(made, (), results, load_size_table)
     assert [one.forecast_id for one in found] == ["a", "d", "e"]
-    other_year = [replace(one, season=one.season - 1) for one in results]
+    other_year = [
+        replace(one, season=one.season - 1, begins=one.begins - timedelta(days=365))
+        for one in results
+    ]
     assert comparisons(made, (), other_year, load_size_table) == ()

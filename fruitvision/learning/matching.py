@@ -21,6 +21,7 @@ from fruitvision.domain import (
     SeasonNote,
 )
 from fruitvision.errors import did_you_mean
+from fruitvision.learning.pick_season import BlockSeason, block_seasons, season_on
 
 # Bins of a lot by its tickets and by its own paper may differ by so much. Our choice: a bin in ten.
 BINS_MAY_DIFFER = 0.1
@@ -61,6 +62,10 @@ class SeasonResult:
 
     Attributes
     ----------
+    season : int
+        The year that the harvest is called by, see `pick_season`.
+    begins : date
+        The day that it is known by.
     bins : float
         By its tickets, else by its lots.
     first_day, mean_day : date or None
@@ -74,6 +79,7 @@ class SeasonResult:
     block_id: str
     variety: str
     season: int
+    begins: date
     bins: float
     first_day: date | None
     mean_day: date | None
@@ -113,7 +119,22 @@ class Matched:
 
 
 # A block and the season of its pick.
-Key = tuple[str, int]
+Key = tuple[str, BlockSeason]
+# Harvests by block.
+Seasons = Mapping[str, Sequence[BlockSeason]]
+
+
+def seasons_of(
+    tickets: Iterable[BinTicket], pick_days: Mapping[str, Sequence[date]]
+) -> dict[str, tuple[BlockSeason, ...]]:
+    """Every harvest of every block that was planned or has tickets; `pick_days` : as below."""
+    picked: dict[str, list[date]] = {}
+    for ticket in tickets:
+        picked.setdefault(ticket.block_id, []).append(ticket.picked_on)
+    return {
+        name: block_seasons(pick_days.get(name, ()), picked.get(name, ()))
+        for name in {*pick_days, *picked}
+    }
 
 
 def season_results(
@@ -128,14 +149,16 @@ def season_results(
     Parameters
     ----------
     pick_days : mapping
-        Planned days of picks by block, of all seasons: a lot without tickets is of the latest pick
-        before it was packed, since apples are packed into the next year.
+        Planned days of first picks by block, of all seasons, in the order in which they were
+        planned: a lot without tickets is of the latest pick before it was packed, since apples are
+        packed into the next year.
     """
     varieties = {block.block_id: block.variety for block in blocks}
+    seasons = seasons_of(tickets, pick_days)
     loose = list(_strange_tickets(tickets, varieties))
     pieces: dict[Key, list[LotPiece]] = {}
     for lot in lots:
-        shares, why = _shares_of(lot, tickets, pick_days)
+        shares, why = _shares_of(lot, tickets, pick_days, seasons)
         loose += why
         total = sum(shares.values())
         for key, bins in shares.items():
@@ -145,10 +168,10 @@ def season_results(
             else:
                 pieces.setdefault(key, []).append(_piece(lot, bins, bins / total))
     of_block = {(note.block_id, note.season): note for note in notes}
-    by_ticket = _by_block_and_season(tickets, varieties)
+    by_ticket = _by_block_and_season(tickets, varieties, seasons)
     results = [
-        _result(key, varieties, by_ticket.get(key, ()), pieces.get(key, ()), of_block.get(key))
-        for key in sorted({*by_ticket, *pieces}, key=lambda one: (one[1], one[0]))
+        _result(key, varieties, by_ticket.get(key, ()), pieces.get(key, ()), of_block)
+        for key in sorted({*by_ticket, *pieces}, key=lambda one: (one[1].season, one[0]))
     ]
     loose += [one for result in results for one in _not_packed(result)]
     return Matched(results=tuple(results), loose=tuple(loose))
@@ -158,13 +181,16 @@ def season_results(
 
 
 def _shares_of(
-    lot: PackedLot, tickets: Sequence[BinTicket], pick_days: Mapping[str, Sequence[date]]
+    lot: PackedLot,
+    tickets: Sequence[BinTicket],
+    pick_days: Mapping[str, Sequence[date]],
+    seasons: Seasons,
 ) -> tuple[dict[Key, float], list[Loose]]:
     """Bins of a lot by block and season: by its tickets, else by its own paper."""
     shares: dict[Key, float] = {}
     for ticket in tickets:
         if ticket.lot == lot.lot:
-            key = ticket.block_id, ticket.picked_on.year
+            key = _key(ticket, seasons)
             shares[key] = shares.get(key, 0.0) + ticket.bins
     on_paper = sum(part.bins for part in lot.parts)
     if shares:
@@ -179,7 +205,7 @@ def _shares_of(
             ]
         return shares, []
     for part in lot.parts:
-        key = part.block_id, _season_of(part.block_id, lot.packed_on, pick_days)
+        key = part.block_id, _packed_season(part.block_id, lot.packed_on, pick_days, seasons)
         shares[key] = shares.get(key, 0.0) + part.bins
     if shares:
         return shares, []
@@ -192,9 +218,11 @@ def _shares_of(
     ]
 
 
-def _season_of(block_id: str, packed_on: date, pick_days: Mapping[str, Sequence[date]]) -> int:
+def _packed_season(
+    block_id: str, packed_on: date, pick_days: Mapping[str, Sequence[date]], seasons: Seasons
+) -> BlockSeason:
     before = [day for day in pick_days.get(block_id, ()) if day <= packed_on]
-    return max(before).year if before else packed_on.year
+    return season_on(max(before, default=packed_on), seasons.get(block_id, ()))
 
 
 def _strange_block(lot: PackedLot, block_id: str, varieties: Mapping[str, str]) -> Loose | None:
@@ -250,13 +278,17 @@ def _strange_tickets(tickets: Sequence[BinTicket], varieties: Mapping[str, str])
 
 
 def _by_block_and_season(
-    tickets: Sequence[BinTicket], varieties: Mapping[str, str]
+    tickets: Sequence[BinTicket], varieties: Mapping[str, str], seasons: Seasons
 ) -> dict[Key, list[BinTicket]]:
     found: dict[Key, list[BinTicket]] = {}
     for ticket in tickets:
         if ticket.block_id in varieties:
-            found.setdefault((ticket.block_id, ticket.picked_on.year), []).append(ticket)
+            found.setdefault(_key(ticket, seasons), []).append(ticket)
     return found
+
+
+def _key(ticket: BinTicket, seasons: Seasons) -> Key:
+    return ticket.block_id, season_on(ticket.picked_on, seasons.get(ticket.block_id, ()))
 
 
 def _result(
@@ -264,19 +296,21 @@ def _result(
     varieties: Mapping[str, str],
     tickets: Sequence[BinTicket],
     pieces: Sequence[LotPiece],
-    note: SeasonNote | None,
+    notes: Mapping[tuple[str, int], SeasonNote],
 ) -> SeasonResult:
+    block_id, season = key
     by_ticket = sum(ticket.bins for ticket in tickets)
     days = [ticket.picked_on.toordinal() * ticket.bins for ticket in tickets]
     return SeasonResult(
-        block_id=key[0],
-        variety=varieties[key[0]],
-        season=key[1],
+        block_id=block_id,
+        variety=varieties[block_id],
+        season=season.season,
+        begins=season.begins,
         bins=max(by_ticket, sum(one.bins for one in pieces)),
         first_day=min((ticket.picked_on for ticket in tickets), default=None),
         mean_day=date.fromordinal(round(sum(days) / by_ticket)) if tickets else None,
         pieces=tuple(pieces),
-        note=note,
+        note=notes.get((block_id, season.season)),
     )
 
 

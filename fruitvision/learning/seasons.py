@@ -8,6 +8,7 @@ from fruitvision.domain import Forecast, Learned, Stage
 from fruitvision.learning.layers import Comparison, compare
 from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import SeasonResult
+from fruitvision.learning.pick_season import same_harvest
 from fruitvision.learning.stages import stage_of
 
 
@@ -65,13 +66,13 @@ def last_looks(found: Sequence[Comparison]) -> tuple[Comparison, ...]:
 
 
 def _days_before(forecast: Forecast, result: SeasonResult) -> int | None:
-    """Days from a forecast of record to the first pick of that block in that year, as it was
+    """Days from a forecast of record to the first pick of that block in that season, as it was
     planned then; None if the forecast is of no such pick, or knew its result."""
     if forecast.what_if:
         return None
     for one in forecast.inputs:
         first = one.plan.picks[0].pick_date
-        if one.estimate.block.block_id == result.block_id and first.year == result.season:
+        if one.estimate.block.block_id == result.block_id and same_harvest(first, result.begins):
             if _knew(one.learned, result.season):
                 return None
             return (first - forecast.made_on).days

@@ -19,7 +19,7 @@ from fruitvision.harvest.rooms import Arrival
 from fruitvision.harvest.tickets import PassKey, SortedTickets, sort_tickets
 from fruitvision.harvest.update import HarvestUpdate, harvest_update
 from fruitvision.pipeline.pick_plans import kept_plans, moved_since
-from fruitvision.pipeline.picked import finished_passes, season_of
+from fruitvision.pipeline.picked import finished_passes, first_picks_of
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -53,7 +53,7 @@ def read_harvest(store: Store, forecast: Forecast) -> HarvestRecord:
         prices=store.prices(),
         rooms=store.cold_rooms(),
         tickets=store.bin_tickets(),
-        finished=finished_passes(store, season_of(forecast)),
+        finished=frozenset(finished_passes(store, first_picks_of(forecast))),
     )
 
 

@@ -32,6 +32,7 @@ from fruitvision.learning.expected import ExpectedCrop
 from fruitvision.learning.layers import Comparison
 from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import Loose, Matched, SeasonResult, season_results
+from fruitvision.learning.pick_season import first_picks
 from fruitvision.learning.score import Coverage, Score, coverage, score
 from fruitvision.learning.seasons import chosen_forecasts, comparisons, last_looks
 from fruitvision.learning.stages import stage_of
@@ -109,12 +110,12 @@ def track_record(
 
 
 def _matched(store: Store, forecasts: Sequence[Forecast]) -> Matched:
-    days: dict[str, list[date]] = {}
-    for forecast in forecasts:
-        for one in forecast.inputs:
-            days.setdefault(one.estimate.block.block_id, []).append(one.plan.picks[0].pick_date)
     return season_results(
-        store.bin_tickets(), store.packed_lots(), store.season_notes(), store.blocks(), days
+        store.bin_tickets(),
+        store.packed_lots(),
+        store.season_notes(),
+        store.blocks(),
+        first_picks(forecasts),
     )
 
 

@@ -8,6 +8,8 @@ from datetime import date
 
 from fruitvision.domain import BinTicket
 from fruitvision.field_table import FieldTable
+from fruitvision.learning.matching import seasons_of
+from fruitvision.learning.pick_season import first_picks, same_harvest, season_on
 from fruitvision.pipeline.sales import of_record
 from fruitvision.store import Store
 
@@ -59,25 +61,30 @@ def odd_tickets(
     return tuple(found)
 
 
-# A block and the year of its pick.
-_Key = tuple[str, int]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Most:
+    """P90 of the bins of a block, by the latest forecast of the harvest that begins on a day."""
+
+    begins: date
+    bins: float
 
 
-def _of_forecasts(store: Store) -> tuple[Mapping[str, Sequence[date]], Mapping[_Key, float]]:
-    """Days that picks are, or were, planned for, by block; P90 of the bins by each season's latest
-    forecast."""
+def _of_forecasts(store: Store) -> tuple[Mapping[str, Sequence[date]], Mapping[str, list[_Most]]]:
+    """Days that picks are, or were, planned for, by block; what each can bear, the latest forecast
+    first."""
     days: dict[str, list[date]] = {}
-    most: dict[_Key, float] = {}
+    most: dict[str, list[_Most]] = {}
     for forecast in of_record(store.forecasts()):
-        years = {}
+        begins = {}
         for one in forecast.inputs:
             picks = [pick.pick_date for pick in one.plan.picks]
             name = one.estimate.block.block_id
             days.setdefault(name, []).extend(picks)
-            years[name] = picks[0].year
+            begins[name] = picks[0]
         for crop in forecast.blocks:
-            if crop.bins is not None and crop.name in years:
-                most[crop.name, years[crop.name]] = crop.bins.p90
+            if crop.bins is not None and crop.name in begins:
+                found = _Most(begins=begins[crop.name], bins=crop.bins.p90)
+                most.setdefault(crop.name, []).insert(0, found)
     for name, plan in store.pick_plans().items():
         days.setdefault(name, []).extend(pick.pick_date for pick in plan.picks)
     for block in store.blocks():
@@ -108,22 +115,27 @@ def _away(one: date, other: date) -> float:
 
 
 def _too_many(
-    table: FieldTable[BinTicket], store: Store, most: Mapping[_Key, float]
+    table: FieldTable[BinTicket], store: Store, most: Mapping[str, Sequence[_Most]]
 ) -> dict[str, str]:
     """Why, of the largest new tickets of a block, until what is left can be believed."""
     kept = {one.ticket: one for one in store.bin_tickets()}
     after = kept | {one.ticket: one for one in table.rows}
-    bins: dict[_Key, float] = {}
+    seasons = seasons_of(after.values(), first_picks(of_record(store.forecasts())))
+    bins: dict[tuple[str, date], float] = {}
     for one in after.values():
-        key = one.block_id, one.picked_on.year
+        key = one.block_id, season_on(one.picked_on, seasons[one.block_id]).begins
         bins[key] = bins.get(key, 0.0) + one.bins
     found = {}
     for one in sorted(table.rows, key=lambda row: -row.bins):
-        key = one.block_id, one.picked_on.year
-        if key in most and bins[key] > TIMES_P90 * most[key] and kept.get(one.ticket) != one:
+        begins = season_on(one.picked_on, seasons[one.block_id]).begins
+        near = (
+            item.bins for item in most.get(one.block_id, ()) if same_harvest(item.begins, begins)
+        )
+        p90, key = next(near, None), (one.block_id, begins)
+        if p90 is not None and bins[key] > TIMES_P90 * p90 and kept.get(one.ticket) != one:
             found[one.ticket] = (
                 f"{one.block_id} would have {bins[key]:,.0f} bins, and its forecast is "
-                f"{most[key]:,.0f} at most (P90)."
+                f"{p90:,.0f} at most (P90)."
             )
             bins[key] -= one.bins
     return found

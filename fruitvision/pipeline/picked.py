@@ -2,28 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import date, datetime
+
 from fruitvision.domain import Estimate, Forecast, ThingKind
 from fruitvision.errors import ForecastError, did_you_mean
 from fruitvision.harvest.tickets import PassKey
 from fruitvision.harvest.update import HarvestUpdate
+from fruitvision.learning.matching import seasons_of
+from fruitvision.learning.pick_season import first_picks, same_harvest, season_on
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.pick_plans import kept_plans
+from fruitvision.pipeline.sales import of_record
 from fruitvision.store import Store
 
 
-def season_of(forecast: Forecast) -> int:
-    """The year of the first pick of a forecast."""
-    return min(one.plan.picks[0].pick_date for one in forecast.inputs).year
+def first_picks_of(forecast: Forecast) -> dict[str, date]:
+    """The day of the first pick of each block of a forecast."""
+    return {one.estimate.block.block_id: one.plan.picks[0].pick_date for one in forecast.inputs}
 
 
-def finished_passes(store: Store, season: int) -> frozenset[PassKey]:
-    """Passes of a season of which a person said that they are finished; the latest word counts."""
-    said: dict[PassKey, bool] = {}
+def finished_passes(store: Store, picks: Mapping[str, date]) -> dict[PassKey, datetime]:
+    """Passes of a harvest of which a person said that they are finished, and when; the latest word
+    counts. `picks` : the day of the first pick of each block, see `first_picks_of`."""
+    farm_season = min((day.year for day in picks.values()), default=0)
+    said: dict[PassKey, datetime | None] = {}
     for change in store.changes(kind=ThingKind.PASS):
         told = change.after or {}
-        if told.get("season") == season:
-            said.setdefault((str(told["block"]), int(str(told["pass"]))), bool(told["finished"]))
-    return frozenset(key for key, finished in said.items() if finished)
+        block_id = str(told.get("block"))
+        if block_id in picks and _is_of(told, picks[block_id], farm_season):
+            key = block_id, int(str(told["pass"]))
+            said.setdefault(key, change.at if told["finished"] else None)
+    return {key: at for key, at in said.items() if at is not None}
+
+
+def _is_of(told: Mapping[str, object], first_pick: date, farm_season: int) -> bool:
+    """Whether a mark is of the harvest of a block that begins on a day.
+
+    Marks of earlier versions kept no day but the year of the farm's first pick.
+    """
+    pick = told.get("pick")
+    if pick is None:
+        return told.get("season") == farm_season
+    return same_harvest(date.fromisoformat(str(pick)), first_pick)
 
 
 def mark_pass(key: PassKey, forecast: Forecast, store: Store, *, finished: bool, who: str) -> None:
@@ -46,10 +67,14 @@ def mark_pass(key: PassKey, forecast: Forecast, store: Store, *, finished: bool,
             f"{block_id} has no pass {number}; its last one is {passes}.",
             fix="Give one of them, or load a pick plan (picks) with more.",
         )
-    season = season_of(forecast)
-    if (key in finished_passes(store, season)) == finished:
+    picks = first_picks_of(forecast)
+    if (key in finished_passes(store, picks)) == finished:
         return
-    fields = {"block": block_id, "pass": number, "season": season}
+    first = picks[block_id]
+    season = season_on(
+        first, seasons_of(store.bin_tickets(), first_picks(of_record(store.forecasts())))[block_id]
+    ).season
+    fields = {"block": block_id, "pass": number, "season": season, "pick": first.isoformat()}
     store.note_change(
         ThingKind.PASS,
         f"{block_id} {number}/{passes}, {season}",
