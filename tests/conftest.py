@@ -15,6 +15,8 @@ import pytest
 from filelock import FileLock
 from hypothesis import settings
 
+from fruitvision.cores import cores_available
+
 # Small matrices by one thread: several wait for each other longer than they work, most of all where
 # many processes of tests share the cores. It counts only before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -77,6 +79,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         help="a folder made before by `fruitvision demo --out DIR | tee DIR/printed.txt`",
     )
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: tests of the app in a browser wait for part of their time."""
+    return cores_available() + 1
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
