@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from time import sleep
+from types import SimpleNamespace
 from zipfile import ZipFile
 
 import pytest
@@ -26,7 +27,15 @@ from fruitvision.pipeline.kept import FOLDER, forget_memory
 from fruitvision.records import to_json
 from fruitvision.settings import Settings
 from fruitvision.size_table import load_size_table
-from fruitvision.store import DATABASE_NAME, FarmStore, has_farm, open_farm, postgresql, tables
+from fruitvision.store import (
+    DATABASE_NAME,
+    FarmStore,
+    has_farm,
+    open_farm,
+    postgresql,
+    tables,
+    traces,
+)
 from fruitvision.store.database import reading, writing
 from fruitvision.store.jobs import job
 from fruitvision.store.move import content, move_to_file, move_to_server
@@ -350,6 +359,46 @@ def test_a_season_goes_from_the_server_as_from_a_file(moved: Path, tmp_path: Pat
             assert store.measured_photos() == ()
             left.append(in_file(store))
     assert left[0] == left[1]
+
+
+@on_server
+@pytest.mark.parametrize(
+    "reads", ["SELECT count(*) FROM hand_count", "SELECT 1"], ids=["table", "begun"]
+)
+def test_traces_that_are_left(moved: Path, monkeypatch: pytest.MonkeyPatch, reads: str) -> None:
+    """Of a season that is deleted while somebody reads: who holds a table keeps it from being
+    written anew; who only began to read keeps the rows in it."""
+    monkeypatch.setattr(postgresql, "WAIT_FOR_LOCK_MS", 100)
+    with open_farm(moved) as store, open_farm(moved) as other:
+        save_every_kind(store)
+        holds = store.season_holds(*SEASON)
+        with reading(other._engine, moved) as connection:
+            connection.exec_driver_sql(reads).all()
+            done = store.take_season_off(
+                *SEASON, expected=holds, about="2026", who="Ines", at=AT, take_files=print
+            )
+            assert not done
+        assert store.measured_photos() == ()
+        assert [one.about for one in store.changes(most=1)] == ["2026"]
+        # The connection that wrote anew may write no more than any other.
+        with store._engine.connect() as connection:
+            query = "SHOW default_transaction_read_only"
+            assert connection.exec_driver_sql(query).scalar() == "on"
+        assert traces.forget_traces(store._engine)
+
+
+@pytest.mark.parametrize(
+    ("severity", "detail", "left"),
+    [
+        ("INFO", None, False),  # vacuuming "hand_count"
+        ("INFO", "0 dead row versions cannot be removed yet.\nCPU: user: 0.04 s", False),
+        ("INFO", "3 tote Zeilenversionen können noch nicht entfernt werden.\nCPU: 0.00 s", True),
+        ("WARNING", None, True),  # permission denied to vacuum "hand_count", skipping it
+    ],
+)
+def test_what_a_server_tells_of_rows_left(severity: str, detail: str | None, left: bool) -> None:
+    notice = SimpleNamespace(severity_nonlocalized=severity, message_detail=detail)
+    assert traces._tells_of_rows_left(notice) is left
 
 
 @on_server

@@ -92,6 +92,10 @@ def delete_command(
         typer.echo("The server's own journal and backups may still have it: ask who runs it.")
     if not taken.traceless:
         typer.echo(
-            "The farm is open elsewhere: traces stay in its journal until the app is closed there."
+            "Somebody was reading on the server meanwhile: deleted rows are still in the files of "
+            "its tables. Ask who runs it to write the farm's tables anew (VACUUM FULL)."
+            if on_server
+            else "The farm is open elsewhere: traces stay in its journal until the app is closed "
+            "there."
         )
     return 0 if taken.traceless else 1

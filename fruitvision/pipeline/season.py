@@ -31,7 +31,8 @@ LONGEST_DAYS = 400
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenSeason:
     """What came of it. `traceless` : false where somebody else held the database open, so that
-    traces stay in its journal until they close it. `files` : photo files that went."""
+    traces stay in its journal until they close it, or in a server's tables until those are written
+    anew. `files` : photo files that went."""
 
     holds: SeasonHolds
     files: int

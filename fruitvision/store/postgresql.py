@@ -217,17 +217,6 @@ def count_rows(connection: Connection) -> None:
     connection.exec_driver_sql(f"ANALYZE {_names()}")
 
 
-def write_anew(engine: Engine) -> bool:
-    """Write all tables anew without the rows that are gone; whether that could be done."""
-    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.exec_driver_sql("SET default_transaction_read_only = off")
-        try:
-            connection.exec_driver_sql(f"VACUUM (FULL) {_names()}")
-        finally:
-            connection.exec_driver_sql("SET default_transaction_read_only = on")
-    return True
-
-
 def _let_end(connection: Any, _record: object) -> None:
     """A new connection, as the driver has it: it may be ended while it is not used."""
     if connection.info.server_version >= _ENDS_IDLE:

@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from sqlite3 import OperationalError
 from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, delete, func, insert, select, update
@@ -18,6 +17,7 @@ from fruitvision.store.changes import change
 from fruitvision.store.database import reading, writing
 from fruitvision.store.jobs import job
 from fruitvision.store.part import StorePart
+from fruitvision.store.traces import forget_traces
 from fruitvision.store.walk_plans import walk_plan
 
 # Tables with a day in each row, and the column that holds it.
@@ -29,7 +29,8 @@ _DAYS: Mapping[str, str] = {
     walk_plan.name: "drawn_on",
 }
 # Kinds of things that are named with their day in the record of changes. Others but references are
-# of no season, or of what stays: passes of tickets, harvest rests of forecasts, season notes of lots.
+# of no season, or go with what stays: passes with tickets, harvest rests with forecasts, notes of a
+# season with lots.
 _DATED_KINDS = (ThingKind.HAND_COUNT, ThingKind.CALIPERS, ThingKind.WALK, ThingKind.PLACE)
 _DAY = re.compile(r", (\d{4}-\d\d-\d\d)")
 # Under this name the change of a block keeps what went with it.
@@ -116,27 +117,7 @@ class SeasonPart(StorePart):
                 )
             )
             take_files(found.photo_ids)
-        return self._forget_traces()
-
-    def _forget_traces(self) -> bool:
-        """Write the file anew without free pages, and empty its journal.
-
-        On a server the tables are written anew; its own journal and backups are its keeper's.
-        """
-        if self._engine.dialect.name == "postgresql":
-            from fruitvision.store.postgresql import write_anew
-
-            return write_anew(self._engine)
-        connection = self._engine.raw_connection()
-        try:
-            cursor = connection.cursor()
-            cursor.execute("VACUUM")
-            (busy, *_) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-            return not busy
-        except OperationalError:
-            return False
-        finally:
-            connection.close()
+        return forget_traces(self._engine)
 
 
 def _within(table: Table, column: str, first: date, last: date) -> Any:
