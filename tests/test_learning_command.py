@@ -99,6 +99,19 @@ def test_lots_are_loaded_and_what_matches_nothing_is_told(farm: Path, tmp_path: 
     assert "Lot L2: No ticket names it" in text
 
 
+def test_a_load_of_which_every_row_is_taken_is_done_whatever_waits_elsewhere(
+    farm: Path, tmp_path: Path
+) -> None:
+    older, new = tmp_path / "older.csv", tmp_path / "tickets.csv"
+    older.write_text("ticket,block,picked_on,bins\n2,Hil,2026-09-03,5\n")
+    new.write_text("ticket,block,picked_on,bins\n1,Hill,2026-09-03,2\n")
+    assert run("lots", "load", str(older), "--farm", str(farm))[0] == 1
+    status, text = run("lots", "load", str(new), "--farm", str(farm))
+    # An older ticket matches nothing, and nothing is packed: said, and no fault of this load.
+    assert "Tickets of 'Hil', 5 bins" in text
+    assert status == 0
+
+
 @pytest.mark.parametrize("season", ["26", "20226"])
 def test_a_note_is_of_a_season_that_can_be(farm: Path, season: str) -> None:
     status, text = run("lots", "note", "Hill", season, "--left", "2", "--farm", str(farm))

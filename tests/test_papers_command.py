@@ -43,16 +43,21 @@ def test_a_table_is_looked_at_asked_about_and_taken_in_at_a_yes(
     dates = ("--dates", "dmy")
     name = ("--name", "block:GALA N-4=Gala North 4")
     assert main(["table", "preview", file, "--farm", str(farm), *dates, *name]) == 0
-    assert main(["table", "load", file, "--farm", str(farm), *dates, *name]) == 1
-    assert "Say --yes" in capsys.readouterr().out
+    capsys.readouterr()
+    assert main(["table", "load", file, "--farm", str(farm), *dates, *name]) == 2
+    told = capsys.readouterr().out
+    assert "boletas.csv: nothing is changed yet." in told
+    assert "Say --yes" in told
     assert tickets(farm) == []
     load = ["table", "load", file, "--farm", str(farm), *dates, "--yes", "--by", "Ines"]
     assert main([*load, *name]) == 0
+    told = capsys.readouterr().out
+    assert "nothing is changed yet" not in told
+    assert "Taken in: 2 rows of tickets." in told
     assert tickets(farm) == [
         ("T1", "Gala North 4", "2026-09-03"),
         ("T2", "Gala North 1", "2026-09-04"),
     ]
-    capsys.readouterr()
     assert main(load) == 0
     told = capsys.readouterr().out
     assert "as you said on" in told
@@ -94,6 +99,34 @@ def test_an_answer_that_makes_no_sense_is_told(
     file = str(paper(tmp_path, TICKETS))
     assert main(["table", "preview", file, "--farm", str(farm), *options]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 2
+
+
+def test_a_table_of_which_nothing_can_be_taken_in_is_not_done(
+    farm: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = "ticket,block,picked_on,bins\nT1,Gala North 1,2026-09-03,-2\n"
+    file = str(paper(tmp_path, bad))
+    assert main(["table", "preview", file, "--farm", str(farm)]) == 0
+    told = capsys.readouterr().out
+    assert "Would take in 0 rows" in told
+    assert "To take it in" not in told
+    assert main(["table", "load", file, "--farm", str(farm), "--yes"]) == 2
+    assert "No row can be taken in." in capsys.readouterr().out
+    junk = str(paper(tmp_path, "x,y\n1,2\n", "junk.csv"))
+    assert main(["table", "load", junk, "--farm", str(farm), "--yes"]) == 2
+    assert tickets(farm) == []
+
+
+def test_a_ticket_of_an_odd_day_that_is_there_is_asked_about_no_more(
+    farm: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    odd = "ticket,block,picked_on,bins\nT1,Gala North 1,2026-12-24,2\n"
+    load = ["table", "load", str(paper(tmp_path, odd)), "--farm", str(farm), "--yes"]
+    assert main(load) == 2
+    assert main([*load, "--odd", "2"]) == 0
+    capsys.readouterr()
+    assert main(load) == 0
+    assert "all of it is there already" in capsys.readouterr().out
 
 
 def test_a_file_that_is_not_there_is_told(farm: Path, capsys: pytest.CaptureFixture[str]) -> None:

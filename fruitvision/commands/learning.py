@@ -34,6 +34,7 @@ def load_command(
 ) -> int:
     """Keep what the packing house wrote down.
 
+    Exit status 1: a row was left out, or is of a block that the farm does not know.
     Example: fruitvision lots load packing/ --farm larkhill --by Ines
     """
     from fruitvision.pipeline.learning import farm_score
@@ -53,7 +54,7 @@ def load_command(
             *loose_lines(loose),
         ]
     )
-    return 1 if loaded.refused or loose else 0
+    return 1 if loaded.refused or loaded.unknown_blocks else 0
 
 
 @lots_cli.command("note")

@@ -15,6 +15,7 @@ from fruitvision.units import parse_counts
 
 if TYPE_CHECKING:
     from fruitvision.papers.answers import Answers
+    from fruitvision.pipeline.paper_records import Preview
 
 papers_cli = typer.Typer(
     help="Tables of any form into the farm: looked at first, kept after a yes.\n\n"
@@ -68,7 +69,8 @@ def preview_command(
     if preview.must_ask:
         typer.echo("Answer what stands behind ?, with the options named there.")
         return 1
-    typer.echo("To take it in: fruitvision table load, with the same options and --yes.")
+    if preview.rows:
+        typer.echo("To take it in: fruitvision table load, with the same options and --yes.")
     return 0
 
 
@@ -97,23 +99,26 @@ def load_command(
     answers = _answers(sheet, kind, column, dates, inches, name, odd)
     with farm_store(farm, create=False) as store:
         preview = look_at(file, store, answers, today=today())
-        say(preview_lines(preview))
-        if not yes or preview.must_ask:
-            typer.echo("Nothing was changed." if preview.must_ask else "Say --yes to take it in.")
-            return 1
+        taking = yes and not preview.must_ask and preview.rows > 0
+        say(preview_lines(preview, taking=taking))
+        if not taking:
+            typer.echo(_not_taken(preview))
+            return 2
         who = _login() if by is None else by
         taken = take_in(file, store, answers, who=who, seen=preview.stamp, today=today())
-    left_out = len(preview.refused) + (preview.understood.rows_out if preview.understood else 0)
-    left_out += sum(not one.meant for one in preview.odd_counts)
-    left_out += sum(not one.meant for one in preview.odd_tickets)
-    left_out += sum(not one.meant for one in preview.odd_blocks)
     if taken.changed:
         typer.echo(f"Taken in: {many(preview.rows, 'row')} of {preview.kind}.")
-    elif preview.rows:
-        typer.echo("Nothing was changed: all of it is there already.")
+    elif preview.left_out:
+        typer.echo("Nothing was changed: the rows that could be taken in are there already.")
     else:
-        typer.echo("No row was understood: nothing was changed.")
-    return 1 if left_out else 0
+        typer.echo("Nothing was changed: all of it is there already.")
+    return 1 if preview.left_out else 0
+
+
+def _not_taken(preview: Preview) -> str:
+    if preview.must_ask:
+        return "Nothing was changed."
+    return "Say --yes to take it in." if preview.rows else "No row can be taken in."
 
 
 @papers_cli.command("names")

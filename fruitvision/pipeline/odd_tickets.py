@@ -40,7 +40,7 @@ def odd_tickets(
     today: date | None = None,
 ) -> tuple[OddTicket, ...]:
     """Tickets of the future, far from every planned pick of their block, or of more bins than the
-    block can bear.
+    block can bear. One that the farm has just so is asked about no more.
 
     Parameters
     ----------
@@ -50,13 +50,14 @@ def odd_tickets(
         Without it no day is of the future.
     """
     planned, most = _of_forecasts(store)
+    there = set(store.bin_tickets())
     too_many = _too_many(table, store, most)
     found = []
     for line, ticket in zip(table.lines, table.rows, strict=True):
         why = _of_its_day(ticket, planned.get(ticket.block_id, ()), today) or too_many.get(
             ticket.ticket, ""
         )
-        if why:
+        if why and ticket not in there:
             found.append(OddTicket(line=line, ticket=ticket, why=why, meant=line in meant))
     return tuple(found)
 

@@ -38,12 +38,13 @@ Row = TypeVar("Row")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedPacking:
-    """How much came in, and what was left out."""
+    """How much came in, what was left out, and blocks it names that the farm does not know."""
 
     tickets: int
     lots: int
     parts: int
     refused: tuple[Refused, ...]
+    unknown_blocks: tuple[str, ...] = ()
 
 
 def load_packing(
@@ -94,11 +95,13 @@ def load_packing(
     for name, rows in counts.items():
         if rows:
             store.note_table(name, rows, who=who, at=now_utc())
+    named = {one.block_id for one in tickets.rows} | {one.part.block_id for one in parts.rows}
     return LoadedPacking(
         tickets=counts["tickets"],
         lots=counts["packed"],
         parts=counts["lots"],
         refused=tuple(refused),
+        unknown_blocks=tuple(sorted(named - {block.block_id for block in store.blocks()})),
     )
 
 

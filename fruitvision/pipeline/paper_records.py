@@ -83,6 +83,13 @@ class Preview:
         """Whether the farm has all of it already."""
         return not (self.new or self.changed or self.gone)
 
+    @property
+    def left_out(self) -> int:
+        """Rows that stay out: refused, of unknown names, or odd and not confirmed."""
+        odd = (*self.odd_counts, *self.odd_tickets, *self.odd_blocks)
+        unknown = self.understood.rows_out if self.understood else 0
+        return len(self.refused) + unknown + sum(not one.meant for one in odd)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenIn:

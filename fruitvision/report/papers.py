@@ -29,9 +29,12 @@ _WHY = {
 }
 
 
-def preview_lines(preview: Preview) -> list[str]:
-    """All that a preview says; what must be answered names the option that answers it."""
-    lines = [f"{preview.file}: nothing is changed yet."]
+def preview_lines(preview: Preview, *, taking: bool = False) -> list[str]:
+    """All that a preview says; what must be answered names the option that answers it.
+
+    `taking` : whether its rows are taken in right after.
+    """
+    lines = [f"{preview.file}:{'' if taking else ' nothing is changed yet.'}"]
     if not preview.read_from:
         return [*lines, "? Which sheet? --sheet NAME, one of:", *_listed(preview.sheets)]
     lines += _about_sheet(preview, preview.read_from)
