@@ -45,6 +45,8 @@ from tests.walked_farm import SETTINGS, add_good_block
 
 TABLE = load_size_table("box_counts_42lb")
 MONDAY = date(2026, 8, 17)
+# A season before this farm's own.
+PICK_BEFORE = PICK - timedelta(days=365)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +107,9 @@ def packed(
 def of_last_year(store: FarmStore) -> None:
     """What was accepted just now was learned of the season before this farm's own."""
     for choice in store.learned_choices():
-        by_stage = tuple(replace(one, latest_season=2025) for one in choice.by_stage)
+        by_stage = tuple(
+            replace(one, latest_season=2025, latest_pick=PICK_BEFORE) for one in choice.by_stage
+        )
         store.save_learned_choice(replace(choice, by_stage=by_stage))
 
 
@@ -204,7 +208,7 @@ def test_a_forecast_that_knew_its_own_season_is_on_no_record(farm: FarmStore) ->
     learned = farm_score(farm).proposals[0].of(Stage.PLAN)
     first = farm.forecasts()[0]
     for latest, used in ((2025, "later"), (2026, first.forecast_id), (0, first.forecast_id)):
-        corrected = replace(learned, latest_season=latest)
+        corrected = replace(learned, latest_season=latest, latest_pick=None)
         inputs = tuple(replace(one, learned=corrected) for one in first.inputs)
         later = replace(first, forecast_id="later", inputs=inputs)
         result = harvested_results(farm)[0]
@@ -248,7 +252,9 @@ def test_what_was_accepted_moves_the_next_forecast_and_the_bridge_says_so(farm: 
     assert fruit_of(after) / fruit_of(before) == pytest.approx(exp(proposed.count.value), rel=0.02)
     assert fruit_of(after, "Mill") == fruit_of(before, "Mill")
     (hill,) = (one for one in after.inputs if one.estimate.block.block_id == "Hill")
-    assert hill.learned == replace(proposed, who="Ines", latest_season=2025)
+    assert hill.learned == replace(
+        proposed, who="Ines", latest_season=2025, latest_pick=PICK_BEFORE
+    )
     assert "accepted by Ines" in next(one.rests_on for one in after.blocks if one.name == "Hill")
     steps = {one.cause: one.cartons for one in after.bridge.steps}
     assert steps["learned"] == pytest.approx(after.bridge.cartons - after.bridge.earlier_cartons)

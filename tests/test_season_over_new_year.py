@@ -12,14 +12,17 @@ from pathlib import Path
 import pytest
 
 from fruitvision.domain import BinTicket, Forecast, KeptWalk, ThingKind, WalkPlan
+from fruitvision.learning.corrections import before_pick
+from fruitvision.learning.expected import ExpectedCrop, SizeMove
 from fruitvision.packed_data import read_tickets
 from fruitvision.pipeline import forecast_farm
-from fruitvision.pipeline.learning import farm_score
+from fruitvision.pipeline.learning import accept, farm_score
 from fruitvision.pipeline.odd_tickets import odd_tickets
 from fruitvision.pipeline.packing import load_packing
 from fruitvision.pipeline.picked import finished_passes, first_picks_of, mark_pass
 from fruitvision.size_table import load_size_table
 from fruitvision.store import FarmStore, open_farm
+from tests.packed_season import papers
 from tests.walked_farm import SETTINGS, add_block, add_calipers, add_hand_counts, add_walk
 
 TABLE = load_size_table("box_counts_42lb")
@@ -53,6 +56,26 @@ def farm(walked: Path, tmp_path: Path) -> Iterator[FarmStore]:
 
 def keep_ticket(store: FarmStore, block: str, on: date, bins: float = 2.0) -> None:
     store.save_bin_tickets([BinTicket(ticket=f"{on}", block_id=block, picked_on=on, bins=bins)])
+
+
+def packed_as_forecast(store: FarmStore, block: str, on: date) -> None:
+    """Tickets and lots of a crop as it was forecast."""
+    made = store.forecasts()[0]
+    (inputs,) = (one for one in made.inputs if one.estimate.block.block_id == block)
+    (crop,) = (one for one in made.blocks if one.name == block)
+    expected = ExpectedCrop(inputs, TABLE, SETTINGS)
+    shares, mean_kg = expected.shares(SizeMove())[1:-1], expected.mean_g(SizeMove()) / 1000
+    fill = crop.fruit.p50 * shares * 0.8
+    ticket, lot = papers(
+        block,
+        picked_on=on,
+        bins=crop.fruit.p50 * mean_kg / SETTINGS.bin_kg,
+        cartons=fill / [one.fruit_per_carton for one in TABLE.classes],
+        culled_kg=(crop.fruit.p50 - fill.sum()) * mean_kg,
+        table=TABLE,
+    )
+    store.save_bin_tickets([ticket])
+    store.save_packed_lots([lot])
 
 
 def being_picked(store: FarmStore) -> list[tuple[str, int]]:
@@ -157,3 +180,18 @@ def test_a_season_is_judged_by_its_forecast_once_it_is_over(farm: FarmStore) -> 
         ("Kestrel Top", 2026),
         ("Owl Bottom", 2027),
     }
+
+
+def test_one_harvest_is_one_season_of_the_farm_and_corrects_the_next(farm: FarmStore) -> None:
+    (made,) = farm.forecasts()
+    for name, day in (("Kestrel Top", EARLY), ("Owl Bottom", LATE)):
+        packed_as_forecast(farm, name, day)
+        mark_pass((name, 1), made, farm, finished=True, who="Ines")
+    proposals = farm_score(farm).proposals
+    assert [(one.seasons, one.results) for one in proposals] == [(1, 1), (1, 1)]
+    (choice,) = accept(["Kestrel Top"], farm, who="Ines")
+    # Owl Bottom's result is of 2027; so is Kestrel Top's next pick, and it is of the next harvest.
+    assert before_pick([choice], date(2027, 12, 15)) == choice
+    # Nothing of this harvest is corrected by itself.
+    for day in (EARLY, LATE, date(2027, 5, 20)):
+        assert before_pick([choice], day) is None

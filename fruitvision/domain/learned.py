@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 
 
@@ -47,6 +47,10 @@ class Learned:
         Seasons of the farm, and of this block, that it rests on.
     latest_season : int
         The last of them: it corrects forecasts of later ones only; 0 where that was not kept.
+    latest_pick : date or None
+        The latest day, as forecast, that a pick of them began on: where blocks of one harvest are
+        picked before and after New Year, the year does not tell later ones. None in earlier
+        versions.
     who : str
         Who accepted it.
     """
@@ -59,6 +63,7 @@ class Learned:
     seasons: int = 0
     results: int = 0
     latest_season: int = 0
+    latest_pick: date | None = None
     who: str = ""
 
 

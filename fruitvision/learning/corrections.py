@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from math import expm1
 
 from fruitvision.domain import (
@@ -15,6 +16,12 @@ from fruitvision.domain import (
     Stage,
 )
 from fruitvision.learning.layers import Comparison, Layer
+from fruitvision.learning.pick_season import (
+    BlockSeason,
+    block_seasons,
+    next_harvest_from,
+    season_on,
+)
 from fruitvision.learning.shrinkage import (
     COUNT_SPREADS,
     CULL_SPREADS,
@@ -89,13 +96,13 @@ def proposals(
     """
     latest = max((one.season for one in found), default=0)
     used = [one for one in found if not one.left_out and one.season > latest - SEASONS_BACK]
-    seasons = {one.season for one in used}
     if not used:
         return ()
+    harvests = block_seasons((), [one.first_pick for one in used])
     targets = [Target(one.block_id, one.variety, stage) for one in blocks for stage in Stage]
-    counts = learn(_observed(used, "count"), targets, COUNT_SPREADS)
-    sizes = learn(_observed(used, "size_mm"), targets, SIZE_SPREADS)
-    culls = learn(_culls(used, cull_base), targets, CULL_SPREADS)
+    counts = learn(_observed(used, harvests, "count"), targets, COUNT_SPREADS)
+    sizes = learn(_observed(used, harvests, "size_mm"), targets, SIZE_SPREADS)
+    culls = learn(_culls(used, harvests, cull_base), targets, CULL_SPREADS)
     learned: dict[str, list[Learned]] = {}
     for target, count, size, cull in zip(targets, counts, sizes, culls, strict=True):
         learned.setdefault(target.block_id, []).append(
@@ -105,9 +112,10 @@ def proposals(
                 size_mm=size,
                 cull=cull,
                 cull_base=cull_base.get(target.block_id, 0.0),
-                seasons=len(seasons),
+                seasons=len(harvests),
                 results=_seasons_of(used, target.block_id),
-                latest_season=max(seasons),
+                latest_season=max(one.season for one in used),
+                latest_pick=max(one.first_pick for one in used),
             )
         )
     return tuple(
@@ -115,7 +123,7 @@ def proposals(
             block_id=block.block_id,
             variety=block.variety,
             by_stage=tuple(learned[block.block_id]),
-            seasons=len(seasons),
+            seasons=len(harvests),
             results=_seasons_of(used, block.block_id),
             left_out=_left_out(found, block.block_id),
             far_off=_far_off(used, block),
@@ -140,25 +148,36 @@ def latest_choices(choices: Sequence[LearnedChoice]) -> dict[str, LearnedChoice]
 # ---------------------------------------------------------------- what is used
 
 
-def before_season(words: Sequence[LearnedChoice], season: int) -> LearnedChoice | None:
-    """The latest word on a block that was learned before a season: what a season taught corrects
-    later ones only. None where the latest word is to use nothing.
+def before_pick(words: Sequence[LearnedChoice], first_pick: date) -> LearnedChoice | None:
+    """The latest word on a block that was learned before the harvest of a pick: what a season
+    taught corrects later ones only. None where the latest word is to use nothing.
 
     Parameters
     ----------
     words : sequence of LearnedChoice
         On one block, the oldest first.
-    season : int
-        Year of the pick that is forecast.
+    first_pick : date
+        The first day of the pick that is forecast.
     """
     for choice in reversed(words):
         if not choice.accepted:
             return None
-        # Where the season was not kept, it is that in which somebody accepted it.
-        learned_of = max((one.latest_season for one in choice.by_stage), default=0)
-        if (learned_of or choice.at.year) < season:
+        if all(taught_before(one, first_pick, said_in=choice.at.year) for one in choice.by_stage):
             return choice
     return None
+
+
+def taught_before(learned: Learned, first_pick: date, *, said_in: int) -> bool:
+    """Whether a correction rests on harvests before that of a pick only.
+
+    Parameters
+    ----------
+    said_in : int
+        The year that stands for its last season where that was not kept.
+    """
+    if learned.latest_pick is not None:
+        return first_pick >= next_harvest_from(learned.latest_pick)
+    return (learned.latest_season or said_in) < first_pick.year
 
 
 def accepted_for(choice: LearnedChoice | None, stage: Stage) -> Learned | None:
@@ -192,28 +211,35 @@ def with_learned(inputs: BlockInputs, learned: Learned | None, *, cull_share: fl
 # ---------------------------------------------------------------- what was seen
 
 
-def _observed(found: Sequence[Comparison], layer: str) -> list[Observation]:
+def _observed(
+    found: Sequence[Comparison], harvests: Sequence[BlockSeason], layer: str
+) -> list[Observation]:
     observed = []
     for one in found:
         seen: Layer | None = getattr(one, layer)
         if seen is not None:
-            observed.append(_observation(one, seen, seen.value))
+            observed.append(_observation(one, harvests, seen, seen.value))
     return observed
 
 
-def _culls(found: Sequence[Comparison], base: Mapping[str, float]) -> list[Observation]:
+def _culls(
+    found: Sequence[Comparison], harvests: Sequence[BlockSeason], base: Mapping[str, float]
+) -> list[Observation]:
     return [
-        _observation(one, one.cull, one.actual_cull - base.get(one.block_id, 0.0))
+        _observation(one, harvests, one.cull, one.actual_cull - base.get(one.block_id, 0.0))
         for one in found
         if one.cull is not None and one.actual_cull is not None and one.block_id in base
     ]
 
 
-def _observation(one: Comparison, layer: Layer, value: float) -> Observation:
+def _observation(
+    one: Comparison, harvests: Sequence[BlockSeason], layer: Layer, value: float
+) -> Observation:
+    """What blocks of one harvest of the farm share is one season's, also over New Year."""
     return Observation(
         block_id=one.block_id,
         variety=one.variety,
-        season=one.season,
+        season=season_on(one.first_pick, harvests).season,
         stage=one.stage,
         value=value,
         result_error=layer.result_error,

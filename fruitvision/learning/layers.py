@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from math import log
 
 import numpy as np
@@ -113,6 +113,11 @@ class Comparison:
     trees: int
     packed_share: float
     remarks: tuple[str, ...] = ()
+
+    @property
+    def first_pick(self) -> date:
+        """The first day of the pick that was forecast."""
+        return self.made_on + timedelta(days=self.days_before)
 
 
 def compare(

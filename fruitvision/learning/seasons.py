@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from datetime import date
 
 from fruitvision.domain import Forecast, Learned, Stage
+from fruitvision.learning.corrections import taught_before
 from fruitvision.learning.layers import Comparison, compare
 from fruitvision.learning.lot_tables import TableOf
 from fruitvision.learning.matching import SeasonResult
@@ -73,12 +75,14 @@ def _days_before(forecast: Forecast, result: SeasonResult) -> int | None:
     for one in forecast.inputs:
         first = one.plan.picks[0].pick_date
         if one.estimate.block.block_id == result.block_id and same_harvest(first, result.begins):
-            if _knew(one.learned, result.season):
+            if _knew(one.learned, first):
                 return None
             return (first - forecast.made_on).days
     return None
 
 
-def _knew(learned: Learned | None, season: int) -> bool:
+def _knew(learned: Learned | None, first_pick: date) -> bool:
     """Whether a correction may rest on that season itself: also where its season was not kept."""
-    return learned is not None and not 0 < learned.latest_season < season
+    if learned is None:
+        return False
+    return not taught_before(learned, first_pick, said_in=first_pick.year)

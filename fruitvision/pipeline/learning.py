@@ -23,7 +23,7 @@ from fruitvision.learning.corrections import (
     BELIEVABLE,
     Proposal,
     accepted_for,
-    before_season,
+    before_pick,
     proposals,
     with_choices,
     with_learned,
@@ -214,7 +214,7 @@ def learned_inputs(
     """A block's inputs with what was accepted for its forecasts of this stage; as they are where
     nothing was of an earlier season. `choices` : as `choices_now`."""
     first = inputs.plan.picks[0].pick_date
-    choice = before_season(choices.get(inputs.estimate.block.block_id, ()), first.year)
+    choice = before_pick(choices.get(inputs.estimate.block.block_id, ()), first)
     learned = accepted_for(choice, stage_of(max((first - made_on).days, 0)))
     if learned is None:
         return inputs
