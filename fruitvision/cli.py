@@ -135,7 +135,7 @@ def app(
     """
     from fruitvision.serve import serve_app
 
-    return serve_app(farm, address=address, port=port, proxy_header=proxy_header)
+    return serve_app(farm, address=address, port=port, proxy_header=proxy_header, tell=typer.echo)
 
 
 cli.command()(work)

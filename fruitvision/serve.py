@@ -9,7 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -51,7 +51,14 @@ def app_environment(farm: Path) -> dict[str, str]:
     }
 
 
-def serve_app(farm: Path, *, address: str, port: int, proxy_header: str = "") -> int:
+def serve_app(
+    farm: Path,
+    *,
+    address: str,
+    port: int,
+    proxy_header: str = "",
+    tell: Callable[[str], None] | None = None,
+) -> int:
     """Run the app until it is stopped; its exit status.
 
     Parameters
@@ -64,6 +71,8 @@ def serve_app(farm: Path, *, address: str, port: int, proxy_header: str = "") ->
         Port to listen on.
     proxy_header : str
         The header in which a proxy on this computer tells whom it signed in.
+    tell : callable
+        Told at the start, a line at a time, where the app listens, and that a farm is begun.
 
     Raises
     ------
@@ -74,6 +83,9 @@ def serve_app(farm: Path, *, address: str, port: int, proxy_header: str = "") ->
     network = address not in THIS_COMPUTER
     _refuse_open_door(farm, address, network=network, proxy_header=proxy_header)
     _refuse_taken(address, port)
+    if tell is not None:
+        for line in _start_lines(farm, address, port):
+            tell(line)
     _go_on_with_work(farm)
     environment = os.environ | app_environment(farm)
     environment |= {SHUT_VARIABLE: "1" if network else "", PROXY_VARIABLE: proxy_header}
@@ -98,6 +110,15 @@ def serve_app(farm: Path, *, address: str, port: int, proxy_header: str = "") ->
     }
     environment |= {OPTIONS_VARIABLE: json.dumps(options)}
     return _run([sys.executable, "-m", "app.server"], environment)
+
+
+def _start_lines(farm: Path, address: str, port: int) -> list[str]:
+    """Where the app listens, and whether a farm is begun: a misspelt folder is a new farm."""
+    from fruitvision.store import has_farm
+
+    begun = [] if has_farm(farm) else [f"There was no farm in {farm}: a new one is begun."]
+    host = f"[{address}]" if ":" in address else address
+    return [*begun, f"The app listens at http://{host}:{port}; Ctrl+C ends it."]
 
 
 def _run(command: Sequence[str], environment: Mapping[str, str]) -> int:

@@ -18,6 +18,8 @@ from app.server import listening
 from fruitvision.accounts import AccountBook, Role
 from fruitvision.errors import ServeError
 from fruitvision.serve import serve_app
+from fruitvision.store import open_farm
+from tests.test_bad_input import run
 
 # Plays the server: writes its process id, and waits.
 SLEEPER = """
@@ -53,6 +55,23 @@ def test_a_port_that_is_taken_is_said_with_what_to_do(tmp_path: Path) -> None:
             serve_app(tmp_path / "farm", address="127.0.0.1", port=port)
     assert f"http://127.0.0.1:{port}" in caught.value.fix
     assert "--port" in caught.value.fix
+
+
+def test_the_start_says_where_it_listens_and_that_a_farm_is_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fruitvision.serve._run", lambda *_: 0)
+    monkeypatch.setattr("fruitvision.serve._refuse_taken", lambda *_: None)
+    begun = f"There was no farm in {tmp_path / 'typo'}: a new one is begun."
+    listens = "The app listens at http://127.0.0.1:8507; Ctrl+C ends it."
+    command = ["app", "--port", "8507", "--farm", str(tmp_path / "typo")]
+    status, told = run(*command)
+    assert (status, told.splitlines()) == (0, [begun, listens])
+    open_farm(tmp_path / "typo").close()
+    assert run(*command)[1].splitlines() == [listens]
+    told_ipv6: list[str] = []
+    serve_app(tmp_path / "typo", address="::1", port=8507, tell=told_ipv6.append)
+    assert told_ipv6 == ["The app listens at http://[::1]:8507; Ctrl+C ends it."]
 
 
 def test_no_network_reaches_a_farm_where_nobody_has_an_account(tmp_path: Path) -> None:

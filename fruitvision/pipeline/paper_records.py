@@ -86,6 +86,7 @@ class Preview:
     @property
     def left_out(self) -> int:
         """Rows that stay out: refused, of unknown names, or odd and not confirmed."""
+        odd: tuple[OddCount | OddTicket | OddBlock, ...]
         odd = (*self.odd_counts, *self.odd_tickets, *self.odd_blocks)
         unknown = self.understood.rows_out if self.understood else 0
         return len(self.refused) + unknown + sum(not one.meant for one in odd)
