@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fruitvision.domain import RegisteredTree, TreeId
+from fruitvision.domain import RegisteredTree, ThingKind, TreeId
 from fruitvision.pipeline.standing import standings
 from fruitvision.pipeline.thinning import ranked_by_worth, thinning_of_farm
 from fruitvision.pipeline.worth import worth_if_known
@@ -131,9 +131,11 @@ def test_prices_are_kept_and_told_by_block_with_what_pays_to_measure(folder: Pat
     assert "an hour: photograph 10 more trees" in text
     assert "made of: Hill 100%" in text
     assert "No prices are loaded" not in text
-    status, text = run("worth", "--farm", str(folder), "--prices", str(prices))
+    status, text = run("worth", "--farm", str(folder), "--prices", str(prices), "--by", "Ines")
     assert status == 1
     assert "No block is of variety 'Galla'" in text
+    with open_farm(folder) as store:
+        assert store.changes(kind=ThingKind.TABLE, about="prices", most=1)[0].who == "Ines"
 
 
 def test_blocks_to_thin_are_ranked_by_worth_only_where_prices_tell_it(folder: Path) -> None:

@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fruitvision.commands.options import Farm, SettingsFile, ShownUnits
-from fruitvision.console import day, farm_settings_or, farm_store, say, shown_units, today
+from fruitvision.console import (
+    day,
+    farm_settings_or,
+    farm_store,
+    login_name,
+    say,
+    shown_units,
+    today,
+)
 from fruitvision.domain import CartonPrice, ThingKind
 from fruitvision.errors import FieldDataError, StoreError, did_you_mean
 
@@ -138,6 +146,9 @@ def worth(
         typer.Option("--prices", help="Table of prices; the farm keeps it, in place of its own."),
     ] = None,
     settings_file: SettingsFile = None,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Who gives prices; else the name of this login.")
+    ] = None,
 ) -> int:
     """What each block's cartons are worth, what is at stake, and what pays to measure next.
 
@@ -153,7 +164,8 @@ def worth(
         done = 0
         if prices is not None:
             before = store.prices()
-            rows, left_out = load_tables({"prices": prices}, store, store.blocks())
+            who = login_name() if by is None else by
+            rows, left_out = load_tables({"prices": prices}, store, store.blocks(), who=who)
             typer.echo(_loaded_words(prices.name, rows.prices, before, store))
             say(refused_lines(left_out))
             done = 0 if rows.prices and not left_out else 1
