@@ -129,7 +129,10 @@ def test_a_move_is_a_try_out_until_it_is_kept(folder: Path) -> None:
     _, now = command("harvest", folder)
     assert "Sat 5 Sep: Hill" in now
     assert "Sales works on the forecast's dates" in now
-    assert command("harvest", folder, "--as-forecast")[1] == before
+    _, as_forecast = command("harvest", folder, "--as-forecast")
+    moved = "The farm's passes are not those of this forecast: Hill."
+    assert moved in as_forecast
+    assert [one for one in as_forecast.splitlines() if moved not in one] == before.splitlines()
     with open_farm(folder) as store:
         (change,) = store.changes(kind=ThingKind.PICK_PLAN)
         assert (change.who, change.about) == ("Ines", "Hill")
@@ -240,6 +243,31 @@ def test_a_pass_is_finished_by_a_persons_word_until_it_is_taken_back(folder: Pat
         status, text = command("harvest", folder, "--done", wrong)
         assert status == 2
         assert words in text
+
+
+def test_what_was_marked_is_said_and_what_takes_it_back(folder: Path) -> None:
+    with open_farm(folder) as store:
+        (hill,) = (one for one in forecast_of(store).blocks if one.name == "Hill")
+    planned = hill.picks[0].bins
+    assert planned is not None
+    keep_ticket(folder, round(0.3 * planned.p10, 1))
+    _, text = command("harvest", folder, "--done", "Hill:1")
+    first = text.splitlines()[0]
+    assert first.startswith(f"Finished: Hill pass 1: {0.3 * planned.p10:.1f} of ")
+    assert first.endswith(
+        f"bins came in. Is that meant? To take it back: "
+        f"fruitvision harvest --farm {folder} --not-done Hill:1"
+    )
+    # Why other numbers moved is said without --tickets too, and nothing is logged.
+    assert "  Mill: moved by Hill -" in text
+    assert "Written into the log" not in text
+    _, text = command("harvest", folder, "--not-done", "Hill:1")
+    assert text.splitlines()[0].startswith("Open again: Hill pass 1: ")
+    assert "moved by" not in text
+    keep_ticket(folder, planned.p50)
+    _, text = command("harvest", folder, "--done", "Hill:1")
+    assert text.splitlines()[0].endswith("bins came in.")
+    assert "Is that meant" not in text
 
 
 def test_a_ticket_that_belongs_nowhere_is_listed(folder: Path) -> None:

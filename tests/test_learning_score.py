@@ -1,5 +1,6 @@
 """The score: coverage with its binomial range, errors by stage and variety, what is used when."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from math import log
@@ -155,6 +156,16 @@ def test_lines_say_inside_by_word() -> None:
     assert "1 of 2 results ended inside P10–P90; 8 of 10 should." in lines
     assert "1,000 (900–1,100) fruit" in lines
     assert " NO" in lines
+
+
+def test_a_long_range_keeps_its_distance() -> None:
+    (line,) = (
+        one
+        for one in score_lines(score([held(actual=23456.0, forecast=22234.0)]))
+        if "23,456" in one
+    )
+    assert f"{date(2026, 8, 1).year}" in line
+    assert re.search(r"\d  +22,234 \(20,011–24,457\) fruit +23,456", line)
 
 
 # ---------------------------------------------------------------- corrections

@@ -68,7 +68,13 @@ def test_a_book_is_loaded_checked_and_told_what_is_short(folder: Path) -> None:
     assert "A forecast, not an offer" in text
     assert "This forecast is not frozen." in text
     assert run("freeze", "--farm", str(folder), "--by", "Ines")[0] == 0
-    assert "not frozen" not in orders(folder, "check")[1]
+    text = orders(folder, "check")[1]
+    assert "not frozen" not in text
+    assert "The farm's passes are not those" not in text
+    with open_farm(folder, create=False) as store:
+        picks = (Pick(pick_date=date(2026, 9, 9), share=1.0),)
+        store.save_pick_plan("Hill", PickPlan(picks=picks))
+    assert "The farm's passes are not those of this forecast: Hill." in orders(folder, "check")[1]
 
 
 def test_wrong_rows_are_named_and_the_rest_comes_in(folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from shlex import quote
 
 import typer
 
@@ -13,6 +14,7 @@ from fruitvision.domain import Forecast, PickPlan
 from fruitvision.errors import ForecastError
 from fruitvision.harvest.moves import moved_plans, parse_move
 from fruitvision.harvest.tickets import PassKey
+from fruitvision.harvest.update import HarvestUpdate
 from fruitvision.pipeline.harvest_plan import (
     HarvestNow,
     harvest_now,
@@ -22,6 +24,7 @@ from fruitvision.pipeline.harvest_plan import (
 from fruitvision.pipeline.pick_plans import check_moved, keep_plans
 from fruitvision.pipeline.picked import log_update, mark_pass
 from fruitvision.report import margin_lines, update_lines
+from fruitvision.report.harvest_update import finished_line, moved_lines
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 
@@ -33,7 +36,8 @@ class AskedHarvest:
     `moves`, `done`, `not_done` as they were typed. `keep` : what the moves ask for becomes the pick
     plan. `tickets` : say what is picked, and write what is still to come into the log. `margins` :
     say which passes may not pay.
-    `as_forecast` : the whole harvest on the forecast's dates. `who` says it all.
+    `as_forecast` : the whole harvest on the forecast's dates. `who` says it all. `farm` : its
+    folder, as it was typed.
     """
 
     moves: Sequence[str] = ()
@@ -44,6 +48,7 @@ class AskedHarvest:
     not_done: Sequence[str] = ()
     as_forecast: bool = False
     who: str = ""
+    farm: str = ""
 
 
 def asked_harvest(
@@ -71,17 +76,44 @@ def asked_harvest(
         record = replace(record, plans=plans, tickets=(), finished=frozenset())
     record = replace(record, plans={**record.plans, **tried})
     found = harvest_now(forecast, record, settings)
+    say(_marked_lines(found.update, asked))
     if tried:
         typer.echo(_moved_words(tried, kept=asked.keep))
-    if asked.tickets and found.update is not None:
-        say(update_lines(found.update))
-        written = log_update(found.update, store, who=asked.who)
-        typer.echo(f"Written into the log: {written} {'line' if written == 1 else 'lines'}.\n")
-    elif asked.tickets:
-        typer.echo("There are no bin tickets of this season yet.")
+    _say_picked(found.update, store, asked)
     if asked.margins:
         say([*margin_lines(margins_now(forecast, record, settings), settings.currency), ""])
     return found
+
+
+def _say_picked(update: HarvestUpdate | None, store: Store, asked: AskedHarvest) -> None:
+    """What is picked, if that was asked for; what it moved in any case."""
+    if update is None:
+        if asked.tickets:
+            typer.echo("There are no bin tickets of this season yet.")
+    elif not asked.tickets:
+        say(moved_lines(update))
+    else:
+        say(update_lines(update))
+        written = log_update(update, store, who=asked.who)
+        typer.echo(f"Written into the log: {written} {'line' if written == 1 else 'lines'}.\n")
+
+
+def _marked_lines(update: HarvestUpdate | None, asked: AskedHarvest) -> list[str]:
+    """Passes that were marked just now, with what came in of each where that is known."""
+    passes = {} if update is None else {(one.block_id, one.number): one for one in update.passes}
+    lines = []
+    for texts, finished in ((asked.done, True), (asked.not_done, False)):
+        for text in texts:
+            block_id, number = _pass_key(text)
+            one = passes.get((block_id, number))
+            if one is None:
+                words = "Finished" if finished else "Open again"
+                lines.append(f"{words}: {block_id} pass {number}.")
+                continue
+            named = quote(f"{block_id}:{number}")
+            undo = f"fruitvision harvest --farm {quote(asked.farm)} --not-done {named}"
+            lines.append(finished_line(one, finished=finished, undo=undo))
+    return [*lines, ""] if lines else []
 
 
 def _pass_key(text: str) -> PassKey:

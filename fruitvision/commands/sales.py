@@ -98,6 +98,7 @@ def harvest(
     from fruitvision.export.calendar_ics import passes_gone, write_harvest_ics
     from fruitvision.export.calendar_pdf import printed_version, write_harvest_pdf
     from fruitvision.pipeline.calendar_number import next_sequence
+    from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
     from fruitvision.pipeline.sales import frozen_before, sold_from
     from fruitvision.report import harvest_lines, past_lines
 
@@ -119,11 +120,16 @@ def harvest(
             not_done=not_done or (),
             as_forecast=as_forecast,
             who=_login() if by is None else by,
+            farm=str(farm),
         )
         settings = farm_settings_or(store, None)
         calendar = asked_harvest(store, sold.forecast, settings, asked).calendar
+        # Without --as-forecast the calendar is that of the moved passes, and says so.
+        moved = moved_blocks(store, sold.forecast) if as_forecast else ()
     say(harvest_lines(calendar))
     say(past_lines(sold.forecast))
+    if moved:
+        typer.echo(moved_words(moved))
     if sold.frozen is None:
         typer.echo(f"This forecast is not frozen. Run: fruitvision freeze --farm {farm}.")
     if out is not None:

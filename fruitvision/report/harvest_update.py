@@ -68,13 +68,43 @@ def _rest_line(one: RestUpdate) -> str:
 
 
 def _why_lines(one: RestUpdate) -> list[str]:
+    why = _why_words(one)
+    return [f"    {why}"] if why else []
+
+
+def _why_words(one: RestUpdate) -> str:
     named = [
         f"{'its own tickets' if cause.block_id == one.name else cause.block_id} "
         f"{100 * cause.effect:+.0f} %"
         for cause in one.causes[:NAMED_CAUSES]
         if abs(cause.effect) >= LEAST_EFFECT
     ]
-    return [f"    moved by {', '.join(named)}"] if named else []
+    return f"moved by {', '.join(named)}" if named else ""
+
+
+def moved_lines(update: HarvestUpdate) -> list[str]:
+    """Why the rest is not that of the forecast, block by block, for a calendar without the numbers
+    of `update_lines`; nothing where nothing moved."""
+    moved = [f"  {one.name}: {why}" for one in update.blocks if (why := _why_words(one))]
+    if not moved:
+        return []
+    return ["What is still to come, against the forecast (more with --tickets):", *moved, ""]
+
+
+def finished_line(one: PassProgress, *, finished: bool, undo: str) -> str:
+    """That a pass is finished, or goes on after all, with what came in of it.
+
+    Parameters
+    ----------
+    undo : str
+        What takes it back, for a pass of which less came in than could be expected (P10).
+    """
+    came = f"{one.picked_bins:,.1f} of {one.planned.p10:,.1f} to {one.planned.p90:,.1f} bins"
+    name = f"{one.block_id} pass {one.number}"
+    if not finished:
+        return f"Open again: {name}: {came} came in so far."
+    low = one.picked_bins < one.planned.p10
+    return f"Finished: {name}: {came} came in." + f" Is that meant? To take it back: {undo}" * low
 
 
 def _surprise_lines(update: HarvestUpdate) -> list[str]:

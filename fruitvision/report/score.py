@@ -83,7 +83,7 @@ def _inside_words(found: Coverage) -> str:
 
 
 _HEAD = (
-    f"  {'block':<24}{'season':>7}{'days before':>13}{'forecast':>26}{'came in':>10}{'inside':>8}"
+    f"  {'block':<24}{'season':>7}{'days before':>13}{'forecast':>32}{'came in':>10}{'inside':>8}"
 )
 
 
@@ -91,10 +91,10 @@ def _comparison_line(one: Comparison) -> str:
     pair = truth_of(one)
     name = f"  {one.block_id:<24}{one.season:>7}{one.days_before:>13}"
     if pair is None:
-        return f"{name}{'not known yet':>26}"
+        return f"{name}{'not known yet':>32}"
     unit = "cartons" if one.actual_cartons is not None and one.cartons is not None else "fruit"
     said = f"{range_words(pair[0])} {unit}"
-    return f"{name}{said:>26}{pair[1]:>10,.0f}{'yes' if is_inside(one) else 'NO':>8}"
+    return f"{name}  {said:>30}{pair[1]:>10,.0f}{'yes' if is_inside(one) else 'NO':>8}"
 
 
 # ---------------------------------------------------------------- errors
