@@ -252,7 +252,7 @@ def take_off_form(store: FarmStore, stop: Stop) -> None:
         if photos and st.button(words, width="stretch"):
             with show.errors(), st.spinner(say("walk.measuring")):
                 take_off(store, photos[-1], photos[:-1], settings=session.settings())
-            st.rerun()
+                st.rerun()
 
 
 def _round(aim: Aim) -> int:

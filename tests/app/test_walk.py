@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from fruitvision.accounts import Role
 from fruitvision.domain import Doubt, HandCount, KeptWalk, ThingKind, TreeKind, TreePhoto
+from fruitvision.errors import StoreError
 from fruitvision.fruit.detector import choose_detector
 from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.photos import made_with
@@ -366,6 +367,20 @@ def test_a_photo_of_a_wrong_tree_is_taken_off(started: Path) -> None:
     photographed(started, 1, (5, 6))
     app = press(opened(**address_of(started, 1)), "Take off the photo of face B")
     assert "All saved: 1 tree, 1 photo, 0 counts" in text(app)
+
+
+def test_a_photo_that_the_farm_does_not_take_off_is_said(
+    started: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photographed(started, 1, (5, 6))
+    app = opened(**address_of(started, 1))
+
+    def full(*_: object, **__: object) -> None:
+        raise StoreError("The disk is full.", fix="Make room on the disk and try again.")
+
+    monkeypatch.setattr(FarmStore, "take_photo_off", full)
+    press(app, "Take off the photo of face B")
+    assert "The disk is full." in app.error[0].value
 
 
 # ---------------------------------------------------------------- counts, calipers, finds
