@@ -136,3 +136,16 @@ def test_a_season_is_left_out_with_a_reason_and_taken_back(farm: Path) -> None:
     assert "Hill 2026: 2.5 bins that never came in." in text
     _, text = run("score", "--farm", str(farm))
     assert "0 of 1 result" in text
+
+
+def test_a_season_that_a_block_does_not_have_is_refused_with_those_it_has(farm: Path) -> None:
+    bring_in(farm)
+    note = ("--leave-out", "hail", "--farm", str(farm))
+    status, text = run("lots", "note", "Hill", "2019", *note)
+    assert status == 2
+    assert "Hill has no season 2019." in text
+    assert "Give one that was forecast or brought bins: 2026." in text
+    with open_farm(farm) as store:
+        assert store.season_notes() == ()
+    status, text = run("lots", "note", "Hill", "1926", *note)
+    assert (status, "There is no season 1926." in text) == (2, True)

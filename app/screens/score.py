@@ -156,6 +156,7 @@ with st.container():
     learned_part(found.proposals, store, unit)
 with st.expander(say("score.season_head")):
     this_year = session.today().year
-    years = sorted({this_year, *(one.season for one in found.found)}, reverse=True)
+    seasons = {*(one.season for one in found.found), *(one.season for one in found.being_picked)}
+    years = sorted({this_year, *seasons}, reverse=True)
     season_part(store.blocks(), years, store)
 show.caution()

@@ -81,11 +81,19 @@ def note_command(
     Example: fruitvision lots note "Gala North" 2026 --leave-out hail --farm larkhill
     """
     from fruitvision.domain import SeasonNote
+    from fruitvision.pipeline.learning import seasons_known
     from fruitvision.pipeline.packing import note_season, season_note
 
     if not FIRST_SEASON <= season <= today().year + 1:
         raise FieldDataError(f"There is no season {season}.", fix="Give its year, such as 2026.")
     with farm_store(farm, create=False) as store:
+        known = seasons_known(store, block_id)
+        if known and season not in known:
+            raise FieldDataError(
+                f"{block_id} has no season {season}.",
+                fix=f"Give one that was forecast or brought bins: {', '.join(map(str, known))}. "
+                "A harvest over New Year is called by the year of its first pick.",
+            )
         seen = season_note(store, block_id, season)
         before = seen or SeasonNote(block_id=block_id, season=season)
         new = replace(

@@ -31,7 +31,13 @@ from fruitvision.learning.corrections import (
 from fruitvision.learning.expected import ExpectedCrop
 from fruitvision.learning.layers import Comparison
 from fruitvision.learning.lot_tables import TableOf
-from fruitvision.learning.matching import Loose, Matched, SeasonResult, season_results
+from fruitvision.learning.matching import (
+    Loose,
+    Matched,
+    SeasonResult,
+    season_results,
+    seasons_of,
+)
 from fruitvision.learning.pick_season import first_picks
 from fruitvision.learning.score import Coverage, Score, coverage, score
 from fruitvision.learning.seasons import chosen_forecasts, comparisons, last_looks
@@ -107,6 +113,20 @@ def track_record(
     if stage is None:
         return coverage(last_looks(used))
     return coverage([one for one in used if one.stage is stage])
+
+
+def seasons_known(store: Store, block_id: str) -> tuple[int, ...]:
+    """The seasons of a block that were forecast, brought bins or have a note, the latest first."""
+    forecasts = of_record(store.forecasts())
+    planned = first_picks(forecasts)
+    seasons = seasons_of(store.bin_tickets(), planned).get(block_id, ())
+    results = _matched(store, forecasts).results
+    found = {
+        *(one.season for one in seasons),
+        *(one.season for one in results if one.block_id == block_id),
+        *(one.season for one in store.season_notes() if one.block_id == block_id),
+    }
+    return tuple(sorted(found, reverse=True))
 
 
 def _matched(store: Store, forecasts: Sequence[Forecast]) -> Matched:
