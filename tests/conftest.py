@@ -81,6 +81,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """One more than there are cores: tests of the app in a browser wait for part of their time."""
     return cores_available() + 1
@@ -134,6 +135,14 @@ def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
     """A page that is run takes the place of the main module, which processes of later tests start
     with: after each test it is put back."""
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+
+
+@pytest.fixture(scope="module")
+def season_over() -> Iterator[None]:
+    """Commands take the days of drawn walks for past, whatever the computer's clock says."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FRUITVISION_TODAY", "2026-11-30")
+        yield
 
 
 @pytest.fixture
