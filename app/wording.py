@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import threading
 import tomllib
+from collections.abc import Sequence
 from datetime import date, datetime
 from functools import cache, lru_cache
 from pathlib import Path
@@ -236,6 +237,22 @@ def day(value: date | None) -> str:
 def _day(code: str, value: date) -> str:
     months = str(texts(code, "common")["months"]).split()
     return f"{value.day} {months[value.month - 1]} {value.year}"
+
+
+def day_span(found: Sequence[date]) -> str:
+    """`19–26 Dec 2026`: the first to the last of several days."""
+    if not found:
+        return say("common.not_set")
+    first, last = min(found), max(found)
+    told = day(last)
+    if first == last:
+        return told
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day}–{told}"
+    of_first = day(first)
+    if first.year == last.year:
+        of_first = of_first.removesuffix(f" {first.year}")
+    return f"{of_first} – {told}"
 
 
 def week(monday: date) -> str:

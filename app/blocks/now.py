@@ -10,7 +10,7 @@ from app import session, show
 from app.blocks import words
 from app.charts_curve import size_curve as curve_chart
 from app.show_chart import show_chart
-from app.wording import day, measure, number, percent, ranged, say, sentence
+from app.wording import day, day_span, measure, number, percent, ranged, say, sentence
 from fruitvision.advice import Advice
 from fruitvision.domain import (
     Attention,
@@ -51,7 +51,7 @@ def headline(standing: BlockStanding, walks: BlockWalks) -> None:
             "blocks.caption",
             variety=show.plain(standing.block.variety),
             walked=day(now.walked_on),
-            pick=day(standing.pick_day),
+            pick=day_span(standing.pick_days),
         )
     )
     _doubts(now.doubts)
@@ -110,7 +110,7 @@ def targets(standing: BlockStanding, walks: BlockWalks) -> None:
     if standing.load is not None:
         st.write(_load_sentence(standing.load))
     if standing.size is not None:
-        st.write(_size_sentence(standing.size, unit))
+        st.write(_size_sentence(standing.size, unit, len(standing.pick_days)))
         _curve(standing.size, walks, unit)
     elif block.target_diameter_mm is not None:
         st.write(words.mean_without_target(standing, unit))
@@ -125,12 +125,13 @@ def _load_sentence(found: LoadAgainstTarget) -> str:
     )
 
 
-def _size_sentence(found: SizeAgainstTarget, unit: Unit) -> str:
+def _size_sentence(found: SizeAgainstTarget, unit: Unit, passes: int) -> str:
+    """`passes` : of several, the day is the mean one."""
     standing = say(
         "blocks.days_sentence", standing=words.size_standing(found), range=words.days_range(found)
     )
     return say(
-        "blocks.size_sentence",
+        "blocks.size_sentence_passes" if passes > 1 else "blocks.size_sentence",
         day=found.measured_on,
         mean=ranged(found.mean_mm, 1, unit),
         target=measure(found.target_mm, unit, 1),

@@ -12,7 +12,7 @@ from app import session, show
 from app.blocks import data, ranges, words
 from app.blocks.ranges import range_picture
 from app.since import bins_of, since, since_part
-from app.wording import number, say
+from app.wording import day_span, number, say
 from fruitvision.domain import Estimate
 from fruitvision.pipeline.since import SinceForecast
 from fruitvision.pipeline.standing import BlockStanding, Urgency
@@ -299,7 +299,11 @@ def _mid(text: str) -> str:
 
 def _name(one: BlockStanding) -> str:
     block = one.block
-    pick = say("blocks.picked", day=one.pick_day) if one.pick_day else say("blocks.no_pick")
+    pick = (
+        say("blocks.picked", day=day_span(one.pick_days))
+        if one.pick_days
+        else say("blocks.no_pick")
+    )
     walked = say("blocks.walked", day=one.walks.estimate.walked_on) if one.walks else ""
     link = (
         f'<a href="{escape(data.address_of(block.block_id))}" target="_self">'

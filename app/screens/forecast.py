@@ -13,11 +13,12 @@ from app.forms.what_if import show_what_if, what_if
 from app.other_cause import other_words
 from app.show_chart import show_chart
 from app.since import picks_of, since_part
-from app.wording import number, ranged, say, sentence, week
+from app.wording import day_span, number, ranged, say, sentence, week
 from fruitvision.domain import CropForecast, Forecast, FrozenForecast, SizeTable
 from fruitvision.forecast.drawn_with import drawn_with
 from fruitvision.pipeline import forecast_farm
 from fruitvision.pipeline.lines import class_limits_mm
+from fruitvision.pipeline.standing import pick_days
 from fruitvision.report.forecast import SMALLEST_STEP, matters
 from fruitvision.store import FarmStore
 
@@ -31,7 +32,11 @@ def make(store: FarmStore) -> SizeTable:
     if session.may_change():
         with st.expander(say("forecast.own_table")):
             size_table_upload(store)
-    dates = (f"{block.block_id} {show.day(block.pick_date)}" for block in store.blocks())
+    plans = store.pick_plans()
+    dates = (
+        f"{block.block_id} {day_span(pick_days(block, plans.get(block.block_id)))}"
+        for block in store.blocks()
+    )
     st.caption(say("forecast.pick_dates", dates=show.plain(", ".join(dates))))
     if st.button(say("forecast.make"), type="primary"):
         with show.errors(), st.spinner(say("forecast.drawing")):

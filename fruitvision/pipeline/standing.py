@@ -85,6 +85,7 @@ class BlockStanding:
     """All that one line on a block tells.
 
     `walks` is None for a block that was not walked or could not be estimated; `refused` says why.
+    `pick_day` is the mean day of the passes, which need not be one of them; `pick_days` are theirs.
     `crop` is the block in the latest forecast of record. Load and size against target are None
     where no target is set, or nothing is known to hold against it.
     """
@@ -93,6 +94,7 @@ class BlockStanding:
     urgency: Urgency
     work: NextWork
     pick_day: date | None = None
+    pick_days: tuple[date, ...] = ()
     walks: BlockWalks | None = None
     refused: Refused | None = None
     load: LoadAgainstTarget | None = None
@@ -184,6 +186,7 @@ def _walked(
         urgency=Urgency.FINE,
         work=work,
         pick_day=pick_day,
+        pick_days=pick_days(block, plan),
         walks=walks,
         load=load,
         size=size,
@@ -193,11 +196,16 @@ def _walked(
     return replace(standing, urgency=_urgency(standing))
 
 
+def pick_days(block: Block, plan: PickPlan | None) -> tuple[date, ...]:
+    """The days of the passes in order; the block's pick date where no passes are planned."""
+    if plan is not None:
+        return tuple(sorted(pick.pick_date for pick in plan.picks))
+    return () if block.pick_date is None else (block.pick_date,)
+
+
 def last_pick_day(block: Block, plan: PickPlan | None) -> date | None:
     """The day of the last pass; the block's pick date where no passes are planned."""
-    if plan is None:
-        return block.pick_date
-    return max((pick.pick_date for pick in plan.picks), default=None)
+    return max(pick_days(block, plan), default=None)
 
 
 def _urgency(standing: BlockStanding) -> Urgency:
@@ -245,6 +253,7 @@ def _not_walked(
         urgency=urgencies.get(work.todo, Urgency.WAITING),
         work=work,
         pick_day=mean_pick_day(block, plan),
+        pick_days=pick_days(block, plan),
         refused=refused if work.todo is Todo.LOOK else None,
         crop=crop,
     )

@@ -110,7 +110,9 @@ def _target_lines(standing: BlockStanding, units: Units) -> list[str]:
     if standing.load is not None:
         lines.append(_line("load against target", load_words(standing.load)))
     if standing.size is not None:
-        lines.append(_line("size against target", size_words(standing.size, units.diameter)))
+        passes = len(standing.pick_days)
+        words = size_words(standing.size, units.diameter, passes=passes)
+        lines.append(_line("size against target", words))
     return lines
 
 
@@ -121,15 +123,18 @@ def load_words(found: LoadAgainstTarget) -> str:
     return f"{found.standing.value}: {now} fruit per tree for {found.target:.0f}{visible}"
 
 
-def size_words(found: SizeAgainstTarget, unit: Unit) -> str:
-    """`6 days behind (2 to 11): 66.0 mm on 2026-08-12, 67.9 needed for 76.0 on 2026-09-03`."""
+def size_words(found: SizeAgainstTarget, unit: Unit, *, passes: int = 1) -> str:
+    """`6 days behind (2 to 11): 66.0 mm on 2026-08-12, 67.9 needed for 76.0 on 2026-09-03`.
+
+    `passes` : of several, the day of the pick is the mean one.
+    """
     mean, needed, target = (
         f"{unit.shown(mm):.{unit.decimals(1)}f}"
         for mm in (found.mean_mm.p50, found.needed_mm, found.target_mm)
     )
     sizes = (
         f"{mean} {unit.symbol} on {found.measured_on}, {needed} needed for {target} on "
-        f"{found.pick_day}"
+        f"{found.pick_day}{', the middle of its passes' if passes > 1 else ''}"
     )
     if found.behind_days is None:
         return f"{found.standing.value}: {sizes}"

@@ -6,7 +6,7 @@ import re
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from html import unescape
 from pathlib import Path
 
@@ -18,10 +18,13 @@ from app.blocks import data, words
 from app.blocks.ranges import range_picture
 from app.charts_curve import size_curve as curve_chart
 from app.charts_map import Shown, block_map, legend
+from app.wording import day_span
 from fruitvision.domain import (
     Attention,
     Doubt,
     Estimate,
+    Pick,
+    PickPlan,
     RegisteredTree,
     TreeId,
     TreeKind,
@@ -578,6 +581,29 @@ def test_three_blocks_share_an_axis_whatever_they_bear(folder: Path) -> None:
         # Hidden fruit as in the like blocks: 300 fruit a tree beside 60.
         walked_farm.add_walk(store, "Wild", loads=lambda index: 200)
     assert "the bar ends at the edge" not in text(page("blocks"))
+
+
+def test_the_days_of_the_passes_are_shown_and_no_day_between_them(filled: Path) -> None:
+    first, last = (Pick(pick_date=date(2026, 12, day), share=0.5) for day in (19, 26))
+    with open_farm(filled) as store:
+        store.save_pick_plan(BLOCK_ID, PickPlan(picks=(first, last)))
+        (block,) = store.blocks()
+        store.save_blocks([replace(block, target_diameter_mm=76.0)])
+    list_told, told = cell_texts(tables(page("blocks"))), text(block_page())
+    assert "pick 19–26 Dec 2026" in list_told
+    assert "23 Dec" not in list_told
+    assert "Pick 19–26 Dec 2026." in told
+    assert "on 23 Dec 2026, the middle of its passes, it needs" in told
+    assert f"{BLOCK_ID} 19–26 Dec 2026" in text(page("forecast"))
+
+
+def test_a_span_of_days_names_what_both_have_in_common_once() -> None:
+    one = date(2026, 12, 19)
+    assert day_span([]) == "not set"
+    assert day_span([one]) == "19 Dec 2026"
+    assert day_span([date(2026, 12, 26), one]) == "19–26 Dec 2026"
+    assert day_span([date(2026, 11, 28), one]) == "28 Nov – 19 Dec 2026"
+    assert day_span([one, date(2027, 1, 3)]) == "19 Dec 2026 – 3 Jan 2027"
 
 
 def test_after_the_last_pick_nobody_is_sent_to_measure_for_it(
