@@ -53,6 +53,11 @@ def load_size_table(name_or_path: str | Path) -> SizeTable:
     if str(name_or_path) in shipped:
         return read_size_table(shipped[str(name_or_path)])
     path = Path(name_or_path)
+    if path.is_dir():
+        raise SizeTableError(
+            f"{name_or_path} is a folder, and no size table has this name.",
+            fix=f"Give a file or a name. {did_you_mean(str(name_or_path), shipped)}",
+        )
     if path.suffix or path.exists():
         return read_size_table(path)
     raise SizeTableError(

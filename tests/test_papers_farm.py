@@ -18,6 +18,8 @@ from fruitvision.domain import (
     TreeKind,
 )
 from fruitvision.errors import FieldDataError
+from fruitvision.export.fruit_table import COLUMNS as FARM_FRUIT
+from fruitvision.export.measured import fruit_columns
 from fruitvision.papers.answers import Answers
 from fruitvision.papers.days import DayOrder
 from fruitvision.papers.kinds import KINDS
@@ -25,6 +27,7 @@ from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.paper_tables import FARM_TABLES
 from fruitvision.pipeline.papers import forget_name, look_at, names_said, take_in
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.unit_system import US
 from tests import records
 from tests.app.pages import fill as fill_with_walk
 from tests.paper_files import BLOCKS, fill, paper, workbook
@@ -408,6 +411,15 @@ def test_rows_of_a_farm_without_blocks_are_listed(tmp_path: Path) -> None:
     assert preview.rows == 0
     assert preview.understood is not None
     assert [one.choices for one in preview.understood.names_asked] == [()]
+
+
+@pytest.mark.parametrize("columns", [FARM_FRUIT, fruit_columns(), fruit_columns(US)])
+def test_a_list_of_measured_fruit_is_called_what_it_is(
+    farm: FarmStore, tmp_path: Path, columns: tuple[str, ...]
+) -> None:
+    path = paper(tmp_path, f"{','.join(columns)}\n", "fruit.csv")
+    with pytest.raises(FieldDataError, match=r"^fruit\.csv is a list of fruit that were measured"):
+        look_at(path, farm, Answers(kind="calipers"))
 
 
 def test_the_list_of_a_walk_is_no_table_and_is_sent_to_where_it_belongs(farm: FarmStore) -> None:

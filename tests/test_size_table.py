@@ -187,6 +187,13 @@ def test_an_unknown_table_is_refused_with_the_nearest_name(tmp_path: Path) -> No
         load_size_table(tmp_path / "none.csv")
 
 
+def test_a_folder_is_called_one_beside_the_tables_that_there_are(tmp_path: Path) -> None:
+    (tmp_path / "classes_5m").mkdir()
+    with pytest.raises(SizeTableError, match=r"classes_5m is a folder, and no size table") as err:
+        load_size_table(tmp_path / "classes_5m")
+    assert "classes_5mm" in err.value.fix
+
+
 # ---------------------------------------------------------------- a farm's own
 
 OWN = "class,from_mm,to_mm,carton_kg\nsmall,60,70,18\nlarge,70,80,18\n"

@@ -291,6 +291,8 @@ def _as_column(column: str) -> str:
 
 # Columns that a walk's list alone has beside those of a tree, see `walk_data`.
 _OF_WALK_LIST = frozenset({*_TREE, "photo", "face"})
+# Columns of every list of measured fruit (`export/fruit_table.py`, `export/measured.py`).
+_OF_FRUIT_LIST = frozenset({"photo", "fruit_id", "diameter_px", "visible_share"})
 
 
 def is_walk_list(labels: Sequence[str]) -> bool:
@@ -298,7 +300,19 @@ def is_walk_list(labels: Sequence[str]) -> bool:
 
     It is no table of the farm: without the photos it says nothing.
     """
-    return {"_".join(plain(label).split()) for label in labels} >= _OF_WALK_LIST
+    return _named(labels) >= _OF_WALK_LIST
+
+
+def is_fruit_list(labels: Sequence[str]) -> bool:
+    """Whether a header is of a list of fruit that were measured in photos, as this program writes.
+
+    It is no table of the farm either: taken for caliper readings, photos would check themselves.
+    """
+    return _named(labels) >= _OF_FRUIT_LIST
+
+
+def _named(labels: Sequence[str]) -> set[str]:
+    return {"_".join(plain(label).split()) for label in labels}
 
 
 def guess_kind(labels: Sequence[str], file_name: str = "") -> KindGuess:

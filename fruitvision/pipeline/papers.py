@@ -36,6 +36,7 @@ from fruitvision.papers.kinds import (
     SIZE_CLASS,
     VARIETY,
     guess_kind,
+    is_fruit_list,
     is_walk_list,
 )
 from fruitvision.papers.sheets import Sheet, heading_of, read_sheets
@@ -178,6 +179,11 @@ def _looked_at(
     if sheet is None:
         return preview, (), before
     heading = heading_of(sheet)
+    if is_fruit_list(heading.labels):
+        raise FieldDataError(
+            f"{name} is a list of fruit that were measured in photos: it is only written.",
+            fix="Bring the photos instead. Fruit measured by hand are a table of calipers.",
+        )
     if is_walk_list(heading.labels):
         raise FieldDataError(
             f"{name} is the list of a walk: it says which tree each photo shows.",
