@@ -285,6 +285,24 @@ def test_photos_weeks_apart_are_no_pair_and_midnight_is_no_week() -> None:
     _refused(join_face(late, SETTINGS), late, "21 days apart")
 
 
+def test_photos_of_one_name_are_told_apart_by_day_or_number() -> None:
+    def called(photo: MeasuredPhoto, day: int | None) -> MeasuredPhoto:
+        taken_at = None if day is None else datetime(2026, 8, day, 10, 0, tzinfo=UTC)
+        return replace(photo, photo=replace(photo.photo, name="x.jpg", taken_at=taken_at))
+
+    late = join_face((called(FIRST, 12), called(SECOND, 20)), SETTINGS)
+    (problem,) = late.not_joined
+    assert problem.names == ("x.jpg (2026-08-12)", "x.jpg (2026-08-20)")
+    assert all("(2026-08-20)" in photo.remarks[-1] for photo in late.photos)
+    same = join_face((called(FIRST, None), called(SECOND, None)), SETTINGS)
+    assert same.joined == ("x.jpg (1)", "x.jpg (2)")
+    # A stranger of the same name is not taken for one of those that were joined.
+    stranger, _ = _photo("x", 400.0, scene=canopy(9))
+    three = join_face((called(FIRST, 12), called(SECOND, 12), called(stranger, 13)), SETTINGS)
+    doubted = [Doubt.VIEWS_NOT_JOINED in photo.doubts for photo in three.photos]
+    assert doubted == [False, False, True]
+
+
 def test_a_photo_without_lens_or_marker_is_measured_by_itself() -> None:
     no_lens, _ = _photo("no lens", 400.0, lens_35mm=None)
     _refused(join_face((FIRST, no_lens), SETTINGS), (FIRST, no_lens), "lens is unknown")

@@ -18,7 +18,7 @@ from fruitvision.pipeline.photos import (
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.tree import UNUSABLE, split_walks
-from fruitvision.views.face import JoinedFace, NotJoined, join_face
+from fruitvision.views.face import MOST_DAYS_APART, JoinedFace, NotJoined, join_face
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,12 +103,29 @@ def joined_face(photos: Sequence[MeasuredPhoto], settings: Settings) -> JoinedFa
 
 
 def _groups(photos: Sequence[TreePhoto]) -> Iterator[list[TreePhoto]]:
-    """Photos of each face of each tree in each walk, the first place first."""
+    """Photos of each face of each tree in each walk that are of one day, the first place first.
+
+    Photos of one face whose days lie further apart are of two walks, whatever `split_walks` says.
+    """
     for walk in split_walks(photos):
         faces: dict[tuple[object, str], list[TreePhoto]] = {}
-        for photo in sorted(walk, key=lambda photo: (photo.place, photo.walked_on)):
+        for photo in sorted(walk, key=lambda photo: (photo.walked_on, photo.place)):
             faces.setdefault((photo.tree, photo.face), []).append(photo)
-        yield from faces.values()
+        for face in faces.values():
+            for group in _by_day(face):
+                yield sorted(group, key=lambda photo: (photo.place, photo.walked_on))
+
+
+def _by_day(photos: Sequence[TreePhoto]) -> Iterator[list[TreePhoto]]:
+    """Photos by their day, the earliest first; one before midnight and one after it are of one."""
+    group: list[TreePhoto] = []
+    for photo in photos:
+        if group and (photo.walked_on - group[0].walked_on).days > MOST_DAYS_APART:
+            yield group
+            group = []
+        group.append(photo)
+    if group:
+        yield group
 
 
 def _is_done(photos: Sequence[MeasuredPhoto]) -> bool:

@@ -57,9 +57,9 @@ class NotJoined:
 class JoinedFace:
     """The photos of a face, in the order given, with what they tell together.
 
-    `joined` : names of the photos that were measured together, none if none were; `shared` : fruit
-    seen in two of them or more; `distinct` : fruit of this row in these photos, each once;
-    `step_mm` : between the first two of them.
+    `joined` : names of the photos that were measured together (see `names_apart`), none if none
+    were; `shared` : fruit seen in two of them or more; `distinct` : fruit of this row in these
+    photos, each once; `step_mm` : between the first two of them.
     """
 
     photos: tuple[MeasuredPhoto, ...]
@@ -87,33 +87,56 @@ def join_face(photos: Sequence[MeasuredPhoto], settings: Settings) -> JoinedFace
         reason among their remarks.
     """
     problems: dict[tuple[int, ...], NotJoined] = {}
-    views = _views(photos, problems)
+    names = names_apart(photos)
+    views = _views(photos, names, problems)
     pairs: dict[tuple[int, int], JoinedPair] = {}
     for one, other in combinations(sorted(views), 2):
-        found = _join_two((photos[one], photos[other]), (views[one], views[other]))
+        found = _join_two(
+            (photos[one], photos[other]), (views[one], views[other]), (names[one], names[other])
+        )
         if isinstance(found, NotJoined):
             problems[one, other] = found
         else:
             pairs[one, other] = found
     if not pairs:
-        return _alone(photos, tuple(problems.values()))
+        return _alone(photos, names, tuple(problems.values()))
     tracks = join_tracks(views, pairs)
     left = tuple(problem for key, problem in problems.items() if not set(key) <= set(tracks.views))
     sized = sized_together(photos, views, tracks, settings)
-    return _together(sized, tracks, left)
+    return _together(sized, names, tracks, left)
 
 
-def _alone(photos: Sequence[MeasuredPhoto], problems: tuple[NotJoined, ...]) -> JoinedFace:
-    return JoinedFace(photos=_with_reasons(photos, (), problems), not_joined=problems)
+def names_apart(photos: Sequence[MeasuredPhoto]) -> tuple[str, ...]:
+    """Names of photos; those of one name with their day, and of one day too with their number."""
+    names = [photo.photo.name for photo in photos]
+    of_day = [
+        f"{name} ({photo.photo.taken_at:%Y-%m-%d})"
+        if photo.photo.taken_at and names.count(name) > 1
+        else name
+        for name, photo in zip(names, photos, strict=True)
+    ]
+    return tuple(
+        f"{name} ({number})" if of_day.count(name) > 1 else name
+        for number, name in enumerate(of_day, start=1)
+    )
+
+
+def _alone(
+    photos: Sequence[MeasuredPhoto], names: Sequence[str], problems: tuple[NotJoined, ...]
+) -> JoinedFace:
+    return JoinedFace(photos=_with_reasons(photos, names, (), problems), not_joined=problems)
 
 
 def _together(
-    photos: Sequence[MeasuredPhoto], tracks: Tracks, problems: tuple[NotJoined, ...]
+    photos: Sequence[MeasuredPhoto],
+    names: Sequence[str],
+    tracks: Tracks,
+    problems: tuple[NotJoined, ...],
 ) -> JoinedFace:
-    names = tuple(photos[number].photo.name for number in tracks.views)
+    joined = tuple(names[number] for number in tracks.views)
     return JoinedFace(
-        photos=_with_reasons(photos, names, problems),
-        joined=names,
+        photos=_with_reasons(photos, names, joined, problems),
+        joined=joined,
         shared=tracks.sightings.fruit_count,
         distinct=sum(
             fruit.on_this_row and fruit.same_as is None
@@ -126,7 +149,10 @@ def _together(
 
 
 def _with_reasons(
-    photos: Sequence[MeasuredPhoto], joined: tuple[str, ...], problems: Sequence[NotJoined]
+    photos: Sequence[MeasuredPhoto],
+    names: Sequence[str],
+    joined: tuple[str, ...],
+    problems: Sequence[NotJoined],
 ) -> tuple[MeasuredPhoto, ...]:
     """Photos that were not joined with the doubt and the reasons.
 
@@ -134,16 +160,16 @@ def _with_reasons(
     """
     return tuple(
         photo
-        if photo.photo.name in joined
+        if name in joined
         else replace(
             photo,
             doubts=merge_doubts(photo.doubts, (Doubt.VIEWS_NOT_JOINED,)),
             remarks=(
                 *photo.remarks,
-                *map(str, _reasons_of(photo.photo.name, problems)),
+                *map(str, _reasons_of(name, problems)),
             ),
         )
-        for photo in photos
+        for name, photo in zip(names, photos, strict=True)
     )
 
 
@@ -155,17 +181,19 @@ def _reasons_of(name: str, problems: Sequence[NotJoined]) -> Sequence[NotJoined]
 
 
 def _views(
-    photos: Sequence[MeasuredPhoto], problems: dict[tuple[int, ...], NotJoined]
+    photos: Sequence[MeasuredPhoto],
+    names: Sequence[str],
+    problems: dict[tuple[int, ...], NotJoined],
 ) -> dict[int, View]:
     """Geometry of the photos that show the common marker by a known lens, by their number."""
     markers = {number: _markers(photo) for number, photo in enumerate(photos)}
     common = _common_marker(markers)
     views: dict[int, View] = {}
     for number, photo in enumerate(photos):
-        problem = _unfit(photo, markers[number], common)
+        problem = _unfit(photo, names[number], markers[number], common)
         camera = photo.photo.camera
         if problem is not None or camera is None or common is None:
-            problems[number,] = problem or _no_marker(photo)
+            problems[number,] = problem or _no_marker(names[number])
         else:
             views[number] = view_of(photo, camera, markers[number][common])
     return views
@@ -190,29 +218,29 @@ def _common_marker(markers: Mapping[int, Mapping[int, Reference]]) -> int | None
 
 
 def _unfit(
-    photo: MeasuredPhoto, markers: Mapping[int, Reference], common: int | None
+    photo: MeasuredPhoto, name: str, markers: Mapping[int, Reference], common: int | None
 ) -> NotJoined | None:
     if photo.photo.camera is None:
         return NotJoined(
-            names=(photo.photo.name,),
+            names=(name,),
             what="Its lens is unknown, so it can't be measured together with another photo.",
             fix="Use the file as the phone wrote it, or calibrate the phone: fruitvision lens.",
         )
     if not markers or common is None:
-        return _no_marker(photo)
+        return _no_marker(name)
     if common not in markers:
         numbers = ", ".join(map(str, sorted(markers)))
         return NotJoined(
-            names=(photo.photo.name,),
+            names=(name,),
             what=f"It shows marker {numbers}, the other photos marker {common}.",
             fix="Both photos of a face must show the same sheet, which stays where it hangs.",
         )
     return None
 
 
-def _no_marker(photo: MeasuredPhoto) -> NotJoined:
+def _no_marker(name: str) -> NotJoined:
     return NotJoined(
-        names=(photo.photo.name,),
+        names=(name,),
         what="It shows no usable marker, so it can't be measured together with another photo.",
         fix="Hang the marker so that it is seen whole from both places.",
     )
@@ -222,9 +250,8 @@ def _no_marker(photo: MeasuredPhoto) -> NotJoined:
 
 
 def _join_two(
-    photos: tuple[MeasuredPhoto, MeasuredPhoto], views: tuple[View, View]
+    photos: tuple[MeasuredPhoto, MeasuredPhoto], views: tuple[View, View], names: tuple[str, str]
 ) -> JoinedPair | NotJoined:
-    names = (photos[0].photo.name, photos[1].photo.name)
     if photos[0].photo.photo_id == photos[1].photo.photo_id:
         return NotJoined(names=names, what="They are one and the same photo.", fix=_STEP_ASIDE)
     days = _days_apart(*photos)
