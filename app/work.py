@@ -55,7 +55,12 @@ def measure(
     """
     with st.spinner(say("work.taking_in")):
         taken = take_in(
-            rows, store, walked_on=walked_on, who=session.person(), refused_before=refused
+            rows,
+            store,
+            walked_on=walked_on,
+            who=session.person(),
+            refused_before=refused,
+            today=session.today(),
         )
     left_out = Measured(photos=(), refused=taken.refused, copies=taken.copies)
     if taken.job is None:

@@ -154,7 +154,7 @@ def load_folder(
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
-    from fruitvision.report import faces_lines, many, refused_lines
+    from fruitvision.report import faces_lines, kept_lines, many, moved_lines, refused_lines
 
     choose_detector(detector)
     with progress_line("measuring") as progress:
@@ -179,16 +179,19 @@ def load_folder(
     if loaded.office.words:
         typer.echo(f"{loaded.office.words}.")
     say(faces_lines(loaded.faces))
+    say(kept_lines(loaded.kept_blocks, folder / "blocks.csv", store.folder))
+    say(moved_lines(loaded.moved))
     say(refused_lines(loaded.refused))
     return loaded
 
 
-def load_tables(store: FarmStore, folder: Path, *, who: str = "") -> Loaded:
-    """Load the tables of a folder without a walk, and say what came of it."""
+def load_tables(store: FarmStore, folder: Path, *, who: str = "", on: date | None = None) -> Loaded:
+    """Load the tables of a folder without a walk, and say what came of it; rows of days after `on`
+    are refused."""
     from fruitvision.pipeline.walk import load_tables_alone
     from fruitvision.report import many, refused_lines
 
-    loaded = load_tables_alone(folder, store, who=who)
+    loaded = load_tables_alone(folder, store, who=who, today=on)
     by_hand = ((loaded.hand_counts, "hand count"), (loaded.caliper_readings, "caliper reading"))
     words = [many(number, what) for number, what in by_hand if number]
     words += [loaded.office.words] if loaded.office.words else []

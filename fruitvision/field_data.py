@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterable
 from typing import Protocol, TypeVar
 
 from fruitvision.crop_load import check_trunk, trunk_area_cm2, trunk_area_from_girth_cm2
-from fruitvision.csv_file import CsvRow, Source
+from fruitvision.csv_file import CsvFile, CsvRow, Source, read_csv
 from fruitvision.domain import Block, CaliperReading, HandCount, TreeId
 from fruitvision.domain import Protocol as PhotoProtocol
 from fruitvision.errors import FieldDataError, did_you_mean
@@ -51,6 +51,19 @@ _TRUNKS: dict[str, Callable[[float], float]] = {
     "trunk_diameter_mm": trunk_area_cm2,
     "trunk_diameter_in": lambda diameter_in: trunk_area_cm2(mm_from_inches(diameter_in)),
 }
+# Columns of blocks: those that a table needs, and the others.
+_NEEDED = ("block", "variety", "positions")
+_KNOWN = (
+    "missing",
+    "pollinizers",
+    "pick_date",
+    *_SPACING,
+    *_OTHERS,
+    "group",
+    *_TARGETS,
+    *_TRUNKS,
+    "full_bloom_on",
+)
 
 
 class _OnATree(Protocol):
@@ -61,6 +74,17 @@ class _OnATree(Protocol):
 TreeRow = TypeVar("TreeRow", bound=_OnATree)
 
 
+def blocks_csv(path: Source) -> CsvFile:
+    """The table of blocks as it was typed.
+
+    Raises
+    ------
+    FieldDataError
+        If the file can't be read or lacks a column.
+    """
+    return read_csv(path, required=_NEEDED, optional=_KNOWN)
+
+
 def read_blocks(path: Source) -> FieldTable[Block]:
     """Blocks of the register.
 
@@ -69,22 +93,7 @@ def read_blocks(path: Source) -> FieldTable[Block]:
     FieldDataError
         If the file can't be read or lacks a column.
     """
-    table = read_rows(
-        path,
-        _block,
-        required=("block", "variety", "positions"),
-        optional=(
-            "missing",
-            "pollinizers",
-            "pick_date",
-            *_SPACING,
-            *_OTHERS,
-            "group",
-            *_TARGETS,
-            *_TRUNKS,
-            "full_bloom_on",
-        ),
-    )
+    table = read_rows(path, _block, required=_NEEDED, optional=_KNOWN)
     return refuse_repeats(
         table,
         key=lambda block: " ".join(block.block_id.casefold().split()),

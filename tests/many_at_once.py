@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import multiprocessing
+import os
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -26,6 +27,7 @@ from fruitvision.domain import (
 from fruitvision.errors import ConflictError
 from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.entries import save_hand_count
+from fruitvision.serve import DAY_VARIABLE
 from fruitvision.store import FarmStore, open_farm
 from tests import records
 
@@ -125,6 +127,7 @@ def _correct(store: FarmStore, missing: int, who: str) -> None:
 def _command(folder: Path, tables: Path, row: int, times: int) -> None:
     """Tables of hand counts come in by the command line, one a time."""
     tables.mkdir()
+    os.environ[DAY_VARIABLE] = DAY.isoformat()
     for number in range(1, times + 1):
         line = f"{records.BLOCK_ID},{row},{number},{number},{DAY},two faces"
         head = "block,row,position,fruit_count,counted_on,protocol"

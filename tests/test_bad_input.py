@@ -19,6 +19,8 @@ from fruitvision.cli import main
 from fruitvision.store import open_farm
 from tests.scenes import Ball, Camera, Image, Marker, Thing, draw_scene
 
+pytestmark = pytest.mark.usefixtures("season_over")
+
 # The pictures here are drawn balls, which a detector trained on photos rightly leaves alone.
 CLASSICAL = ("--detector", "classical")
 

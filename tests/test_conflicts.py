@@ -469,7 +469,7 @@ def test_a_walk_is_loaded_with_who_brought_it_and_again_changes_nothing(
         assert [one.who for one in found] == ["Ines"] * 4
         assert [one.kind for one in reversed(found)] == [
             ThingKind.BLOCK,
-            ThingKind.HAND_COUNT,
             ThingKind.CALIPERS,
             ThingKind.TABLE,
+            ThingKind.HAND_COUNT,
         ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import shutil
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +31,8 @@ from fruitvision.store import FarmStore, open_farm
 from fruitvision.tree import sample_trees
 from tests.scenes import Ball, Camera, Marker, draw_scene
 from tests.two_places import camera_at, canopy, photographed
+
+pytestmark = pytest.mark.usefixtures("season_over")
 
 SETTINGS = Settings()
 CLASSICAL = ("--detector", "classical")
@@ -224,6 +226,24 @@ def test_a_face_is_joined_once_and_the_farm_keeps_it(farm: FarmStore) -> None:
     assert any(fruit.depth_grade is DepthGrade.TWO_VIEWS for fruit in kept["a"].fruit)
     again = join_kept_faces(farm, settings=SETTINGS, detector_name="classical")
     assert again.joined == ()
+
+
+def test_photos_of_another_walk_of_the_week_are_neither_tried_nor_told(farm: FarmStore) -> None:
+    """Each walk's photos are joined among themselves, also over midnight."""
+    for name, step_mm, days, place in (
+        ("a", 0.0, 0, 1),
+        ("b", 400.0, 0, 2),
+        ("c", 0.0, 2, 3),
+        ("d", 400.0, 3, 4),
+    ):
+        _kept(farm, name, step_mm, place)
+        photo = farm.tree_photo(name)
+        assert photo is not None
+        farm.save_tree_photos([replace(photo, walked_on=DAY + timedelta(days=days))])
+    faces = join_kept_faces(farm, settings=SETTINGS, detector_name="classical")
+    assert [face.joined for face in faces.joined] == [("a.jpg", "b.jpg"), ("c.jpg", "d.jpg")]
+    assert faces.not_joined == ()
+    assert not join_kept_faces(farm, settings=SETTINGS, detector_name="classical").joined
 
 
 def test_joining_can_be_broken_off_before_any_face(farm: FarmStore) -> None:

@@ -26,6 +26,8 @@ from fruitvision.simulate.work import Pictures, Work, start_folder
 from fruitvision.store import open_farm
 from tests.test_bad_input import run
 
+pytestmark = pytest.mark.usefixtures("season_over")
+
 ROOT = Path(__file__).parents[1]
 TABLES = (
     "blocks.csv",

@@ -43,6 +43,8 @@ from tests.test_archive import picture
 from tests.test_harvest import kept, three_passes
 from tests.test_migrations import farm_of_then
 
+pytestmark = pytest.mark.usefixtures("season_over")
+
 AT = datetime(2026, 9, 1, 7, 30, tzinfo=UTC)
 # Room for a farm with all its tables, bytes.
 DISK_BYTES = 4 << 20

@@ -26,6 +26,7 @@ from fruitvision.console import (
     progress_line,
     say,
     shown_units,
+    today,
     write_picture,
 )
 from fruitvision.errors import FieldDataError
@@ -179,10 +180,10 @@ def load(
             with who_measures(
                 workers, cluster, photos_at, below=folder, detector=detector
             ) as measuring:
-                brought = Brought(who=who, walked_on=walk_day, odd_lines=meant)
+                brought = Brought(who=who, walked_on=walk_day, odd_lines=meant, today=today())
                 loaded = load_folder(store, folder, settings, detector, measuring, brought=brought)
         else:
-            loaded = load_tables(store, folder, who=who)
+            loaded = load_tables(store, folder, who=who, on=today())
     return 1 if loaded.refused else 0
 
 

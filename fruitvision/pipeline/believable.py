@@ -1,18 +1,19 @@
-"""Rows of field tables that can't be (a day out of the season, a place that the block has not), and
-what of a block can be and is hardly meant."""
+"""Rows of field tables that can't be (a day out of the season or still to come, a place that the
+block has not), and what of a block can be and is hardly meant."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, TypeVar
 
-from fruitvision.domain import Block, PickPlan, TreeId
+from fruitvision.domain import Block, PickPlan, TreeId, TreeKind, VisitedPlace
 from fruitvision.errors import FieldDataError
 from fruitvision.field_table import FieldTable, without
 from fruitvision.register import spacing_words, trees_by_spacing
 from fruitvision.store import Store
+from fruitvision.tree import WALK_DAYS
 
 # Days after full bloom to which fruit hang. Our choice: the latest apples take some 200.
 LONGEST_SEASON_DAYS = 240
@@ -24,31 +25,117 @@ ODD_SPACING = 0.25
 Row = TypeVar("Row")
 
 
+class KnownPlaces:
+    """The places that the farm's blocks have, each block looked up once."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.blocks = {block.block_id: block for block in store.blocks()}
+        self._registers: dict[str, frozenset[TreeId]] = {}
+
+    def check(self, tree: TreeId) -> None:
+        """Refuse a place that its block has not; of a block that the farm lacks any place goes.
+
+        Raises
+        ------
+        FieldDataError
+            As `check_place`.
+        """
+        name = tree.block_id
+        if name not in self.blocks:
+            return
+        if name not in self._registers:
+            self._registers[name] = frozenset(one.tree for one in self._store.register(name))
+        check_place(tree, self.blocks[name], self._registers[name])
+
+
 def believable_rows(
     table: FieldTable[Row],
     store: Store,
     *,
     tree_of: Callable[[Row], TreeId],
     day_of: Callable[[Row], date],
+    today: date | None,
 ) -> FieldTable[Row]:
-    """The table without rows of a day or a place that can't be; those are refused."""
-    blocks = {block.block_id: block for block in store.blocks()}
-    places = {
-        block_id: frozenset(one.tree for one in store.register(block_id))
-        for block_id in {tree_of(row).block_id for row in table.rows}
-    }
+    """The table without rows of a day or a place that can't be; those are refused.
+
+    Parameters
+    ----------
+    today : date or None
+        Later days are still to come; None: no day is.
+    """
+    places = KnownPlaces(store)
+
+    def check(row: Row) -> None:
+        check_past(day_of(row), today)
+        tree = tree_of(row)
+        block = places.blocks.get(tree.block_id)
+        if block is not None:
+            places.check(tree)
+            check_day(day_of(row), block)
+
+    return _without_those(table, check)
+
+
+def believable_places(
+    table: FieldTable[VisitedPlace], store: Store, today: date | None
+) -> FieldTable[VisitedPlace]:
+    """Visited places without days to come, places that their block has not, and trees that are said
+    to be missing though a photo of the same walk shows them."""
+    places = KnownPlaces(store)
+    seen: dict[TreeId, list[date]] = {}
+    for photo in store.tree_photos():
+        seen.setdefault(photo.tree, []).append(photo.walked_on)
+
+    def check(place: VisitedPlace) -> None:
+        check_past(place.visited_on, today)
+        places.check(place.tree)
+        if place.found is TreeKind.MISSING:
+            _check_not_seen(place, seen.get(place.tree, ()))
+
+    return _without_those(table, check)
+
+
+def _without_those(table: FieldTable[Row], check: Callable[[Row], None]) -> FieldTable[Row]:
+    """Without the rows that `check` refuses."""
     bad: dict[int, tuple[str, str]] = {}
     for line, row in zip(table.lines, table.rows, strict=True):
-        tree = tree_of(row)
-        block = blocks.get(tree.block_id)
-        if block is None:
-            continue
         try:
-            check_place(tree, block, places[tree.block_id])
-            check_day(day_of(row), block)
+            check(row)
         except FieldDataError as err:
             bad[line] = err.what, err.fix
     return without(table, bad)
+
+
+def _check_not_seen(place: VisitedPlace, days: Sequence[date]) -> None:
+    near = [day for day in days if abs((day - place.visited_on).days) < WALK_DAYS]
+    if near:
+        seen_on = max(near)
+        raise FieldDataError(
+            f"{place.tree} is said to be missing, and was photographed on {seen_on}.",
+            fix="Correct the place or what was found there, or take the photo off its tree.",
+        )
+
+
+def check_past(day: date, today: date | None, *, ahead: int = 0) -> None:
+    """Refuse a day that is still to come.
+
+    Parameters
+    ----------
+    today : date or None
+        The day on the computer's clock; None: no day is refused.
+    ahead : int
+        Days that whoever wrote it may be ahead of this computer.
+
+    Raises
+    ------
+    FieldDataError
+        If it is later.
+    """
+    if today is not None and day > today + timedelta(days=ahead):
+        raise FieldDataError(
+            f"{day} is a day to come.", fix="Correct the day, or the computer's clock."
+        )
 
 
 def check_place(tree: TreeId, block: Block, places: frozenset[TreeId]) -> None:

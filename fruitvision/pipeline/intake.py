@@ -16,7 +16,7 @@ from fruitvision.errors import PhotoUnreadable
 from fruitvision.photo import day_and_id_of
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused
-from fruitvision.pipeline.walk import Places, placing_problem
+from fruitvision.pipeline.placing import MovedPhoto, Places
 from fruitvision.store import Store
 from fruitvision.walk_data import WalkPhoto
 
@@ -26,13 +26,15 @@ class TakenIn:
     """Photos that are in the farm now, and those that were left out.
 
     `job` : measures them; None if none came in. `known` : how many of them the farm had of the same
-    tree and face. `copies` : each file that holds the same photo as an earlier one, and that one.
+    tree and face; `moved` : those that it had of another one. `copies` : each file that holds the
+    same photo as an earlier one, and that one.
     """
 
     job: Job | None
     known: int
     refused: tuple[Refused, ...]
     copies: tuple[tuple[str, str], ...]
+    moved: tuple[MovedPhoto, ...] = ()
 
 
 def take_in(
@@ -42,6 +44,7 @@ def take_in(
     walked_on: date | None,
     who: str,
     refused_before: Sequence[Refused] = (),
+    today: date | None = None,
 ) -> TakenIn:
     """Keep photos of known trees and ask for their measurement; one bad file stops no other.
 
@@ -57,18 +60,20 @@ def take_in(
         Day of the walk for photos that carry no date.
     refused_before : sequence of Refused
         What was left out of their list; told with the rest.
+    today : date, optional
+        Photos of later days are left out.
 
     Raises
     ------
     StoreError
         If a photo can't be copied into the farm. None is tied to a tree then.
     """
-    before = {photo.photo_id: photo for photo in store.tree_photos()}
-    places = Places(tuple(before.values()))
+    places = Places(store)
     placed: dict[str, TreePhoto] = {}
     taken: dict[str, WalkPhoto] = {}
     refused: list[Refused] = []
     copies: list[tuple[str, str]] = []
+    moved: list[MovedPhoto] = []
     for path, row in rows.items():
         try:
             own_day, photo_id = day_and_id_of(path)
@@ -79,22 +84,24 @@ def take_in(
         if earlier is not None and (earlier.tree, earlier.face) == (row.tree, row.face):
             copies.append((row.file_name, earlier.file_name))
             continue
-        problem = placing_problem(row, day, earlier)
+        problem = places.problem(row, day, earlier, today)
         if problem is not None or day is None:
             refused += [problem] if problem else []
             continue
         taken[photo_id] = row
         store.keep_photo(path, photo_id)
         placed[photo_id] = places.photo(row, photo_id, day)
+        moved += places.moved(row, placed[photo_id])
     left_out = (*refused_before, *refused)
     job = _ask(placed, taken, left_out, store, who) if placed or left_out else None
     if job is not None and not placed:
         store.close_job(job.number, JobState.DONE, at=now_utc())
     return TakenIn(
         job=job if placed else None,
-        known=sum(_is_known(photo, before) for photo in placed.values()),
+        known=sum(_is_known(photo, places.before) for photo in placed.values()),
         refused=left_out,
         copies=tuple(copies),
+        moved=tuple(moved),
     )
 
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from statistics import median
 
 from fruitvision.domain import HandCount, Protocol, TreeId, TreePhoto
-from fruitvision.field_table import FieldTable
+from fruitvision.field_table import FieldTable, without
 from fruitvision.store import Store
-from fruitvision.tree import WALK_DAYS
+from fruitvision.tree import UNUSABLE, WALK_DAYS
 from fruitvision.walk_progress import is_odd_count
 
 # Trees that tell what is usual in a block. Common practice: two can't show which one is wrong.
@@ -47,6 +47,29 @@ def odd_counts(
     )
 
 
+def without_slips(table: FieldTable[HandCount], store: Store) -> FieldTable[HandCount]:
+    """The table without counts that look like slips and are not on the farm just so."""
+    there = set(store.hand_counts())
+    kept = dict(zip(table.lines, table.rows, strict=True))
+    bad = {
+        one.line: (
+            _slip(one),
+            "Correct the count, or load the table by itself and say that it is meant: fruitvision "
+            f"table load {table.file} --odd {one.line}.",
+        )
+        for one in odd_counts(table, store, frozenset())
+        if kept[one.line] not in there
+    }
+    return without(table, bad)
+
+
+def _slip(odd: OddCount) -> str:
+    if not odd.faces:
+        return f"{odd.fruit_count} fruit on {odd.tree} look like a slip."
+    seen = " + ".join(map(str, odd.faces))
+    return f"{odd.fruit_count} fruit on {odd.tree} look like a slip: its photos show {seen}."
+
+
 def looks_odd(count: HandCount, store: Store) -> bool:
     """Whether one count looks like a slip, beside the photos and counts that the farm has."""
     return SeenFruit(count.tree.block_id, store).is_odd(count)
@@ -57,8 +80,11 @@ class SeenFruit:
 
     def __init__(self, block_id: str, store: Store, more: Sequence[HandCount] = ()) -> None:
         """`more` : counts that the farm has not got yet; those of other blocks are passed over."""
+        # A photo that can't be counted shows nothing that a count could be held against.
         self._fruit = {
-            one.photo.photo_id: one.fruit_count for one in store.measured_photos(block_id)
+            one.photo.photo_id: one.fruit_count
+            for one in store.measured_photos(block_id)
+            if not UNUSABLE.intersection(one.doubts)
         }
         self._photos: dict[TreeId, list[TreePhoto]] = {}
         for photo in store.tree_photos(block_id):

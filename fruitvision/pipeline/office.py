@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from fruitvision.domain import Block, CartonPrice
+from fruitvision.domain import Block, CartonPrice, VisitedPlace
 from fruitvision.errors import FieldDataError, did_you_mean
 from fruitvision.field_data import TreeRow, check_blocks
 from fruitvision.field_table import FieldTable
 from fruitvision.office_data import read_gaps, read_picks, read_register, read_weighed
 from fruitvision.packout_data import VarietyRow, check_varieties, read_culls, read_grades
+from fruitvision.pipeline.believable import believable_places
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.photos import Refused, refused_row
 from fruitvision.pipeline.size_tables import known_classes
@@ -76,25 +78,37 @@ def table_in(folder: Path, name: str) -> Path | None:
 
 
 def load_office(
-    folder: Path, store: Store, blocks: Sequence[Block], *, who: str = ""
+    folder: Path,
+    store: Store,
+    blocks: Sequence[Block],
+    *,
+    who: str = "",
+    names: Sequence[str] = tuple(TABLES),
+    today: date | None = None,
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
-    """Read what a folder holds of register, gaps, picks and weighed, and keep it, with `who`.
+    """Read what a folder holds of these tables of the office, and keep it, with `who`.
 
     Raises
     ------
     FieldDataError
         If a table can't be read or lacks a column.
     """
-    found = {name: path for name in TABLES if (path := table_in(folder, name)) is not None}
-    return load_tables(found, store, blocks, who=who)
+    found = {name: path for name in names if (path := table_in(folder, name)) is not None}
+    return load_tables(found, store, blocks, who=who, today=today)
 
 
 def load_tables(
-    paths: Mapping[str, Path], store: Store, blocks: Sequence[Block], *, who: str = ""
+    paths: Mapping[str, Path],
+    store: Store,
+    blocks: Sequence[Block],
+    *,
+    who: str = "",
+    today: date | None = None,
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
     """Read tables by their name of `TABLES`, and keep them; `who` loaded them is kept too.
 
-    A register that contradicts its block is refused as a whole, block by block.
+    A register that contradicts its block is refused as a whole, block by block; places that can't
+    have been visited (see `believable_places`) one by one.
 
     Raises
     ------
@@ -115,7 +129,9 @@ def load_tables(
             refused.append(
                 Refused(name=f"register of {block.block_id}", what=err.what, fix=err.fix)
             )
-    gaps = _of_blocks(paths.get("gaps"), read_gaps, blocks, refused)
+    gaps = _of_blocks(
+        paths.get("gaps"), partial(_read_gaps, store=store, today=today), blocks, refused
+    )
     store.save_visited_places(gaps)
     picks = _load_picks(paths.get("picks"), store, blocks, refused, who)
     weighed = _load_weighed(paths.get("weighed"), store, refused)
@@ -155,6 +171,10 @@ def _of_blocks(
     table = check_blocks(read(path), blocks)
     refused.extend(map(refused_row, table.refused))
     return table.rows
+
+
+def _read_gaps(path: Path, *, store: Store, today: date | None) -> FieldTable[VisitedPlace]:
+    return believable_places(read_gaps(path), store, today)
 
 
 def _read_prices(path: Path, *, store: Store) -> FieldTable[CartonPrice]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from typing import Any, TypeVar
 
@@ -28,12 +29,13 @@ from fruitvision.field_table import FieldTable, without
 from fruitvision.orders import order_doubts
 from fruitvision.packed_data import PartOfLot, with_parts
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
-from fruitvision.pipeline.believable import believable_rows
-from fruitvision.pipeline.block_entries import check_block, check_name
+from fruitvision.pipeline.believable import believable_places, believable_rows
 from fruitvision.pipeline.entries import now_utc
+from fruitvision.pipeline.known_blocks import checked_blocks
 from fruitvision.pipeline.packing import of_other_seasons
 from fruitvision.pipeline.sales import sold_from
 from fruitvision.pipeline.size_tables import known_classes
+from fruitvision.pipeline.told_columns import fields_told, with_fields_of
 from fruitvision.price_data import check_price_classes
 from fruitvision.register import check_register_rows
 from fruitvision.store import Store
@@ -58,30 +60,16 @@ class FarmTable:
     save : callable
         Keeps the rows; `who` brought them.
     checked : callable
-        The table without rows that contradict the farm.
+        The table without rows that contradict the farm, or are of a day to come; no day is if it is
+        told None for today.
     """
 
     present: Callable[[Store], Things]
     after: Callable[[Things, Sequence[Any]], Things]
     save: Callable[[Sequence[Any], Store, str], object]
-    checked: Callable[[FieldTable[Any], Store], FieldTable[Any]] = lambda table, _: table
-
-
-# Columns whose name is not that of the record's field.
-_FIELDS = {
-    "block": ("block_id",),
-    "row_spacing_ft": ("row_spacing_m",),
-    "tree_spacing_ft": ("tree_spacing_m",),
-    "area_acres": ("area_ha",),
-    "target_diameter_in": ("target_diameter_mm",),
-    "trunk_girth_mm": ("trunk_area_cm2",),
-    "trunk_girth_in": ("trunk_area_cm2",),
-    "trunk_diameter_mm": ("trunk_area_cm2",),
-    "trunk_diameter_in": ("trunk_area_cm2",),
-    "kind": ("kind", "bearing_share"),
-    "row": ("tree",),
-    "position": ("tree",),
-}
+    checked: Callable[[FieldTable[Any], Store, date | None], FieldTable[Any]] = (
+        lambda table, _store, _today: table
+    )
 
 
 def completed(
@@ -89,19 +77,8 @@ def completed(
 ) -> tuple[Row, ...]:
     """Rows of which fields that the table has no column for are as the farm has them."""
     key = COMPLETED[kind]
-    told = {name for column in columns for name in _FIELDS.get(column, (column,))}
-    return tuple(_with_fields_of(row, present.get(key(row)), told) for row in rows)
-
-
-def _with_fields_of(row: Row, there: Any, told: set[str]) -> Row:
-    if there is None:
-        return row
-    others = {
-        field.name: getattr(there, field.name)
-        for field in fields(row)  # type: ignore[arg-type]
-        if field.name not in told
-    }
-    return replace(row, **others)  # type: ignore[type-var]
+    told = fields_told(columns)
+    return tuple(with_fields_of(row, present.get(key(row)), told) for row in rows)
 
 
 # ---------------------------------------------------------------- keys
@@ -187,22 +164,14 @@ def _instead_of_unnamed(key: Callable[[Any], Key], present: Things, rows: Sequen
 # ---------------------------------------------------------------- what contradicts the farm
 
 
-def _checked_blocks(table: FieldTable[Block], store: Store) -> FieldTable[Block]:
-    bad: dict[int, tuple[str, str]] = {}
-    for line, block in zip(table.lines, table.rows, strict=True):
-        try:
-            check_block(block)
-            check_name(block, store)
-            register = store.register(block.block_id)
-            if register:
-                check_register_rows(block, register)
-        except FieldDataError as err:
-            bad[line] = err.what, err.fix
-    return without(table, bad)
+def _checked_blocks(
+    table: FieldTable[Block], store: Store, _today: date | None
+) -> FieldTable[Block]:
+    return checked_blocks(table, store)
 
 
 def _checked_register(
-    table: FieldTable[RegisteredTree], store: Store
+    table: FieldTable[RegisteredTree], store: Store, _today: date | None
 ) -> FieldTable[RegisteredTree]:
     """Without the registers that contradict their block, each as a whole."""
     of_block: dict[str, list[tuple[int, RegisteredTree]]] = {}
@@ -219,21 +188,25 @@ def _checked_register(
     return without(table, bad)
 
 
-def _checked_counts(table: FieldTable[HandCount], store: Store) -> FieldTable[HandCount]:
+def _checked_counts(
+    table: FieldTable[HandCount], store: Store, today: date | None
+) -> FieldTable[HandCount]:
     return believable_rows(
-        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.counted_on
+        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.counted_on, today=today
     )
 
 
 def _checked_calipers(
-    table: FieldTable[CaliperReading], store: Store
+    table: FieldTable[CaliperReading], store: Store, today: date | None
 ) -> FieldTable[CaliperReading]:
     return believable_rows(
-        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.measured_on
+        table, store, tree_of=lambda one: one.tree, day_of=lambda one: one.measured_on, today=today
     )
 
 
-def _checked_tickets(table: FieldTable[BinTicket], store: Store) -> FieldTable[BinTicket]:
+def _checked_tickets(
+    table: FieldTable[BinTicket], store: Store, _today: date | None
+) -> FieldTable[BinTicket]:
     known = {one.ticket: one.picked_on for one in store.bin_tickets()}
     return without(
         table,
@@ -243,7 +216,9 @@ def _checked_tickets(table: FieldTable[BinTicket], store: Store) -> FieldTable[B
     )
 
 
-def _checked_lots(table: FieldTable[PackedLot], store: Store) -> FieldTable[PackedLot]:
+def _checked_lots(
+    table: FieldTable[PackedLot], store: Store, _today: date | None
+) -> FieldTable[PackedLot]:
     known = {one.lot: one.packed_on for one in store.packed_lots()}
     return without(
         table,
@@ -251,12 +226,16 @@ def _checked_lots(table: FieldTable[PackedLot], store: Store) -> FieldTable[Pack
     )
 
 
-def _checked_orders(table: FieldTable[OrderLine], store: Store) -> FieldTable[OrderLine]:
+def _checked_orders(
+    table: FieldTable[OrderLine], store: Store, _today: date | None
+) -> FieldTable[OrderLine]:
     sold = sold_from(store)
     return table if sold is None else without(table, order_doubts(table, sold.forecast))
 
 
-def _checked_parts(table: FieldTable[PartOfLot], store: Store) -> FieldTable[PartOfLot]:
+def _checked_parts(
+    table: FieldTable[PartOfLot], store: Store, _today: date | None
+) -> FieldTable[PartOfLot]:
     known = {lot.lot for lot in store.packed_lots()}
     bad = {
         line: (f"There is no packed lot {row.lot}.", "Load the packed lots first.")
@@ -355,6 +334,7 @@ FARM_TABLES: Mapping[str, FarmTable] = {
         present=lambda store: _by(_place_key, store.visited_places()),
         after=partial(_added, _place_key),
         save=lambda rows, store, _: store.save_visited_places(rows),
+        checked=believable_places,
     ),
     "hand_counts": FarmTable(
         present=lambda store: _by(_count_key, store.hand_counts()),
@@ -406,7 +386,7 @@ FARM_TABLES: Mapping[str, FarmTable] = {
         present=lambda store: _by(_price_key, store.prices()),
         after=partial(_instead_of_parts, _price_key, 0),
         save=lambda rows, store, _: store.save_prices(rows),
-        checked=lambda table, store: check_price_classes(table, known_classes(store)),
+        checked=lambda table, store, _today: check_price_classes(table, known_classes(store)),
     ),
     "culls": FarmTable(
         present=lambda store: _by(_cull_key, store.culls()),

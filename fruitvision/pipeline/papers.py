@@ -74,7 +74,7 @@ def look_at(
     name : str
         The file's name where it came from, if `path` has another one.
     today : date, optional
-        Tickets of later days are asked about.
+        Tickets of later days are asked about; counts, readings and visits are refused.
 
     Raises
     ------
@@ -278,7 +278,7 @@ def _with_rows(
     table = understood.kind.read(understood.table)
     present = kind.present(store)
     table = _complete(preview.kind, table, understood, present)
-    table = kind.checked(table, store)
+    table = kind.checked(table, store, today)
     odd = odd_counts(table, store, answers.odd_lines) if preview.kind == "hand_counts" else ()
     strange = (
         odd_tickets(table, store, answers.odd_lines, today=today)

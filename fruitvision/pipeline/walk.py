@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 
 from fruitvision.batch import Workers
 from fruitvision.caliper_pairs import TABLE_NAME as CALIPER_PAIRS
-from fruitvision.domain import CaliperReading, HandCount, Photo, TreePhoto
-from fruitvision.errors import FieldDataError, FruitVisionError
-from fruitvision.field_data import (
-    read_blocks,
-    read_calipers,
-    read_hand_counts,
-)
+from fruitvision.domain import CaliperReading, HandCount
+from fruitvision.errors import FieldDataError
+from fruitvision.field_data import read_calipers, read_hand_counts
 from fruitvision.fruit.detector import DEFAULT_DETECTOR
-from fruitvision.photo import photo_id_of
 from fruitvision.pipeline.additions import keep_blocks, keep_calipers, keep_hand_counts
 from fruitvision.pipeline.believable import believable_rows
 from fruitvision.pipeline.calipers import add_caliper_pairs
 from fruitvision.pipeline.entries import now_utc
-from fruitvision.pipeline.known_blocks import KnownBlocks, blocks_meant
+from fruitvision.pipeline.known_blocks import KeptBlock, KnownBlocks, blocks_meant
+from fruitvision.pipeline.odd_counts import without_slips
 from fruitvision.pipeline.office import TABLES as OFFICE
 from fruitvision.pipeline.office import OfficeRows, load_office, table_in
 from fruitvision.pipeline.photos import (
@@ -34,24 +29,27 @@ from fruitvision.pipeline.photos import (
     refused_row,
     refused_rows,
 )
-from fruitvision.pipeline.pictures import thumbnail_of
+from fruitvision.pipeline.placing import MovedPhoto, place_photos
 from fruitvision.pipeline.references import by_name, point_at
 from fruitvision.pipeline.views import Faces, join_kept_faces, with_faces
 from fruitvision.reference_table import REFERENCES, read_references
 from fruitvision.settings import Settings
 from fruitvision.store import Store
-from fruitvision.tree import WALK_DAYS
-from fruitvision.walk_data import WalkPhoto, read_walk
+from fruitvision.walk_data import read_walk
 
 # Tables that need no walk: those of people in the rows, and of the office.
 BY_HAND = ("hand_counts", "calipers")
+# Tables of the office that are held against the photos, and come in after them.
+_AFTER_PHOTOS = ("gaps",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loaded:
     """What a walk folder brought into the farm, and what was refused.
 
-    `faces` : photos of one face that were measured together.
+    `faces` : photos of one face that were measured together. `kept_blocks` : blocks of which the
+    list says something else than the farm, which stays as it is. `moved` : photos that were at
+    another tree before.
     """
 
     blocks: int
@@ -62,6 +60,8 @@ class Loaded:
     refused: tuple[Refused, ...]
     calipered_fruit: int = 0
     faces: Faces = field(default_factory=Faces)
+    kept_blocks: tuple[KeptBlock, ...] = ()
+    moved: tuple[MovedPhoto, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,12 +69,14 @@ class Brought:
     """Who brings a walk, and its day, for photos that carry no date. The name is kept with all
     that the walk changes.
 
-    `odd_lines` : lines of its list of blocks that look wrong and are meant.
+    `odd_lines` : lines of its list of blocks that look wrong and are meant. `today` : photos,
+    counts, readings and visited places of later days are refused; None: no day is.
     """
 
     who: str = ""
     walked_on: date | None = None
     odd_lines: frozenset[int] = frozenset()
+    today: date | None = None
 
 
 def load_walk(
@@ -91,7 +93,8 @@ def load_walk(
 
     The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv`,
     `calipers.csv`, `caliper_pairs.csv`, `references.csv` and the tables of the office (see
-    `office_data`). Loading the same folder again changes nothing.
+    `office_data`). Loading the same folder again changes nothing, and a block that the farm knows
+    keeps what the farm has of it (see `known_blocks`).
 
     Parameters
     ----------
@@ -101,25 +104,23 @@ def load_walk(
     on_progress : callable
         Told of each photo, and before photos of one face are put together; what it raises ends the
         work, and what is kept until then stays.
-    who : str
-        Kept with all that changes.
 
     Raises
     ------
     FieldDataError
         If a needed file is missing or has the wrong columns.
     """
-    blocks, known = blocks_meant(read_blocks(folder / "blocks.csv"), store, brought.odd_lines)
+    meant = blocks_meant(folder / "blocks.csv", store, brought.odd_lines)
+    blocks, known = meant.table, meant.known
     walk = known.checked(read_walk(folder / "walk.csv"))
     refused = list(refused_rows((*blocks.refused, *walk.refused)))
     keep_blocks(blocks.rows, store, who=brought.who)
-    # The register first: by it places of counts are looked up.
-    office, office_refused = load_office(folder, store, known.blocks, who=brought.who)
-    counts = _hand_counts(folder, store, known, refused)
-    keep_hand_counts(counts, store, who=brought.who)
-    calipers = _calipers(folder, store, known, refused)
-    keep_calipers(calipers, store, who=brought.who)
+    # The register first: by it places of photos and counts are looked up.
+    first = [name for name in OFFICE if name not in _AFTER_PHOTOS]
+    office, office_refused = load_office(folder, store, known.blocks, who=brought.who, names=first)
     refused.extend(office_refused)
+    calipers = _calipers(folder, store, known, refused, brought.today)
+    keep_calipers(calipers, store, who=brought.who)
     by_path = {folder / row.file_name: row for row in walk.rows}
     references_path = table_in(folder, REFERENCES)
     if references_path is not None:
@@ -135,7 +136,8 @@ def load_walk(
         on_progress=on_progress,
     )
     before = {photo.photo_id for photo in store.tree_photos()}
-    place_photos(by_path, photos, store, walked_on=brought.walked_on, refused=refused)
+    placed = place_photos(by_path, photos, store, walked_on=brought.walked_on, today=brought.today)
+    refused.extend(placed.refused)
     new = {photo.photo_id for photo in store.tree_photos()} - before
     if new:
         store.note_table("walk", len(new), who=brought.who, at=now_utc())
@@ -147,6 +149,18 @@ def load_walk(
         before_each=lambda: on_progress(number, number),
     )
     photos = with_faces(photos, faces)
+    # After the photos: what they show tells a slip of a count, and a gap that is none.
+    counts = _hand_counts(folder, store, known, refused, brought.today)
+    keep_hand_counts(counts, store, who=brought.who)
+    gaps, gaps_refused = load_office(
+        folder,
+        store,
+        known.blocks,
+        who=brought.who,
+        names=_AFTER_PHOTOS,
+        today=brought.today,
+    )
+    refused.extend(gaps_refused)
     pairs_path = table_in(folder, CALIPER_PAIRS)
     pairs = None
     if pairs_path is not None:
@@ -157,16 +171,20 @@ def load_walk(
         photos=photos,
         hand_counts=len(counts),
         caliper_readings=len(calipers),
-        office=office,
+        office=replace(office, gaps=gaps.gaps),
         refused=tuple(refused) + photos.refused,
         faces=faces,
+        kept_blocks=meant.kept,
+        moved=placed.moved,
         calipered_fruit=pairs.rows if pairs else 0,
     )
 
 
-def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
+def load_tables_alone(
+    folder: Path, store: Store, *, who: str = "", today: date | None = None
+) -> Loaded:
     """Read the tables of a folder without a walk into a farm that knows its blocks: those of the
-    office, hand counts and calipers.
+    office, hand counts and calipers; with what is later than `today` refused, if that is told.
 
     Raises
     ------
@@ -180,10 +198,10 @@ def load_tables_alone(folder: Path, store: Store, *, who: str = "") -> Loaded:
             fix="Load a folder with blocks.csv and walk.csv first.",
         )
     refused: list[Refused] = []
-    office, office_refused = load_office(folder, store, known.blocks, who=who)
-    counts = _hand_counts(folder, store, known, refused)
+    office, office_refused = load_office(folder, store, known.blocks, who=who, today=today)
+    counts = _hand_counts(folder, store, known, refused, today)
     keep_hand_counts(counts, store, who=who)
-    calipers = _calipers(folder, store, known, refused)
+    calipers = _calipers(folder, store, known, refused, today)
     keep_calipers(calipers, store, who=who)
     return Loaded(
         blocks=0,
@@ -201,101 +219,11 @@ def tables_alone(folder: Path) -> tuple[str, ...]:
     return (*by_hand, *(name for name in OFFICE if table_in(folder, name) is not None))
 
 
-def place_photos(
-    rows: Mapping[Path, WalkPhoto],
-    measured: Measured,
-    store: Store,
-    *,
-    walked_on: date | None,
-    refused: list[Refused],
-) -> None:
-    """Tie measured photos to their trees and keep the files in the farm's folder.
-
-    A photo without a date needs `walked_on`; one that stands for two trees is refused for the
-    second. Refusals are appended to `refused`. Photos of one face are numbered in their order,
-    after those that the farm has of it.
-    """
-    places = Places(store.tree_photos())
-    days = {m.photo.photo_id: _walk_day(m.photo, walked_on) for m in measured.photos}
-    placed: list[TreePhoto] = []
-    taken: dict[str, WalkPhoto] = {}
-    for path, row in rows.items():
-        try:
-            photo_id = photo_id_of(path)
-        except FruitVisionError:
-            continue  # refused with its reason when it was measured
-        if photo_id not in days:
-            continue
-        day = days[photo_id]
-        problem = placing_problem(row, day, taken.get(photo_id))
-        if problem is not None or day is None:
-            refused.append(problem or Refused(name=row.file_name, what="", fix=""))
-            continue
-        taken[photo_id] = row
-        store.keep_photo(path, photo_id)
-        thumbnail_of(photo_id, store)
-        placed.append(places.photo(row, photo_id, day))
-    store.save_tree_photos(placed)
-
-
-class Places:
-    """Numbers the photos of a face in a walk; a photo that was placed there keeps its number."""
-
-    def __init__(self, photos: Sequence[TreePhoto]) -> None:
-        self._photos = [
-            (photo.tree, photo.face, photo.walked_on, photo.photo_id, photo.place)
-            for photo in photos
-        ]
-
-    def photo(self, row: WalkPhoto, photo_id: str, day: date) -> TreePhoto:
-        """The photo of a line of the walk, with its number among those of its face."""
-        return TreePhoto(
-            tree=row.tree,
-            face=row.face,
-            photo_id=photo_id,
-            walked_on=day,
-            trees=row.trees,
-            vigour=row.vigour,
-            place=self._next(row, photo_id, day),
-        )
-
-    def _next(self, row: WalkPhoto, photo_id: str, day: date) -> int:
-        near = timedelta(days=WALK_DAYS)
-        found = {
-            other: place
-            for tree, face, walked_on, other, place in self._photos
-            if (tree, face) == (row.tree, row.face) and abs(walked_on - day) < near
-        }
-        place = found.get(photo_id, max(found.values(), default=0) + 1)
-        self._photos.append((row.tree, row.face, day, photo_id, place))
-        return place
-
-
-def _walk_day(photo: Photo, walked_on: date | None) -> date | None:
-    return photo.taken_at.date() if photo.taken_at else walked_on
-
-
-def placing_problem(row: WalkPhoto, day: date | None, earlier: WalkPhoto | None) -> Refused | None:
-    """Why a photo can't be tied to its tree: it has no day, or an earlier line has it already."""
-    if earlier is not None:
-        return Refused(
-            name=row.file_name,
-            what=f"It is the same photo as {earlier.file_name} of {earlier.tree}.",
-            fix=f"Take a photo of {row.tree} itself, or delete this line.",
-        )
-    if day is None:
-        return Refused(
-            name=row.file_name,
-            what="The photo carries no date, so its walk is unknown.",
-            fix="Give the day of the walk, such as 2026-08-12 (command line: --walked-on).",
-        )
-    return None
-
-
 def _hand_counts(
-    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused]
+    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused], today: date | None
 ) -> tuple[HandCount, ...]:
-    """Rows of a file that need not be there; a day or a place that can't be is refused."""
+    """Rows of a file that need not be there; a day or a place that can't be is refused, and so is
+    what looks like a slip beside the photos."""
     path = folder / "hand_counts.csv"
     if not path.exists():
         return ()
@@ -304,15 +232,17 @@ def _hand_counts(
         store,
         tree_of=lambda row: row.tree,
         day_of=lambda row: row.counted_on,
+        today=today,
     )
+    table = without_slips(table, store)
     refused.extend(refused_rows(table.refused))
     return table.rows
 
 
 def _calipers(
-    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused]
+    folder: Path, store: Store, known: KnownBlocks, refused: list[Refused], today: date | None
 ) -> tuple[CaliperReading, ...]:
-    """As `_hand_counts`."""
+    """As `_hand_counts`, less the slips."""
     path = folder / "calipers.csv"
     if not path.exists():
         return ()
@@ -321,6 +251,7 @@ def _calipers(
         store,
         tree_of=lambda row: row.tree,
         day_of=lambda row: row.measured_on,
+        today=today,
     )
     refused.extend(refused_rows(table.refused))
     return table.rows

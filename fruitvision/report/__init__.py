@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         thinning_lines,
     )
     from fruitvision.report.views import face_lines, faces_lines
+    from fruitvision.report.walk import kept_lines, moved_lines
     from fruitvision.report.words import (
         CAUTION,
         doubt_lines,
@@ -46,10 +47,12 @@ _HOMES = {
     "faces_lines": "views",
     "forecast_lines": "forecast",
     "harvest_lines": "harvest",
+    "kept_lines": "walk",
     "lens_lines": "lens",
     "many": "words",
     "margin_lines": "harvest_margins",
     "measured_lines": "words",
+    "moved_lines": "walk",
     "order_book_lines": "orders",
     "past_lines": "forecast",
     "range_words": "words",
@@ -77,10 +80,12 @@ __all__ = [
     "faces_lines",
     "forecast_lines",
     "harvest_lines",
+    "kept_lines",
     "lens_lines",
     "many",
     "margin_lines",
     "measured_lines",
+    "moved_lines",
     "order_book_lines",
     "past_lines",
     "range_words",
