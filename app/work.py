@@ -34,6 +34,7 @@ LOOKED_AT = 3
 _WATCHED = "jobs watched"
 _BEGUN = "photos of the job begun"
 _CLOSED = "jobs closed"
+_NOT_STOPPED = "job not stopped"
 
 
 # ---------------------------------------------------------------- ask for work
@@ -150,19 +151,31 @@ def _bar(store: FarmStore, going_on: bool, brief: bool) -> None:
 
 def _running(job: Job, waiting: int, store: FarmStore, *, brief: bool) -> None:
     _watch(job)
+    number, refused = st.session_state.get(_NOT_STOPPED, (0, None))
+    if number == job.number:
+        show.error(refused)
     if brief:
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
-        if st.button(say("work.stop_measuring"), type="tertiary", key=f"stop {job.number}"):
-            store.cancel_job(job.number)
-            st.rerun()
+        if session.may_change() and st.button(
+            say("work.stop_measuring"), type="tertiary", key=f"stop {job.number}"
+        ):
+            _stop(job, store)
         return
     with st.container(border=True, key="work"):
         st.progress(min(job.done / max(job.total, 1), 1.0), _progress_words(job))
         with st.container(horizontal=True, vertical_alignment="center"):
             st.write(say("work.more_waiting", n=waiting) if waiting else say("work.may_close"))
-            if st.button(say("work.stop"), key=f"stop {job.number}"):
-                store.cancel_job(job.number)
-                st.rerun()
+            if session.may_change() and st.button(say("work.stop"), key=f"stop {job.number}"):
+                _stop(job, store)
+
+
+def _stop(job: Job, store: FarmStore) -> None:
+    try:
+        store.cancel_job(job.number)
+    except FruitVisionError as err:
+        # The bar is drawn anew all the time: it says so as long as the work goes on.
+        st.session_state[_NOT_STOPPED] = (job.number, err)
+    st.rerun()
 
 
 def _progress_words(job: Job) -> str:
@@ -233,9 +246,10 @@ def _ended(job: Job, store: FarmStore, *, brief: bool) -> None:
             found = result_of(job, store, session.settings())
             show.measured_photos(replace(found, refused=()), session.units().diameter)
         with st.container(horizontal=True):
-            stopped = job.state is not JobState.DONE
-            if stopped and st.button(say("work.go_on"), key=f"on {job.number}"):
-                store.want_again(job.number)
-                st.rerun()
-            if st.button(say("work.close"), key=f"close {job.number}"):
-                _close(job, store)
+            goes_on = job.state is not JobState.DONE and session.may_change()
+            with show.errors():
+                if goes_on and st.button(say("work.go_on"), key=f"on {job.number}"):
+                    store.want_again(job.number)
+                    st.rerun()
+                if st.button(say("work.close"), key=f"close {job.number}"):
+                    _close(job, store)

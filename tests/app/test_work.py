@@ -11,10 +11,12 @@ from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
 from app import conflicts
+from fruitvision.accounts import Role
 from fruitvision.domain import Conflict, FieldChange, HandCount, JobState, SeasonNote, ThingKind
+from fruitvision.errors import StoreError
 from fruitvision.pipeline.block_entries import save_block
 from fruitvision.pipeline.entries import now_utc, save_hand_count
-from fruitvision.store import open_farm
+from fruitvision.store import FarmStore, open_farm
 from fruitvision.work import start as work_start
 from fruitvision.work import work_off
 from tests import records
@@ -223,6 +225,47 @@ def test_measuring_is_stopped_and_gone_on_with_also_in_front_of_a_tree(
     press(app, "Go on")
     with open_farm(filled) as store:
         assert store.jobs()[0].is_open
+
+
+def test_who_may_only_look_sees_the_bar_and_stops_nothing(
+    filled: Path, tmp_path: Path, no_worker: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
+    acts = {"Stop", "Stop measuring", "Go on"}
+    monkeypatch.setattr("app.session.role", lambda: Role.READER)
+    for name in ("photos", "walk"):
+        app = visitor("Rae", name)
+        assert bar_words(app) == "0 of 5 photos measured, starting"
+        assert not acts & {one.label for one in app.button}
+    with open_farm(filled) as store:
+        store.cancel_job(store.jobs()[0].number)
+    app = visitor("Rae", "photos")
+    assert "Stopped: 0 of 5 photos are measured." in text(app)
+    assert not acts & {one.label for one in app.button}
+
+
+@pytest.mark.parametrize("page_name", ["photos", "walk"])
+def test_work_that_the_farm_does_not_stop_is_said(
+    filled: Path,
+    tmp_path: Path,
+    no_worker: list[Path],
+    monkeypatch: pytest.MonkeyPatch,
+    page_name: str,
+) -> None:
+    upload_walk(visitor("Ana", "photos"), [bare(tmp_path, number) for number in range(5)])
+    app = visitor("Ana", page_name)
+
+    def full(*_: object, **__: object) -> None:
+        raise StoreError("The disk is full.", fix="Make room on the disk and try again.")
+
+    monkeypatch.setattr(FarmStore, "cancel_job", full)
+    press(app, "Stop" if page_name == "photos" else "Stop measuring")
+    assert not app.exception
+    # The bar is drawn anew every second, and what it met stays there to be read.
+    app.run()
+    assert [one.value for one in app.error if "The disk is full." in one.value]
+    # The page below stays.
+    assert app.title
 
 
 def test_stopped_while_faces_are_put_together_says_what_waits(
