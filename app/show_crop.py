@@ -20,7 +20,7 @@ from fruitvision.domain import (
     WeekForecast,
 )
 from fruitvision.forecast.summary import ALL
-from fruitvision.forecast.uses import UseNumber, is_first_look, use_numbers, whole_number
+from fruitvision.forecast.uses import UseNumber, is_first_look, is_picked, use_numbers, whole_number
 from fruitvision.report.forecast import matters
 from fruitvision.unit_system import Unit, Units
 
@@ -69,8 +69,9 @@ def _chance(one: UseNumber) -> str:
 
 
 def doubts(crop: CropForecast) -> None:
-    """The doubts of a crop, without that of a pick date that is past: `not_in_it` tells it."""
-    show.doubts(tuple(one for one in crop.doubts if one is not Doubt.PAST_PICK))
+    """The doubts of a crop, without that of a pick that is past or over: `not_in_it` tells it."""
+    over = (Doubt.PAST_PICK, Doubt.PICKED)
+    show.doubts(tuple(one for one in crop.doubts if one not in over))
 
 
 def not_in_it(forecast: Forecast, blocks: Sequence[Block], today: date) -> None:
@@ -85,10 +86,13 @@ def not_in_it(forecast: Forecast, blocks: Sequence[Block], today: date) -> None:
     past = [
         f"{name}, {day(last)}"
         for name, crop in in_it.items()
-        if (last := _last_pick(crop)) is not None and last < today
+        if (last := _last_pick(crop)) is not None and last < today and not is_picked(crop)
     ]
     if past:
         st.warning(say("forecast.pick_is_past", names=show.plain("; ".join(past))))
+    picked = [name for name, crop in in_it.items() if is_picked(crop)]
+    if picked:
+        st.info(say("forecast.is_picked", names=show.plain(", ".join(picked))))
 
 
 def _last_pick(crop: CropForecast) -> date | None:

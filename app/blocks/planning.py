@@ -136,7 +136,11 @@ def _worth_row(one: BlockWorth, found: FarmWorth) -> dict[str, str]:
         say(value): ranged(one.value),
         say("planning.column_at_stake"): _plain_amount(one.at_stake),
         say("planning.column_measure"): say(
-            "planning.past_pick" if one.past else "planning.no_measure"
+            "planning.picked_block"
+            if one.picked
+            else "planning.past_pick"
+            if one.past
+            else "planning.no_measure"
         ),
         say("planning.column_per_hour"): say("blocks.no_sign"),
     }

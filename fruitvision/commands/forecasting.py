@@ -91,6 +91,7 @@ def export(
     Example: fruitvision export --farm larkhill --out for-sales
     """
     from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
+    from fruitvision.pipeline.picked import picked_since, picked_words
     from fruitvision.pipeline.sales import kept_forecast
 
     check_outside(farm, out)
@@ -109,9 +110,12 @@ def export(
             )
         chosen = kept_forecast(tuple(kept.values()), version)
         moved = moved_blocks(store, chosen)
+        picked = picked_since(store, chosen)
     write_forecast(chosen, out, shown, moved=moved)
     written = ", ".join((*FORECAST_FILES, *DETAIL_FILES))
     kind = f", a what-if ({chosen.what_if})" if chosen.what_if else ""
     typer.echo(f"Version {chosen.forecast_id}{kind}, written to {out}: {written}.")
     if moved:
         typer.echo(moved_words(moved))
+    if picked:
+        typer.echo(picked_words(picked))

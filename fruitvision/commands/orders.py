@@ -61,14 +61,18 @@ def check_command(
     """
     from fruitvision.pipeline.orders import check_farm_orders
     from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
+    from fruitvision.pipeline.picked import picked_since, picked_words
     from fruitvision.report import order_book_lines
 
     with farm_store(farm, create=False) as store:
         found = check_farm_orders(store, version)
         moved = moved_blocks(store, found.forecast)
+        picked = picked_since(store, found.forecast)
     say(order_book_lines(found.checked))
     if moved:
         typer.echo(moved_words(moved))
+    if picked:
+        typer.echo(picked_words(picked))
     if found.forecast.what_if:
         typer.echo(f"This forecast is a what-if: {found.forecast.what_if}.")
     elif not found.frozen:

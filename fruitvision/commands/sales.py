@@ -38,19 +38,21 @@ def freeze(
     from fruitvision.pipeline.sales import freeze as freeze_forecast
     from fruitvision.pipeline.sales import kept_forecast
     from fruitvision.report import past_lines
+    from fruitvision.report.forecast import picked_lines
 
     now = datetime.now(UTC)
     with farm_store(farm, create=False) as store:
         who = _login() if by is None else by
         frozen = freeze_forecast(store, version, by=who, at=now, note=note)
-        past = past_lines(kept_forecast(store.forecasts(), frozen.forecast_id))
+        forecast = kept_forecast(store.forecasts(), frozen.forecast_id)
+        past, picked = past_lines(forecast), picked_lines(forecast)
     why = f" ({frozen.note})" if frozen.note else ""
     done = "was frozen already" if frozen.frozen_at != now else "is frozen"
     typer.echo(
         f"Forecast {frozen.forecast_id} {done} for sales, by {frozen.frozen_by} on "
         f"{frozen.frozen_at:%Y-%m-%d %H:%M} UTC{why}."
     )
-    say(past)
+    say([*past, *picked])
     return 1 if past else 0
 
 

@@ -50,6 +50,7 @@ def sheet(
     from fruitvision.export.sheets import SHEET_FORMS, checked_forms, usual_paper, write_sheets
     from fruitvision.forecast.words import use_quantiles
     from fruitvision.pipeline.pick_plans import moved_blocks, moved_words
+    from fruitvision.pipeline.picked import picked_since, picked_words
     from fruitvision.pipeline.sheet import sales_sheets, sold_as, track_records
     from fruitvision.sheet import for_buyer
 
@@ -63,6 +64,7 @@ def sheet(
         sold = sold_as(store, version)
         records = track_records(store, sold.forecast)
         moved = moved_blocks(store, sold.forecast)
+        picked = picked_since(store, sold.forecast)
         made = sales_sheets(sold, use_quantiles(settings), track_records=records, moved=moved)
         blocks = [block.block_id for block in store.blocks()]
     names = [*blocks, *(block.name for block in sold.forecast.blocks)]
@@ -82,6 +84,8 @@ def sheet(
         )
     if moved:
         typer.echo(moved_words(moved))
+    if picked:
+        typer.echo(picked_words(picked))
     if not written:
         return 2
     lost = "pdf" in asked and say_not_printed(_names_on(sheets))

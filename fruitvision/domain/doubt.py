@@ -76,6 +76,7 @@ class Doubt(StrEnum):
     FAR_AHEAD = "far_ahead"
     NEWER_WALK = "newer_walk"
     PAST_PICK = "past_pick"
+    PICKED = "picked"
     BLOCK_LEFT_OUT = "block_left_out"
 
     @property
@@ -150,6 +151,7 @@ _WORDS: dict[Doubt, str] = {
     Doubt.FAR_AHEAD: "The pick is more than 60 days after the walk: trust the peak classes only.",
     Doubt.NEWER_WALK: "A newer walk has under 8 trees so far: these numbers are of the one before.",
     Doubt.PAST_PICK: "The pick date was past when this was made: set it anew before you promise.",
+    Doubt.PICKED: "A last pass was marked finished: the packing house tells what came in of it.",
     Doubt.BLOCK_LEFT_OUT: "A block of the farm is not in this number: put right what kept it out.",
 }
 

@@ -46,6 +46,7 @@ from fruitvision.export.sheet_words import (
 from fruitvision.export.words import CAUTIONS, HOW_TO_READ, NOTE, save
 from fruitvision.forecast.summary import ALL
 from fruitvision.sheet import SalesSheet
+from fruitvision.sheet.stage import PICKED
 from fruitvision.unit_system import METRIC, Units
 
 PAPERS = {"A4": A4, "Letter": LETTER}
@@ -199,7 +200,7 @@ def _facts(sheet: SalesSheet, units: Units) -> list[tuple[str, str, str]]:
 def _why_nothing(sheet: SalesSheet) -> str:
     if sheet.first_look:
         return "a first look: too few trees"
-    return "the pick date is past: set it anew"
+    return "it is picked" if sheet.stage == PICKED else "the pick date is past: set it anew"
 
 
 def _notes(sheet: SalesSheet, page: Page) -> list[tuple[str, str]]:

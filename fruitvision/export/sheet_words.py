@@ -10,7 +10,7 @@ from fruitvision.domain import BridgeStep
 from fruitvision.export.words import NOTE, pick_week
 from fruitvision.forecast.summary import ALL
 from fruitvision.sheet import SalesSheet, SheetVersion
-from fruitvision.sheet.stage import AFTER_THE_PICK
+from fruitvision.sheet.stage import AFTER_THE_PICK, PICKED
 from fruitvision.unit_system import METRIC, Units
 
 NOT_FROZEN = "NOT FROZEN: may change until somebody freezes it"
@@ -82,6 +82,8 @@ def no_promise_words(sheet: SalesSheet) -> str:
     """Why nothing of a sheet is promised; empty where something is."""
     if sheet.first_look:
         return "First look: too few trees were photographed, so nothing is promised."
+    if sheet.stage == PICKED:
+        return "All of it is picked, so nothing more is promised: see the packing house's numbers."
     if sheet.stage == AFTER_THE_PICK:
         return (
             "The pick date was past when this forecast was made, so nothing is promised. Set the "

@@ -33,9 +33,15 @@ def is_first_look(block: CropForecast) -> bool:
 
 
 def is_past(block: CropForecast) -> bool:
-    """Whether a block was picked by its own plan when its forecast was made: nobody knows what of
-    it hangs."""
-    return Doubt.PAST_PICK in block.doubts
+    """Whether a block was picked when its forecast was made: by its own plan, so that nobody knows
+    what of it hangs, or because somebody said so."""
+    return Doubt.PAST_PICK in block.doubts or is_picked(block)
+
+
+def is_picked(block: CropForecast) -> bool:
+    """Whether somebody had marked the last pass through a block finished: the packing house tells
+    what came in of it."""
+    return Doubt.PICKED in block.doubts
 
 
 def is_firm(block: CropForecast) -> bool:

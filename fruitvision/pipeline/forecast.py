@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -25,13 +25,15 @@ from fruitvision.forecast.growth import Weather
 from fruitvision.forecast.inputs import what_if
 from fruitvision.forecast.shared import draw_shared
 from fruitvision.forecast.summary import Heading, forecast_doubts, pick_forecasts, summarise
-from fruitvision.forecast.uses import is_past
+from fruitvision.forecast.uses import is_past, is_picked
 from fruitvision.forecast.words import rests_on, use_quantiles
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.block_inputs import block_inputs, read_office, unknown_classes
 from fruitvision.pipeline.blocks import estimate_blocks
 from fruitvision.pipeline.learning import choices_now, learned_inputs
 from fruitvision.pipeline.photos import Refused, made_with, refused_block
+from fruitvision.pipeline.pick_plans import farm_plans
+from fruitvision.pipeline.picked import picked_blocks
 from fruitvision.pipeline.publish import published
 from fruitvision.settings import Settings, all_settings_to_text
 from fruitvision.store import Store
@@ -123,6 +125,8 @@ def forecast_farm(
     office = read_office(store)
     refused += unknown_classes(office, table)
     shared, learned = draw_shared(settings), choices_now(store)
+    # Who names a day for a pick says that it is to come.
+    picked = picked_blocks(store, farm_plans(store)) - dates.keys()
     crops, totals = list[_Drawn](), _Totals()
     for walk in walks:
         name = walk.estimate.block.block_id
@@ -131,7 +135,8 @@ def forecast_farm(
             inputs = learned_inputs(inputs, learned, table, settings, made_on=made_on)
             inputs = what_if(inputs, settings, weather=choices.season, days=choices.pick_shift_days)
             draws = draw_block(inputs, table, settings, shared)
-            crops.append(_drawn(inputs, draws, table, settings, made_on))
+            over = _over(inputs, made_on, picked)
+            crops.append(_drawn(inputs, draws, table, settings, over))
         except FruitVisionError as err:
             if name in dates:
                 raise
@@ -173,23 +178,25 @@ def _none_can_be(refused: Sequence[Refused]) -> ForecastError:
 
 
 def _drawn(
-    inputs: BlockInputs, draws: CropDraws, table: SizeTable, settings: Settings, made_on: date
+    inputs: BlockInputs, draws: CropDraws, table: SizeTable, settings: Settings, over: Doubts
 ) -> _Drawn:
-    """One block, and the summary of its draws."""
+    """One block, and the summary of its draws; `over` : the doubts about a crop that is picked."""
     block = inputs.estimate.block
     heading = Heading(
         name=block.block_id,
         variety=block.variety,
         pick_date=inputs.plan.picks[0].pick_date,
-        doubts=merge_doubts(forecast_doubts(inputs, settings), _past(inputs, made_on)),
+        doubts=merge_doubts(forecast_doubts(inputs, settings), over),
         rests_on=rests_on([inputs]),
     )
     crop = summarise(draws, heading, table, settings)
     return _Drawn(inputs=inputs, crop=replace(crop, picks=pick_forecasts(draws, settings)))
 
 
-def _past(inputs: BlockInputs, made_on: date) -> Doubts:
-    """The doubt about a forecast of a crop that is picked by its own plan."""
+def _over(inputs: BlockInputs, made_on: date, picked: Collection[str]) -> Doubts:
+    """The doubt about a forecast of a crop that is picked, as somebody said or by its own plan."""
+    if inputs.estimate.block.block_id in picked:
+        return (Doubt.PICKED,)
     last = max(pick.pick_date for pick in inputs.plan.picks)
     return (Doubt.PAST_PICK,) if last < made_on else ()
 
@@ -199,7 +206,9 @@ def _next_action(crops: Sequence[_Drawn]) -> str:
     to_come = [one.inputs.estimate for one in crops if not is_past(one.crop)]
     if to_come:
         return next_action(to_come)
-    names = ", ".join(one.crop.name for one in crops)
+    names = ", ".join(one.crop.name for one in crops if not is_picked(one.crop))
+    if not names:
+        return "All that was forecast is picked: load what the packing house tells of it."
     return f"The pick date is past: set it anew ({names})."
 
 

@@ -116,7 +116,7 @@ def _away(one: date, other: date) -> float:
 
 
 def _too_many(
-    table: FieldTable[BinTicket], store: Store, most: Mapping[str, Sequence[_Most]]
+    table: FieldTable[BinTicket], store: Store, can_bear: Mapping[str, Sequence[_Most]]
 ) -> dict[str, str]:
     """Why, of the largest new tickets of a block, until what is left can be believed."""
     kept = {one.ticket: one for one in store.bin_tickets()}
@@ -130,13 +130,15 @@ def _too_many(
     for one in sorted(table.rows, key=lambda row: -row.bins):
         begins = season_on(one.picked_on, seasons[one.block_id]).begins
         near = (
-            item.bins for item in most.get(one.block_id, ()) if same_harvest(item.begins, begins)
+            item.bins
+            for item in can_bear.get(one.block_id, ())
+            if same_harvest(item.begins, begins)
         )
-        p90, key = next(near, None), (one.block_id, begins)
-        if p90 is not None and bins[key] > TIMES_P90 * p90 and kept.get(one.ticket) != one:
+        most, key = next(near, None), (one.block_id, begins)
+        if most is not None and bins[key] > TIMES_P90 * most and kept.get(one.ticket) != one:
             found[one.ticket] = (
                 f"{one.block_id} would have {bins[key]:,.0f} bins, and its forecast is "
-                f"{p90:,.0f} at most (P90)."
+                f"{most:,.0f} at most (P90)."
             )
             bins[key] -= one.bins
     return found

@@ -31,6 +31,17 @@ def kept_plans(store: Store, forecast: Forecast) -> Mapping[str, PickPlan]:
     }
 
 
+def farm_plans(store: Store) -> Mapping[str, PickPlan]:
+    """The passes of all blocks as the farm keeps them now; none of a block without a date."""
+    plans = store.pick_plans()
+    found = {
+        name: plans.get(name) or _one_pass(block)
+        for block in store.blocks()
+        for name in (block.block_id,)
+    }
+    return {name: plan for name, plan in found.items() if plan is not None}
+
+
 def _one_pass(block: Block | None) -> PickPlan | None:
     if block is None or block.pick_date is None:
         return None

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
-from fruitvision.domain import Estimate, Forecast, ThingKind
+from fruitvision.domain import Estimate, Forecast, PickPlan, ThingKind
 from fruitvision.errors import ForecastError, did_you_mean
+from fruitvision.forecast.uses import is_past
 from fruitvision.harvest.tickets import PassKey
 from fruitvision.harvest.update import HarvestUpdate
 from fruitvision.learning.matching import seasons_of
@@ -45,6 +46,33 @@ def _is_of(told: Mapping[str, object], first_pick: date, farm_season: int) -> bo
     if pick is None:
         return told.get("season") == farm_season
     return same_harvest(date.fromisoformat(str(pick)), first_pick)
+
+
+def picked_blocks(store: Store, plans: Mapping[str, PickPlan]) -> frozenset[str]:
+    """Blocks of which a person said that the last pass through them is finished.
+
+    `plans` : the passes of each block, see `farm_plans`. A block whose passes are planned anew for
+    the next harvest is picked no longer.
+    """
+    said = finished_passes(store, {name: one.picks[0].pick_date for name, one in plans.items()})
+    return frozenset(name for name, number in said if number >= len(plans[name].picks))
+
+
+def picked_since(store: Store, forecast: Forecast) -> tuple[str, ...]:
+    """Blocks of which a forecast promises something, and whose last pass was marked finished since
+    it was made."""
+    picks, plans = first_picks_of(forecast), kept_plans(store, forecast)
+    said = finished_passes(store, picks)
+    over = {name for name, number in said if number >= len(plans[name].picks)}
+    return tuple(one.name for one in forecast.blocks if one.name in over and not is_past(one))
+
+
+def picked_words(names: Sequence[str]) -> str:
+    """That these blocks are picked since a forecast was made, for who works with its numbers."""
+    return (
+        f"Picked since this forecast was made, as the last pass was marked finished: "
+        f"{', '.join(names)}. Make and freeze a new forecast before you promise more."
+    )
 
 
 def mark_pass(key: PassKey, forecast: Forecast, store: Store, *, finished: bool, who: str) -> None:

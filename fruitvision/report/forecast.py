@@ -23,6 +23,7 @@ from fruitvision.forecast.uses import (
     is_firm,
     is_first_look,
     is_past,
+    is_picked,
     use_numbers,
     whole_number,
 )
@@ -193,7 +194,14 @@ def use_lines(forecast: Forecast) -> list[str]:
             f"({_chance_words(one, forecast)})"
             for one in numbers
         ),
-        *(f"  {line}" for line in [*first_look_lines(forecast), *past_lines(forecast)]),
+        *(
+            f"  {line}"
+            for line in [
+                *first_look_lines(forecast),
+                *past_lines(forecast),
+                *picked_lines(forecast),
+            ]
+        ),
     ]
 
 
@@ -222,10 +230,22 @@ def first_look_lines(forecast: Forecast) -> list[str]:
 
 def past_lines(forecast: Forecast) -> list[str]:
     """Which blocks were picked by plan when the forecast was made; nothing where none was."""
-    names = [one.name for one in forecast.blocks if is_past(one)]
+    names = [one.name for one in forecast.blocks if is_past(one) and not is_picked(one)]
     words = (
         f"Nothing is promised of {', '.join(names)}: the pick date was past when this forecast was "
         "made. Set it anew and forecast again."
+    )
+    return [words] if names else []
+
+
+def picked_lines(forecast: Forecast) -> list[str]:
+    """Which blocks were picked when the forecast was made, as somebody said."""
+    names = [one.name for one in forecast.blocks if is_picked(one)]
+    are, its = ("is", "its") if len(names) == 1 else ("are", "their")
+    words = (
+        f"{', '.join(names)} {are} picked: {its} last pass was marked finished. Nothing more is "
+        f"promised of {'it' if len(names) == 1 else 'them'}; {its} cartons come from the packing "
+        "house, and the numbers here are those that were forecast."
     )
     return [words] if names else []
 

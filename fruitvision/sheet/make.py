@@ -21,12 +21,13 @@ from fruitvision.forecast.uses import (
     blocks_of,
     is_firm,
     is_first_look,
+    is_picked,
     to_promise,
     whole_number,
 )
 from fruitvision.forecast.words import losses_words, quantile_of_use
 from fruitvision.sheet.record import SalesSheet, SheetLine, SheetVersion, TrackRecord
-from fruitvision.sheet.stage import pick_window, stage_words
+from fruitvision.sheet.stage import PICKED, pick_window, stage_words
 
 # What a class or week that the forecast leaves out brings: it is left out if its P90 is 0.
 NOTHING = Estimate(0.0, 0.0, 0.0)
@@ -92,7 +93,9 @@ def make_sheet(
         version=_version(forecast, behind.frozen),
         earlier=None if behind.earlier is None else _version(behind.earlier, behind.earlier_frozen),
         pick=pick,
-        stage=stage_words(pick, forecast.made_on),
+        stage=PICKED
+        if blocks and all(map(is_picked, blocks))
+        else stage_words(pick, forecast.made_on),
         size_table=forecast.size_table,
         carton_kg=None if forecast.table is None else forecast.table.carton_kg,
         classes=table.classes,

@@ -10,6 +10,7 @@ from fruitvision.sheet.record import PickWindow
 
 NOT_KNOWN = "pick date not known"
 AFTER_THE_PICK = "after the pick"
+PICKED = "picked"
 
 
 def pick_window(

@@ -16,7 +16,7 @@ Without prices every carton counts alike, and what is at stake is cartons.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +27,7 @@ from fruitvision.forecast.draw import FEWEST_TREES, draw_unchecked
 from fruitvision.forecast.drawn_with import DrawnWith, drawn_again_with
 from fruitvision.forecast.shared import SharedErrors, draw_shared
 from fruitvision.forecast.summary import estimate_of
-from fruitvision.forecast.uses import is_past
+from fruitvision.forecast.uses import is_past, is_picked
 from fruitvision.settings import Settings
 from fruitvision.worth.measure import Measure, measures_of
 from fruitvision.worth.prices import Prices, unused_classes, value_of
@@ -61,8 +61,9 @@ class BlockWorth:
         What a picked fruit is worth on average.
     first_look : bool
         On so few trees that its cartons by class, and with them prices, are a guess.
-    past : bool
-        Picked by plan when the forecast was made: there is nothing to measure.
+    past, picked : bool
+        Picked when the forecast was made, by plan or as somebody said: there is nothing to measure.
+        `picked` where somebody said so.
     measures : tuple of WorthOfMeasure
         Those that take something off, the most per hour first.
     """
@@ -76,6 +77,7 @@ class BlockWorth:
     per_fruit: float
     first_look: bool
     past: bool
+    picked: bool
     measures: tuple[WorthOfMeasure, ...]
 
     @property
@@ -151,7 +153,7 @@ def worth_of_farm(
         else:
             found.append(drawn)
     total: Array = np.sum([one.value for one in found], axis=0) if found else np.zeros(1)
-    past = {one.name for one in forecast.blocks if is_past(one)}
+    past = {one.name: is_picked(one) for one in forecast.blocks if is_past(one)}
     blocks = [_block(one, total, work, settings, past) for one in found]
     value = estimate_of(total) if found else None
     if not work.prices:
@@ -206,10 +208,10 @@ class _Work:
 
 
 def _block(
-    drawn: _Drawn, total: Array, work: _Work, settings: Settings, picked: Collection[str]
+    drawn: _Drawn, total: Array, work: _Work, settings: Settings, over: Mapping[str, bool]
 ) -> BlockWorth:
     block, at_stake = drawn.inputs.estimate.block, float(drawn.value.std())
-    past = block.block_id in picked
+    past = block.block_id in over
     farm = float(total.std())
     together = float(np.mean((drawn.value - drawn.value.mean()) * (total - total.mean())))
     measures = []
@@ -235,6 +237,7 @@ def _block(
         per_fruit=float(drawn.value.mean()) / max(float(drawn.fruit.mean()), 1e-9),
         first_look=drawn.inputs.estimate.trees < FEWEST_TREES,
         past=past,
+        picked=over.get(block.block_id, False),
         measures=tuple(sorted(measures, key=lambda one: -one.per_hour)),
     )
 
