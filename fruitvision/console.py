@@ -154,7 +154,14 @@ def load_folder(
 ) -> Loaded:
     """Load a walk folder with progress, and say what came of it."""
     from fruitvision.pipeline import load_walk
-    from fruitvision.report import faces_lines, kept_lines, many, moved_lines, refused_lines
+    from fruitvision.report import (
+        faces_lines,
+        kept_lines,
+        kept_rows_lines,
+        many,
+        moved_lines,
+        refused_lines,
+    )
 
     choose_detector(detector)
     with progress_line("measuring") as progress:
@@ -180,6 +187,7 @@ def load_folder(
         typer.echo(f"{loaded.office.words}.")
     say(faces_lines(loaded.faces))
     say(kept_lines(loaded.kept_blocks, folder / "blocks.csv", store.folder))
+    say(kept_rows_lines(loaded.office.kept))
     say(moved_lines(loaded.moved))
     say(refused_lines(loaded.refused))
     return loaded

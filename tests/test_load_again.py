@@ -22,7 +22,7 @@ from fruitvision.pipeline.papers import look_at
 from fruitvision.pipeline.papers import take_in as take_table_in
 from fruitvision.pipeline.photos import made_with
 from fruitvision.pipeline.walk import Brought, Loaded, load_tables_alone, load_walk
-from fruitvision.report import kept_lines, moved_lines
+from fruitvision.report import kept_lines, kept_rows_lines, moved_lines
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
 from fruitvision.walk_data import WalkPhoto
@@ -151,6 +151,34 @@ def test_the_same_number_in_other_units_is_not_said_to_differ(
     before = block(farm)
     keep_blocks([replace(before, row_spacing_m=3.5 + 1e-9)], farm, who="Ana")
     assert load(folder, farm).kept_blocks == ()
+
+
+def test_passes_and_rooms_that_were_changed_since_stay_too(folder: Path, farm: FarmStore) -> None:
+    picks, rooms = f"block,pick_date\n{NAME},2026-10-02\n", "room,bins\nNorth,400\nSouth,90\n"
+    write(folder, picks=picks, rooms=rooms)
+    assert load(folder, farm).office.kept == ()
+    before = farm.pick_plans()
+    alone = folder / "alone"
+    alone.mkdir()
+    # Tables without a walk are loaded to change the farm.
+    write(
+        alone,
+        picks=picks.replace("10-02", "10-09"),
+        rooms="room,bins\nNorth,500\n",
+    )
+    assert load_tables_alone(alone, farm).office.picks == 1
+    later = farm.pick_plans()
+    assert later != before
+    found = load(folder, farm).office
+    assert farm.pick_plans() == later
+    assert {one.name: one.bins for one in farm.cold_rooms()} == {"North": 500, "South": 90}
+    assert [(one.file, one.names) for one in found.kept] == [
+        ("picks.csv", (NAME,)),
+        ("rooms.csv", ("North",)),
+    ]
+    assert (found.picks, found.rooms) == (0, 1)
+    lines = kept_rows_lines(found.kept)
+    assert lines[0].startswith(f"picks.csv says something else of {NAME} than the farm.")
 
 
 def test_a_new_block_that_makes_no_sense_stays_out_with_its_rows(

@@ -43,8 +43,18 @@ TABLES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRows:
+    """What a table says otherwise than the farm, which stays as it is: its file, and the names of
+    the blocks or rooms."""
+
+    file: str
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OfficeRows:
-    """How many rows of each table went into the farm."""
+    """How many rows of each table went into the farm, and what of them did not, since the farm has
+    something else there."""
 
     register: int = 0
     gaps: int = 0
@@ -54,6 +64,7 @@ class OfficeRows:
     grades: int = 0
     prices: int = 0
     rooms: int = 0
+    kept: tuple[KeptRows, ...] = ()
 
     @property
     def words(self) -> str:
@@ -85,8 +96,9 @@ def load_office(
     who: str = "",
     names: Sequence[str] = tuple(TABLES),
     today: date | None = None,
+    farm_first: bool = False,
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
-    """Read what a folder holds of these tables of the office, and keep it, with `who`.
+    """Read what a folder holds of these tables of the office, and keep it, as `load_tables`.
 
     Raises
     ------
@@ -94,7 +106,7 @@ def load_office(
         If a table can't be read or lacks a column.
     """
     found = {name: path for name in names if (path := table_in(folder, name)) is not None}
-    return load_tables(found, store, blocks, who=who, today=today)
+    return load_tables(found, store, blocks, who=who, today=today, farm_first=farm_first)
 
 
 def load_tables(
@@ -104,11 +116,18 @@ def load_tables(
     *,
     who: str = "",
     today: date | None = None,
+    farm_first: bool = False,
 ) -> tuple[OfficeRows, tuple[Refused, ...]]:
     """Read tables by their name of `TABLES`, and keep them; `who` loaded them is kept too.
 
     A register that contradicts its block is refused as a whole, block by block; places that can't
     have been visited (see `believable_places`) one by one.
+
+    Parameters
+    ----------
+    farm_first : bool
+        Passes of blocks and cold rooms that the farm has stay as they are: the tables may be older
+        than what people changed since.
 
     Raises
     ------
@@ -133,7 +152,8 @@ def load_tables(
         paths.get("gaps"), partial(_read_gaps, store=store, today=today), blocks, refused
     )
     store.save_visited_places(gaps)
-    picks = _load_picks(paths.get("picks"), store, blocks, refused, who)
+    kept_rows: list[KeptRows] | None = [] if farm_first else None
+    picks = _load_picks(paths.get("picks"), store, blocks, refused, who, kept_rows)
     weighed = _load_weighed(paths.get("weighed"), store, refused)
     culls = _of_varieties(paths.get("culls"), read_culls, blocks, refused)
     store.save_culls(culls)
@@ -142,7 +162,7 @@ def load_tables(
     prices = _of_varieties(paths.get("prices"), partial(_read_prices, store=store), blocks, refused)
     if prices:
         store.save_prices(prices)
-    rooms = _load_rooms(paths.get("rooms"), store, blocks, refused, who)
+    rooms = _load_rooms(paths.get("rooms"), store, blocks, refused, who, kept_rows)
     counts = OfficeRows(
         register=kept,
         gaps=len(gaps),
@@ -152,6 +172,7 @@ def load_tables(
         grades=len(grades),
         prices=len(prices),
         rooms=rooms,
+        kept=tuple(kept_rows or ()),
     )
     for name in paths:
         # Pick plans and rooms are kept with who changed each of them.
@@ -197,15 +218,33 @@ def _of_varieties(
     return table.rows
 
 
+def _without_kept(
+    new: Mapping[str, Thing], there: Mapping[str, Thing], file: str, kept: list[KeptRows] | None
+) -> Mapping[str, Thing]:
+    """What a table says of things that the farm has not; those of which it says something else than
+    the farm are named in `kept`. Where that is None, all that it says."""
+    others = tuple(name for name in new if name in there and there[name] != new[name])
+    if kept is None or not others:
+        return new
+    kept.append(KeptRows(file=file, names=others))
+    return {name: one for name, one in new.items() if name not in others}
+
+
 def _load_picks(
-    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused], who: str
+    path: Path | None,
+    store: Store,
+    blocks: Sequence[Block],
+    refused: list[Refused],
+    who: str,
+    kept: list[KeptRows] | None,
 ) -> int:
     if path is None:
         return 0
     found = read_picks(path)
     refused.extend(map(refused_row, found.refused))
     names = {block.block_id for block in blocks}
-    for block_id, plan in found.plans.items():
+    plans = _without_kept(found.plans, store.pick_plans(), path.name, kept)
+    for block_id, plan in plans.items():
         if block_id in names:
             store.save_each(
                 [(kept_pick_plan(block_id), partial(_instead, plan))], who=who, at=now_utc()
@@ -218,16 +257,25 @@ def _load_picks(
                     fix=did_you_mean(block_id, names),
                 )
             )
-    return len(names & found.plans.keys())
+    return len(names & plans.keys())
 
 
 def _load_rooms(
-    path: Path | None, store: Store, blocks: Sequence[Block], refused: list[Refused], who: str
+    path: Path | None,
+    store: Store,
+    blocks: Sequence[Block],
+    refused: list[Refused],
+    who: str,
+    kept: list[KeptRows] | None,
 ) -> int:
     """Rooms by name; those that the table does not name stay as they are."""
-    rooms = _of_varieties(path, read_rooms, blocks, refused)
+    if path is None:
+        return 0
+    named = {room.name: room for room in _of_varieties(path, read_rooms, blocks, refused)}
+    there = {room.name: room for room in store.cold_rooms()}
+    rooms = _without_kept(named, there, path.name, kept)
     store.save_each(
-        [(kept_cold_room(room.name), partial(_instead, room)) for room in rooms],
+        [(kept_cold_room(name), partial(_instead, room)) for name, room in rooms.items()],
         who=who,
         at=now_utc(),
     )

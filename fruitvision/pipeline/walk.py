@@ -94,7 +94,7 @@ def load_walk(
     The folder holds `blocks.csv` and `walk.csv`, and where there are any `hand_counts.csv`,
     `calipers.csv`, `caliper_pairs.csv`, `references.csv` and the tables of the office (see
     `office_data`). Loading the same folder again changes nothing, and a block that the farm knows
-    keeps what the farm has of it (see `known_blocks`).
+    keeps what the farm has of it (see `known_blocks`), as do its passes and cold rooms.
 
     Parameters
     ----------
@@ -117,7 +117,9 @@ def load_walk(
     keep_blocks(blocks.rows, store, who=brought.who)
     # The register first: by it places of photos and counts are looked up.
     first = [name for name in OFFICE if name not in _AFTER_PHOTOS]
-    office, office_refused = load_office(folder, store, known.blocks, who=brought.who, names=first)
+    office, office_refused = load_office(
+        folder, store, known.blocks, who=brought.who, names=first, farm_first=True
+    )
     refused.extend(office_refused)
     calipers = _calipers(folder, store, known, refused, brought.today)
     keep_calipers(calipers, store, who=brought.who)

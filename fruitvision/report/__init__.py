@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         thinning_lines,
     )
     from fruitvision.report.views import face_lines, faces_lines
-    from fruitvision.report.walk import kept_lines, moved_lines
+    from fruitvision.report.walk import kept_lines, kept_rows_lines, moved_lines
     from fruitvision.report.words import (
         CAUTION,
         doubt_lines,
@@ -48,6 +48,7 @@ _HOMES = {
     "forecast_lines": "forecast",
     "harvest_lines": "harvest",
     "kept_lines": "walk",
+    "kept_rows_lines": "walk",
     "lens_lines": "lens",
     "many": "words",
     "margin_lines": "harvest_margins",
@@ -81,6 +82,7 @@ __all__ = [
     "forecast_lines",
     "harvest_lines",
     "kept_lines",
+    "kept_rows_lines",
     "lens_lines",
     "many",
     "margin_lines",

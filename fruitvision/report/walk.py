@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fruitvision.domain import FieldChange
 from fruitvision.pipeline.known_blocks import KeptBlock
+from fruitvision.pipeline.office import KeptRows
 from fruitvision.pipeline.placing import MovedPhoto
 
 
@@ -33,6 +34,15 @@ def _kept(field: FieldChange) -> str:
 
 def _typed(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def kept_rows_lines(kept: Sequence[KeptRows]) -> list[str]:
+    """A line for each table of the office that says something else than the farm."""
+    return [
+        f"{one.file} says something else of {', '.join(one.names)} than the farm. The farm's "
+        "stays. To change it, load the table in a folder without a walk."
+        for one in kept
+    ]
 
 
 def moved_lines(moved: Sequence[MovedPhoto]) -> list[str]:
