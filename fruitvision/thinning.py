@@ -124,6 +124,7 @@ def check_thinning(
     last_pick: date | None = None,
     pick_mm: float | None = None,
     size_in_time: bool = False,
+    picked: bool = False,
 ) -> ThinningCheck:
     """A block's load against its target.
 
@@ -140,6 +141,8 @@ def check_thinning(
     size_in_time : bool
         Fruit are as large as they are to be by this day, or larger, as the crop hangs: then a block
         of unknown bloom is not thinned for size.
+    picked : bool
+        Somebody said that the block is picked, whatever the day.
     """
     block = estimate.block
     day = _work_day(block, estimate.walked_on, on)
@@ -149,6 +152,8 @@ def check_thinning(
     lateness, days = lateness_of(block, estimate.walked_on, day)
     days_left = None if last_pick is None else (last_pick - day).days
     verdict = _by_day(verdict, days_left, lateness, size_in_time=size_in_time)
+    if picked:
+        verdict = Verdict.PICKED
     near = days_left is not None and days_left <= NEAR_PICK_DAYS
     if verdict in (Verdict.PICKED, Verdict.PICK_NEAR):
         take_off = None

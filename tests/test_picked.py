@@ -15,9 +15,12 @@ from fruitvision.forecast.firm import firm_part
 from fruitvision.forecast.uses import is_picked, use_numbers
 from fruitvision.pipeline.pick_plans import farm_plans
 from fruitvision.pipeline.picked import mark_pass, picked_blocks, picked_since
+from fruitvision.pipeline.standing import NextWork, Todo, Urgency, standings
+from fruitvision.pipeline.thinning import thinning_of_farm
 from fruitvision.pipeline.worth import worth_if_known
 from fruitvision.settings import Settings
 from fruitvision.store import FarmStore, open_farm
+from fruitvision.thinning import Verdict
 from tests.test_sales_command import command, make
 from tests.walked_farm import add_good_block
 
@@ -103,6 +106,20 @@ def test_a_block_with_a_date_in_the_next_season_is_picked_no_longer(folder: Path
         (block,) = (one for one in store.blocks() if one.block_id == "Kestrel Top")
         store.save_blocks([replace(block, pick_date=date(2027, 9, 1))])
         assert picked_blocks(store, farm_plans(store)) == set()
+
+
+def test_a_picked_block_needs_nobody_and_is_not_thinned(folder: Path) -> None:
+    with open_farm(folder) as store:
+        blocks = [replace(one, target_fruit_per_tree=5.0) for one in store.blocks()]
+        store.save_blocks(blocks)
+        stands = standings(store, SETTINGS, on=date(2026, 8, 20))
+        checks = thinning_of_farm(stands, SETTINGS, on=date(2026, 8, 20), plans={})
+    owl, kestrel = stands
+    assert (kestrel.block.block_id, kestrel.urgency) == ("Kestrel Top", Urgency.PICKED)
+    assert kestrel.work == NextWork(todo=Todo.PICKED)
+    assert owl.urgency is Urgency.ACT
+    assert [one.verdict is Verdict.PICKED for one in checks] == [True, False]
+    assert (checks[0].take_off, checks[0].hours, checks[0].more) == (None, None, None)
 
 
 def test_only_the_last_pass_ends_a_block(folder: Path) -> None:

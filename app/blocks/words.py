@@ -134,6 +134,8 @@ def gain(found: BlockStanding) -> str:
     advice = found.walks.advice if found.walks else None
     if found.work.todo is Todo.PICK_PAST:
         return say("blocks.todo_pick_past_why")
+    if found.work.todo is Todo.PICKED:
+        return say("blocks.todo_picked_why", page=say("common.page_score"))
     if advice is None or advice.lack or advice.enough or not advice.steps:
         return ""
     best = advice.steps[0]

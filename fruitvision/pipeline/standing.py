@@ -20,6 +20,8 @@ from fruitvision.domain import (
 from fruitvision.fruit.detector import DEFAULT_DETECTOR, choose_detector
 from fruitvision.pipeline.blocks import BlockWalks, estimate_blocks
 from fruitvision.pipeline.photos import Refused, made_with
+from fruitvision.pipeline.pick_plans import farm_plans
+from fruitvision.pipeline.picked import picked_blocks
 from fruitvision.settings import Settings
 from fruitvision.store import Store
 from fruitvision.target import (
@@ -58,6 +60,8 @@ class Todo(StrEnum):
     NOTHING = "nothing"
     # The day of the last pick is over: what is found now is what was left on the trees.
     PICK_PAST = "pick_past"
+    # Somebody marked the last pass through it finished.
+    PICKED = "picked"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +74,7 @@ class NextWork:
 
 class Urgency(StrEnum):
     """How a block is ordered: what needs somebody today, what can be made surer, the rest, and
-    blocks whose pick is over."""
+    blocks whose pick is over, by plan or as somebody said."""
 
     ACT = "act"
     SURER = "surer"
@@ -78,6 +82,7 @@ class Urgency(StrEnum):
     NOT_WALKED = "not_walked"
     FINE = "fine"
     PICK_PAST = "pick_past"
+    PICKED = "picked"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,12 +155,14 @@ def stand(
     left_out = {one.name: one for one in refused}
     crops = {crop.name: crop for crop in forecast.blocks} if forecast else {}
     waiting = _Waiting(store, settings)
+    picked = picked_blocks(store, farm_plans(store))
     found = []
     for block in store.blocks():
         name = block.block_id
         crop, plan = crops.get(name), plans.get(name)
         if name in by_name:
-            found.append(_walked(block, by_name[name], settings, plan=plan, crop=crop, on=on))
+            one = _walked(block, by_name[name], settings, plan=plan, crop=crop, on=on)
+            found.append(_as_picked(one) if name in picked else one)
         else:
             work = waiting.work_of(name) or _first_work(photos=bool(store.tree_photos(name)))
             found.append(_not_walked(block, left_out.get(name), plan, work=work, crop=crop))
@@ -206,6 +213,11 @@ def pick_days(block: Block, plan: PickPlan | None) -> tuple[date, ...]:
 def last_pick_day(block: Block, plan: PickPlan | None) -> date | None:
     """The day of the last pass; the block's pick date where no passes are planned."""
     return max(pick_days(block, plan), default=None)
+
+
+def _as_picked(standing: BlockStanding) -> BlockStanding:
+    """A block of which somebody said that it is picked: nothing is to be done there."""
+    return replace(standing, urgency=Urgency.PICKED, work=NextWork(todo=Todo.PICKED))
 
 
 def _urgency(standing: BlockStanding) -> Urgency:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
 from fruitvision.domain import PickPlan
-from fruitvision.pipeline.standing import BlockStanding
+from fruitvision.pipeline.standing import BlockStanding, Todo
 from fruitvision.settings import Settings
 from fruitvision.target import Standing
 from fruitvision.thinning import RankedThinning, ThinningCheck, check_thinning, ranked
@@ -35,6 +35,7 @@ def thinning_of(
         on=on,
         last_pick=plan.picks[-1].pick_date if plan else block.pick_date,
         pick_mm=diameter.p50 if diameter else None,
+        picked=standing.work.todo is Todo.PICKED,
         size_in_time=size is not None and size.standing in (Standing.ON_TARGET, Standing.ABOVE),
     )
 
