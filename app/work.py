@@ -17,6 +17,7 @@ from fruitvision.errors import FruitVisionError
 from fruitvision.pipeline import Measured, Refused
 from fruitvision.pipeline.entries import now_utc
 from fruitvision.pipeline.intake import take_in
+from fruitvision.pipeline.placing import MovedPhoto
 from fruitvision.store import FarmStore
 from fruitvision.walk_data import WalkPhoto
 from fruitvision.work import ask_load, ask_measure_again, keep_working, result_of, work_here
@@ -30,6 +31,8 @@ EVERY_S = 1.0
 TOLD_FOR = timedelta(days=2)
 # Jobs that are looked through for what to tell.
 LOOKED_AT = 3
+# Photos that are named when they change their tree. Our choice: what is read.
+MOVED_NAMED = 3
 
 _WATCHED = "jobs watched"
 _BEGUN = "photos of the job begun"
@@ -68,9 +71,28 @@ def measure(
         session.remember_measured(left_out)
     else:
         _begin(taken.job, store, left_out)
-        if taken.known:
-            session.say_next(say("work.known", n=taken.known))
+        if taken.known or taken.moved:
+            known = say("work.known", n=taken.known) if taken.known else ""
+            session.say_next(known, but=_moved_words(taken.moved))
     st.rerun()
+
+
+def _moved_words(moved: Sequence[MovedPhoto]) -> str:
+    """Photos that were at another tree or face before; empty if there are none."""
+    lines = [
+        say(
+            "work.moved",
+            name=one.name,
+            block=one.before.tree.block_id,
+            row=str(one.before.tree.row),
+            position=str(one.before.tree.position),
+            face=one.before.face,
+        )
+        for one in moved[:MOVED_NAMED]
+    ]
+    if len(moved) > MOVED_NAMED:
+        lines.append(say("work.moved_more", n=len(moved) - MOVED_NAMED))
+    return " ".join(lines)
 
 
 def measure_again(store: FarmStore, names: Mapping[str, str] | None = None) -> None:

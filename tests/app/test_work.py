@@ -352,3 +352,17 @@ def test_a_page_closed_in_the_middle_of_a_short_measurement_loses_nothing(
     work_off(filled, workers=1)
     with open_farm(filled) as store:
         assert (store.jobs()[0].state, store.jobs()[0].done) == (JobState.DONE, 3)
+
+
+def test_a_photo_that_is_loaded_for_another_tree_says_where_it_was(
+    filled: Path, tmp_path: Path, no_worker: list[Path]
+) -> None:
+    photos = [bare(tmp_path, number) for number in range(6)]
+    upload_walk(visitor("Ana", "photos"), photos)
+    work_off(filled, workers=1)
+    app = upload_walk(visitor("Ana", "photos"), photos[1:])
+    words = " ".join(item.value for item in app.warning)
+    name = photos[1].name
+    assert f"{name} was at Gala North, row 2, tree 2, face A until now" in words
+    assert "2 more photos are moved." in words
+    assert "kept once" not in text(app)
