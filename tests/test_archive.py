@@ -426,7 +426,7 @@ def test_the_commands(folder: Path, tmp_path: Path) -> None:
     out = tmp_path / "farm.zip"
     status, text = run("archive", "make", "--farm", str(folder), "--out", str(out))
     assert status == 0
-    assert "4 files, 3 of them photos" in text
+    assert "4 files, among them 3 photos, " in text
     assert "names of people" in text
     assert "the place where they were taken" in text
     status, text = run("archive", "restore", str(out), "--farm", str(tmp_path / "new"))

@@ -179,7 +179,7 @@ def test_the_command_maps_photographed_trees_and_names_blocks_without_coordinate
         )
     status, text = run("geojson", "--farm", str(farm), "--out", str(out))
     assert status == 1
-    assert "300 places in 1 blocks." in text
+    assert "300 places in 1 block." in text
     assert "Mill: It has no register." in text
     trees = [
         one["properties"]

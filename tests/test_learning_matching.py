@@ -69,7 +69,7 @@ def test_tickets_have_the_word_before_the_lots_paper_and_a_difference_is_told() 
         [ticket(1, 10, lot="L1")], [lot(parts=(LotPart(block_id="Gala North", bins=14),))]
     )
     assert found.results[0].bins == 10
-    assert "Tickets give it 10 bins, its own paper 14." in found.loose[0].what
+    assert "Its bins are 10 by tickets, 14 by its own paper." in found.loose[0].what
 
 
 def test_the_mean_day_of_the_pick_is_by_bins() -> None:

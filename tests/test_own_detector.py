@@ -220,15 +220,15 @@ def test_parts_share_no_tree_and_hand_counted_trees_are_only_tried_on() -> None:
     ("photos", "counted", "fix"),
     [
         (10, 0, "Check 14 more photos on"),
-        (24, 20, "Check photos of 4 more trees that are not hand-counted on"),
-        (7, 0, "Check 17 more photos and photos of 1 more trees"),
+        (24, 20, "Check photos of 4 more trees not counted by hand on"),
+        (7, 0, "Check 17 more photos and photos of 1 more tree not"),
     ],
 )
 def test_too_few_photos_are_refused_with_the_number_needed(
     photos: int, counted: int, fix: str
 ) -> None:
     placed = {str(tree.position): tree for tree in trees(*range(photos))}
-    with pytest.raises(FieldDataError, match=f"^{photos} photos are checked") as refused:
+    with pytest.raises(FieldDataError, match=f"^Photos checked: {photos}, ") as refused:
         part_trees(placed, trees(*range(counted)), Enough())
     assert fix in refused.value.fix
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,7 @@ def test_prices_in_a_folder_come_in_with_who_loaded_them_and_unknown_varieties_s
         rows, refused = load_office(tmp_path, store, [block])
         assert rows.prices == 2
         assert rows.words == "2 prices of cartons"
+        assert replace(rows, prices=1, picks=1).words == "1 pick plan, 1 price of cartons"
         assert {one.variety for one in store.prices()} == {"Gala", ""}
         assert "No block is of variety 'Galla'" in refused[0].what
         (change,) = store.changes(kind=ThingKind.TABLE)

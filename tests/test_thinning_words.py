@@ -8,6 +8,7 @@ import pytest
 
 from fruitvision.domain import BlockEstimate
 from fruitvision.report.thinning import bud_lines, ranked_lines, thinning_lines, verdict_words
+from fruitvision.report.words import many
 from fruitvision.settings import Settings
 from fruitvision.thinning import RankedThinning, ThinningCheck, Verdict, check_thinning
 from tests.test_thinning import bearing
@@ -95,6 +96,13 @@ def test_visible_fruit_alone_tell_the_least() -> None:
     assert verdict_words(replace(found, visible_only=True)) == (
         "take off at least 25 fruit per tree: hidden fruit come on top"
     )
+
+
+def test_one_is_no_plural() -> None:
+    assert [many(number, "bin") for number in (0, 1, 1.0, 2.5, 1200)] == [
+        *("0 bins", "1 bin", "1 bin", "2.5 bins", "1,200 bins")
+    ]
+    assert [many(number, "copy", "copies") for number in (1, 2)] == ["1 copy", "2 copies"]
 
 
 def test_blocks_are_ranked_with_money_only_where_it_is_known() -> None:

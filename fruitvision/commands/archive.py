@@ -35,6 +35,7 @@ def make_command(
     """
     from fruitvision import __version__
     from fruitvision.archive import make_archive
+    from fruitvision.report import many
 
     check_outside(farm, out)
     made = make_archive(
@@ -46,8 +47,8 @@ def make_command(
         overwrite=overwrite,
     )
     typer.echo(
-        f"{made.path}: {len(made.manifest.files)} files, {made.photos} of them photos, "
-        f"{made.size_bytes / 1e6:.1f} MB."
+        f"{made.path}: {many(len(made.manifest.files), 'file')}, among them "
+        f"{many(made.photos, 'photo')}, {made.size_bytes / 1e6:.1f} MB."
     )
     typer.echo(made.manifest.holds)
     if not photos:
@@ -67,11 +68,12 @@ def restore_command(
     Example: fruitvision archive restore larkhill.zip --farm larkhill
     """
     from fruitvision.archive import restore_archive
+    from fruitvision.report import many
 
     manifest = restore_archive(archive, farm)
     typer.echo(
         f"{farm}: the farm {manifest.farm} as of {manifest.made_at:%Y-%m-%d %H:%M} UTC, "
-        f"{len(manifest.files)} files."
+        f"{many(len(manifest.files), 'file')}."
     )
     typer.echo("Who may sign in is not in an archive: add people with fruitvision people.")
     if not manifest.with_photos:

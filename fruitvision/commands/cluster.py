@@ -101,8 +101,10 @@ def check_command(address: Address, detector: DetectorName = DEFAULT_DETECTOR) -
 
     Example: fruitvision cluster check tcp://office:8786
     """
+    from fruitvision.report import many
+
     with _cluster(address, detector) as cluster:
-        typer.echo(f"{cluster.threads} photos can be measured side by side.")
+        typer.echo(f"{many(cluster.threads, 'photo')} can be measured side by side.")
         return 1 if cluster.unfit else 0
 
 
@@ -156,6 +158,7 @@ def measure_command(
     Example: fruitvision cluster measure s3://walks --cluster tcp://office:8786 --farm larkhill
     """
     from fruitvision.pipeline.shared_photos import measure_shared
+    from fruitvision.report import many
 
     with (
         farm_store(farm) as store,
@@ -171,8 +174,8 @@ def measure_command(
             on_progress=progress,
         )
     typer.echo(
-        f"{result.seen} photos: {result.measured} measured, {result.known} known before, "
-        f"{result.copies} copies, {len(result.refused)} left out."
+        f"{many(result.seen, 'photo')}: {result.measured} measured, {result.known} known before, "
+        f"{many(result.copies, 'copy', 'copies')}, {len(result.refused)} left out."
     )
     say(map(str, result.refused))
     return 1 if result.refused else 0

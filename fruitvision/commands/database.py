@@ -23,13 +23,14 @@ def show(farm: Farm) -> None:
 
     Example: fruitvision database show --farm larkhill
     """
+    from fruitvision.report import many
     from fruitvision.store.place import DATABASE_NAME, server_of
 
     with farm_store(farm, create=False) as store:
         name, blocks = store.farm_name, len(store.blocks())
     server = server_of(farm)
     where = farm / DATABASE_NAME if server is None else f"{server.url}, schema {server.schema}"
-    typer.echo(f"{name}, {blocks} blocks: {where}.")
+    typer.echo(f"{name}, {many(blocks, 'block')}: {where}.")
     if server is not None:
         typer.echo("Photos, accounts and what is worked out from them are in the farm's folder.")
 
@@ -79,5 +80,10 @@ def to_file(farm: Farm) -> None:
 
 
 def _say_rows(rows: Mapping[str, int]) -> None:
+    from fruitvision.report import many
+
     fruit, photos = rows.get("fruit", 0), rows.get("photo", 0)
-    typer.echo(f"{sum(rows.values()):,} rows moved; of these {photos:,} photos, {fruit:,} fruit.")
+    typer.echo(
+        f"{many(sum(rows.values()), 'row')} moved; of these {many(photos, 'photo')}, {fruit:,} "
+        "fruit."
+    )

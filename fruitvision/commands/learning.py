@@ -83,6 +83,7 @@ def note_command(
     from fruitvision.domain import SeasonNote
     from fruitvision.pipeline.learning import seasons_known
     from fruitvision.pipeline.packing import note_season, season_note
+    from fruitvision.report import many
 
     if not FIRST_SEASON <= season <= today().year + 1:
         raise FieldDataError(f"There is no season {season}.", fix="Give its year, such as 2026.")
@@ -106,7 +107,7 @@ def note_command(
         )
         note_season(new, seen, store, who=login_name() if by is None else by)
     out = f", left out of learning: {new.left_out}" if new.left_out else ""
-    typer.echo(f"{block_id} {season}: {new.missing_bins:g} bins that never came in{out}.")
+    typer.echo(f"{block_id} {season}: {many(new.missing_bins, 'bin')} that never came in{out}.")
 
 
 def score(farm: Farm, units: ShownUnits = None) -> int:

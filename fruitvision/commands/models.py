@@ -77,12 +77,14 @@ def next_folder(within: Path) -> Path:
 
 
 def _plan_lines(plan: OwnPlan, folder: Path) -> list[str]:
-    learn, choose, tried = plan.trees
+    from fruitvision.report import many
+
+    learn, choose, tried = (many(trees, "tree") for trees in plan.trees)
     return [
-        f"To learn from: {len(plan.learn)} checked photos of {learn} trees, {plan.fruit} fruit.",
-        f"To choose the best round by: {len(plan.choose)} photos of {choose} trees.",
-        f"To try it on: {len(plan.tried)} photos of {tried} trees, and the "
-        f"{len(plan.counted)} hand-counted trees.",
+        f"To learn from: {many(len(plan.learn), 'checked photo')} of {learn}, {plan.fruit} fruit.",
+        f"To choose the best round by: {many(len(plan.choose), 'photo')} of {choose}.",
+        f"To try it on: {many(len(plan.tried), 'photo')} of {tried}, and the "
+        f"{many(len(plan.counted), 'hand-counted tree')}.",
         f"The photos stay on this computer. The detector goes into {folder}; the shipped one is "
         "not changed.",
     ]

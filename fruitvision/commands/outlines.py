@@ -42,7 +42,7 @@ def export_command(
     """
     from fruitvision.pipeline.additions import farm_settings
     from fruitvision.pipeline.outlines import COCO_FILE, LIST_FILE, outlines_of, write_outlines
-    from fruitvision.report import refused_lines
+    from fruitvision.report import many, refused_lines
 
     today = datetime.now(UTC).astimezone().date()
     check_outside(farm, out)
@@ -55,9 +55,10 @@ def export_command(
             detector_name=detector,
         )
         write_outlines(outlines, out, photos=photos)
-    typer.echo(f"{len(outlines.files)} photos: {out / COCO_FILE}, {out / LIST_FILE}")
+    typer.echo(f"{many(len(outlines.files), 'photo')}: {out / COCO_FILE}, {out / LIST_FILE}")
     if outlines.unchecked:
-        typer.echo(f"{outlines.unchecked} photos have edits and were not checked: left out.")
+        photos_with = many(outlines.unchecked, "photo")
+        typer.echo(f"Left out, with edits and not checked: {photos_with}.")
     say(refused_lines(outlines.refused))
     return 1 if outlines.refused else 0
 

@@ -51,7 +51,7 @@ def geojson(
     """
     from fruitvision.export.geojson import write_geojson
     from fruitvision.pipeline.mapped import mapped_blocks
-    from fruitvision.report import refused_lines
+    from fruitvision.report import many, refused_lines
 
     check_outside(farm, out)
     with farm_store(farm, create=False) as store:
@@ -65,7 +65,8 @@ def geojson(
             )
         today = datetime.now(UTC).astimezone().date()
         write_geojson(blocks, out, farm=store.farm_name, made_on=today)
-    typer.echo(f"{out}: {placed:,} places in {sum(bool(one.placed) for one in blocks)} blocks.")
+    with_places = many(sum(bool(one.placed) for one in blocks), "block")
+    typer.echo(f"{out}: {many(placed, 'place')} in {with_places}.")
     say(refused_lines(lacking))
     return 1 if lacking else 0
 

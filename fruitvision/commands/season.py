@@ -15,16 +15,16 @@ season_cli = typer.Typer(
     no_args_is_help=True,
 )
 
-# What the rows of each table are, for people.
+# What a row of each table is, and several, for people.
 _WORDS = {
-    "fruit": "fruit found in them",
-    "photo_edit": "edits of photos",
-    "pointed_reference": "references that were pointed at",
-    "calipered_fruit": "fruit calipered in photos",
-    "hand_count": "hand counts",
-    "caliper_reading": "caliper readings",
-    "visited_place": "places visited",
-    "walk_plan": "walks drawn",
+    "fruit": ("fruit found in them", "fruit found in them"),
+    "photo_edit": ("edit of photos", "edits of photos"),
+    "pointed_reference": ("reference that was pointed at", "references that were pointed at"),
+    "calipered_fruit": ("fruit calipered in photos", "fruit calipered in photos"),
+    "hand_count": ("hand count", "hand counts"),
+    "caliper_reading": ("caliper reading", "caliper readings"),
+    "visited_place": ("place visited", "places visited"),
+    "walk_plan": ("walk drawn", "walks drawn"),
 }
 
 
@@ -55,6 +55,7 @@ def delete_command(
     Example: fruitvision season delete 2024 --farm larkhill
     """
     from fruitvision.pipeline.season import season_days, season_holds, take_season_off
+    from fruitvision.report import many
     from fruitvision.store.place import kept_aside
 
     usual = season_days(season)
@@ -66,12 +67,13 @@ def delete_command(
         )
     with farm_store(farm, create=False) as store:
         holds = season_holds(store, begins, ends)
-        counts = [f"{len(holds.photo_ids):,} photos"]
+        counts = [many(len(holds.photo_ids), "photo")]
         counts += [
-            f"{holds.rows[name]:,} {words}" for name, words in _WORDS.items() if name in holds.rows
+            many(holds.rows[name], *words) for name, words in _WORDS.items() if name in holds.rows
         ]
-        counts += [f"{holds.jobs:,} jobs"] if holds.jobs else []
-        counts += [f"{holds.changes:,} entries of who entered what"] if holds.changes else []
+        counts += [many(holds.jobs, "job")] if holds.jobs else []
+        who_entered = "entry of who entered what", "entries of who entered what"
+        counts += [many(holds.changes, *who_entered)] if holds.changes else []
         typer.echo(f"Season {season}, {begins} to {ends}: {', '.join(counts)}.")
         if not yes:
             typer.echo(

@@ -28,6 +28,7 @@ def changes(
     Example: fruitvision changes --farm larkhill --since 2026-08-01 --out changes.csv
     """
     from fruitvision.pipeline.trail import trail, write_trail
+    from fruitvision.report import many
 
     check_outside(farm, out)
     begins = None if since is None else datetime.combine(day(since, option="--since"), time())
@@ -35,7 +36,7 @@ def changes(
         lines = trail(store, who=who, since=begins.astimezone() if begins else None)
     if out is not None:
         write_trail(lines, out)
-        typer.echo(f"{len(lines)} changes: {out}")
+        typer.echo(f"{many(len(lines), 'change')}: {out}")
         return
     for line in reversed(lines[:_PRINTED]):
         told = "; ".join(

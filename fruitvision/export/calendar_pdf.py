@@ -248,7 +248,7 @@ def _week_line(monday: date, days: list[HarvestDay], names: dict[date, list[str]
             "",
             "",
             "",
-            f"{short} days" if short else "",
+            f"{short} day{'' if short == 1 else 's'}" if short else "",
         ),
         short=short > 0,
     )

@@ -36,7 +36,9 @@ def of_one_table(
             else:
                 kept.append(piece)
         others = len(result.pieces) - len(pieces)
-        if others:
+        if others == 1:
+            remarks.append("1 lot is by another size table and left out.")
+        elif others:
             remarks.append(f"{others} lots are by another size table and left out.")
         return tuple(kept), table, tuple(remarks)
     return (), usual, tuple(remarks)

@@ -199,7 +199,7 @@ def _shares_of(
             return shares, [
                 Loose(
                     name=f"Lot {lot.lot}",
-                    what=f"Tickets give it {by_ticket:g} bins, its own paper {on_paper:g}.",
+                    what=f"Its bins are {by_ticket:g} by tickets, {on_paper:g} by its own paper.",
                     fix="The tickets were used. Correct what is wrong.",
                 )
             ]
@@ -271,7 +271,9 @@ def _strange_tickets(tickets: Sequence[BinTicket], varieties: Mapping[str, str])
             bins[ticket.block_id] = bins.get(ticket.block_id, 0.0) + ticket.bins
     for name, number in bins.items():
         yield Loose(
-            name=f"Tickets of '{name}', {number:g} bins",
+            name=f"Tickets of '{name}', 1 bin"
+            if number == 1
+            else f"Tickets of '{name}', {number:g} bins",
             what=f"Block '{name}' is not in the list of blocks.",
             fix=did_you_mean(name, varieties),
         )

@@ -70,16 +70,18 @@ class OfficeRows:
     def words(self) -> str:
         """What came in, as a sentence; empty if nothing did."""
         found = (
-            (self.register, "register places"),
-            (self.gaps, "visited places"),
-            (self.picks, "pick plans"),
-            (self.weighed, "weighed fruit"),
-            (self.culls, "classes with culls"),
-            (self.grades, "grades of classes"),
-            (self.prices, "prices of cartons"),
-            (self.rooms, "cold rooms"),
+            (self.register, "register place", "register places"),
+            (self.gaps, "visited place", "visited places"),
+            (self.picks, "pick plan", "pick plans"),
+            (self.weighed, "weighed fruit", "weighed fruit"),
+            (self.culls, "class with culls", "classes with culls"),
+            (self.grades, "grade of a class", "grades of classes"),
+            (self.prices, "price of cartons", "prices of cartons"),
+            (self.rooms, "cold room", "cold rooms"),
         )
-        return ", ".join(f"{count:,} {what}" for count, what in found if count)
+        return ", ".join(
+            f"{count:,} {one if count == 1 else several}" for count, one, several in found if count
+        )
 
 
 def table_in(folder: Path, name: str) -> Path | None:

@@ -126,12 +126,12 @@ def _refuse_too_few(photos: int, trees: int, enough: Enough) -> None:
         return
     lacking = []
     if photos < enough.photos:
-        lacking.append(f"{enough.photos - photos} more photos")
+        lacking.append(_more(enough.photos - photos, "photo"))
     if trees < enough.trees:
-        lacking.append(f"photos of {enough.trees - trees} more trees that are not hand-counted")
+        lacking.append(f"photos of {_more(enough.trees - trees, 'tree')} not counted by hand")
     raise FieldDataError(
-        f"{photos} photos are checked, of {trees} trees without a hand count; a detector of your "
-        f"own needs {enough.photos} photos of {enough.trees} such trees or more.",
+        f"Photos checked: {photos}, trees without a hand count in them: {trees}; a detector of "
+        f"your own needs {enough.photos} photos of {enough.trees} such trees or more.",
         fix=f"Check {' and '.join(lacking)} on the page Photos; hand-counted trees are kept for "
         "trying it.",
     )
@@ -145,3 +145,7 @@ def part_of(coco: bytes, names: Iterable[str]) -> dict[str, list[dict[str, objec
     ids = {one["id"] for one in images}
     annotations = [one for one in document["annotations"] if one["image_id"] in ids]
     return {**document, "images": images, "annotations": annotations}
+
+
+def _more(number: int, what: str) -> str:
+    return f"{number} more {what}{'' if number == 1 else 's'}"

@@ -151,7 +151,7 @@ def _of_job(job: Job) -> TrailLine:
         at=job.asked_at,
         who=job.asked_by,
         what=f"work: asked to {job.kind.value}",
-        about=job.folder or f"{len(job.names)} photos",
+        about=job.folder or f"{len(job.names)} photo{'' if len(job.names) == 1 else 's'}",
         fields=(FieldLine(field="state now", before="", after=job.state.value),),
         kept_as=f"work {job.number}",
     )

@@ -42,7 +42,7 @@ def update_lines(update: HarvestUpdate) -> list[str]:
             "or another one is finished, say so: --done, --not-done."
         )
     lines += [
-        f"  ! Ticket {one.ticket.ticket}, {one.ticket.bins:g} bins, left out: {one.why}"
+        f"  ! Ticket {one.ticket.ticket}, {many(one.ticket.bins, 'bin')}, left out: {one.why}"
         for one in update.left_out
     ]
     if update.other_seasons:

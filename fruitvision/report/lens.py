@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from fruitvision.domain import LensCalibration
 from fruitvision.lens.fitting import FOCUSED_MM, refocused
+from fruitvision.report.words import many
 
 
 def lens_lines(lens: LensCalibration) -> list[str]:
     """A calibration in words, with what weakens it."""
     camera, focused = lens.camera, refocused(lens)
     lines = [
-        f"{lens.name}: calibrated {lens.made_on.isoformat()} from {lens.photos} photos, "
+        f"{lens.name}: calibrated {lens.made_on.isoformat()} from {many(lens.photos, 'photo')}, "
         f"{lens.corners:,} corners.",
         f"  focal length {camera.focal_px:.1f} px (± {lens.focal_error_px:.1f}), middle "
         f"{camera.middle_x_px:.1f}, {camera.middle_y_px:.1f}; corners fit to "

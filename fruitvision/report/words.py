@@ -40,9 +40,10 @@ def three(estimate: Estimate) -> tuple[float, float, float]:
     return estimate.p10, estimate.p50, estimate.p90
 
 
-def many(number: int, what: str) -> str:
-    """`1 tree`, `12 trees`."""
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
+def many(number: float, what: str, plural: str = "") -> str:
+    """`1 tree`, `12 trees`, `2.5 bins`. `plural` : of words that take more than an s."""
+    shown = f"{number:,}" if isinstance(number, int) else f"{number:,.4g}"
+    return f"{shown} {what if number == 1 else plural or f'{what}s'}"
 
 
 def doubt_lines(doubts: Doubts) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fruitvision.advice import Work
-from fruitvision.report.words import range_words
+from fruitvision.report.words import many, range_words
 from fruitvision.worth import BlockWorth, FarmWorth, WorthOfMeasure
 
 WORTH_CAUTION = (
@@ -32,24 +32,27 @@ def _block_lines(one: BlockWorth, unit: str) -> list[str]:
     head = f"{one.block_id} ({one.variety}{look}): {_amount(range_words(one.value), unit)}"
     lines = [f"{head}; at stake {_amount(f'{one.at_stake:,.0f}', unit)}"]
     lines += [f"  {_measure_words(measure, unit)}" for measure in one.measures]
+    if one.picked:
+        return [*lines, "  it is picked: nothing to measure any longer"]
     if one.past:
         return [*lines, "  its pick was past when the forecast was made: set the date anew first"]
     return lines if one.measures else [*lines, "  no measure narrows it"]
 
 
 def _measure_words(one: WorthOfMeasure, unit: str) -> str:
-    what = _WORKS[one.measure.work].format(one.measure.more)
+    what = _work_words(one.measure.work, one.measure.more)
     per_hour = _amount(f"{one.per_hour:,.{_digits(one.per_hour)}f}", unit)
     then = f"{one.at_stake_then:,.{_digits(one.at_stake_then)}f}"
-    minutes = f"{one.measure.minutes:.0f} minutes with the way"
+    minutes = f"{many(round(one.measure.minutes), 'minute')} with the way"
     return f"{per_hour} an hour: {what} ({minutes}), at stake then {then}"
 
 
-_WORKS = {
-    Work.PHOTOGRAPH: "photograph {} more trees",
-    Work.COUNT: "count {} more of the photographed trees by hand",
-    Work.CALIPER: "caliper 10 fruit on each of {} trees",
-}
+def _work_words(work: Work, more: int) -> str:
+    return {
+        Work.PHOTOGRAPH: f"photograph {many(more, 'more tree')}",
+        Work.COUNT: f"count {more} more of the photographed trees by hand",
+        Work.CALIPER: f"caliper 10 fruit on each of {many(more, 'tree')}",
+    }[work]
 
 
 def _digits(value: float) -> int:
