@@ -34,6 +34,8 @@ from tests.app.pages import (
     upload,
 )
 
+pytestmark = pytest.mark.usefixtures("season_over")
+
 
 @pytest.fixture(scope="module")
 def row_photo() -> bytes:

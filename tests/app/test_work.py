@@ -23,6 +23,8 @@ from tests import records
 from tests.app.pages import press, text, visit
 from tests.test_jobs import bare
 
+pytestmark = pytest.mark.usefixtures("season_over")
+
 
 def visitor(name: str, page_name: str) -> AppTest:
     return visit(page_name, who=name)
