@@ -54,7 +54,7 @@ def write_walk_list(
     sheet = BytesIO()
     # Invariant: no clock and no random id in the file, same in same out.
     canvas = Canvas(sheet, pagesize=PAPERS[paper], invariant=1)
-    canvas.setTitle(f"Walk through {plan.block_id}, {len(plan.places)} stops")
+    canvas.setTitle(f"Walk through {plan.block_id}, {_stops(plan)}")
     canvas.setCreator("fruitvision")
     first, ways = 1, _ways_in(plan.places, register)
     for number, places in enumerate(pages, start=1):
@@ -65,6 +65,10 @@ def write_walk_list(
     canvas.save()
     write_asked_for(path, sheet.getvalue())
     return len(pages)
+
+
+def _stops(plan: WalkPlan) -> str:
+    return f"{len(plan.places)} stop{'' if len(plan.places) == 1 else 's'}"
 
 
 def _ways_in(
@@ -109,7 +113,7 @@ def _draw_page(
     canvas.drawString(
         left,
         height - 25 * mm,
-        f"{len(plan.places)} stops, {counted} to count by hand. Date __________  Name __________",
+        f"{_stops(plan)}, {counted} to count by hand. Date __________  Name __________",
     )
     canvas.drawRightString(right, height - 17 * mm, page)
     for line, place in enumerate(places):

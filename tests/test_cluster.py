@@ -536,10 +536,10 @@ def test_the_commands_measure_on_a_cluster(
     there, farm = str(photos[0].parent), str(tmp_path / "farm")
     usual = ["--detector", DETECTOR, "--cluster", here]
     assert command(["cluster", "check", here, "--detector", DETECTOR]) == 0
-    assert "1 photos can be measured" in capsys.readouterr().out
+    assert "1 photo can be measured" in capsys.readouterr().out
     assert command(["cluster", "measure", there, "--farm", farm, *usual]) == 1
     out = capsys.readouterr().out
-    assert "6 photos: 4 measured, 0 known before, 1 copies, 1 left out." in out
+    assert "6 photos: 4 measured, 0 known before, 1 copy, 1 left out." in out
     assert "broken.png" in out
     assert command(["measure", there, "--out", farm, "--photos-at", there, *usual]) == 1
     assert "4 photos measured, 1 left out" in capsys.readouterr().out

@@ -161,7 +161,7 @@ def test_commands_that_train_and_evaluate_take_the_folder(
     assert "1 photo: " in capsys.readouterr().out
     paths = ["--coco", str(out / "outlines.json"), "--images", str(out / "photos")]
     assert main(["train", "pack", *paths, "--out", str(tmp_path / "pack"), "--workers", "1"]) == 0
-    assert "1 pictures with 7 fruit packed, 0 left out" in capsys.readouterr().out
+    assert "1 picture with 7 fruit packed, 0 left out" in capsys.readouterr().out
     figures = tmp_path / "figures.json"
     command = ["models", "evaluate", *paths, "--detector", "classical", "--json", str(figures)]
     assert main(command) == 0

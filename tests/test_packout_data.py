@@ -118,7 +118,7 @@ def test_a_variety_that_no_block_has_is_refused_and_the_rest_is_kept(
 ) -> None:
     path = write(tmp_path, "size_class,cull_share,variety", "100,0.1,Gala", "100,0.2,Galla")
     counts, refused = load_tables({"culls": path}, farm, farm.blocks())
-    assert counts.words == "1 classes with culls"
+    assert counts.words == "1 class with culls"
     assert [item.what for item in refused] == ["No block is of variety 'Galla'."]
     assert "Gala" in refused[0].fix
     assert farm.culls() == (VarietyCull(variety="Gala", size_class="100", cull_share=0.1),)
@@ -159,7 +159,7 @@ def test_own_culls_take_from_their_classes_and_the_flat_share_from_the_others(
         n: c for n, c in before.items() if n != "100"
     }
     assert Doubt.ASSUMED_CULLS not in own.blocks[0].doubts
-    assert "culls of 1 classes by the farm's own pack-out" in own.blocks[0].rests_on
+    assert "culls of 1 class by the farm's own pack-out" in own.blocks[0].rests_on
     assert own.bridge is not None
     moved = {step.cause: step.cartons for step in own.bridge.steps}
     assert moved["culls"] < 0

@@ -198,6 +198,7 @@ def work(
     Stopped in the middle, it goes on where it was. Example: fruitvision work --farm larkhill
     """
     from fruitvision.domain import JobState
+    from fruitvision.report import many
     from fruitvision.work import work_off
 
     with farm_store(farm, create=False) as store:
@@ -206,7 +207,8 @@ def work(
             work_off(farm, workers=who)
         jobs = [store.job(number) for number in wanted]
     for job in jobs:
-        typer.echo(f"Job {job.number}, {job.state.value}: {job.done} of {job.total} photos.")
+        photos = many(job.total, "photo")
+        typer.echo(f"Job {job.number}, {job.state.value}: {job.done} of {photos}.")
         say([f"{name}: {what} {fix}" for name, what, fix in job.refused])
     if not jobs:
         typer.echo("Nothing waits to be measured.")

@@ -74,7 +74,8 @@ def track_words(sheet: SalesSheet) -> str:
     record = sheet.track_record
     if record is None:
         return NO_HISTORY
-    inside = f"{record.inside} of {record.of} results ended inside P10 to P90"
+    results = "result" if record.of == 1 else "results"
+    inside = f"{record.inside} of {record.of} {results} ended inside P10 to P90"
     return f"{inside} told {record.stage}"
 
 

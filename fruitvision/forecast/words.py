@@ -63,7 +63,10 @@ def rests_on(inputs: Sequence[BlockInputs]) -> str:
         rules = dict.fromkeys(one.weight.source for one in inputs)
         parts += [_some("growth", list(sources)), _some("weight", list(rules))]
         own = max(len(one.losses.culls_by_class) for one in inputs)
-        parts += [f"culls of {own} classes by the farm's own pack-out"] * (own > 0)
+        if own == 1:
+            parts.append("culls of 1 class by the farm's own pack-out")
+        elif own:
+            parts.append(f"culls of {own} classes by the farm's own pack-out")
     return f"{'; '.join([*parts, *_learned(inputs)])}."
 
 

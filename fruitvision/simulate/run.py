@@ -85,5 +85,5 @@ def make_training_set(out: Path, groups: int, part: Part, machine: Machine, say:
     status = make_albums(training_albums(out, groups, part), machine, say)
     if part == WHOLE:
         count = gather_truth(training_albums(out, groups), out)
-        say(f"{out}: the truth of {count} photos.")
+        say(f"{out}: the truth of {count} photo{'' if count == 1 else 's'}.")
     return status

@@ -29,8 +29,9 @@ def run_pack(plan: PackPlan, say: Say, *, processes: int) -> int:
         If none can be made.
     """
     made = make_packs(plan, say, processes=processes)
+    pictures = f"{made.pictures} picture{'' if made.pictures == 1 else 's'}"
     say(
-        f"{made.pictures} pictures with {made.fruit} fruit packed, {len(made.left_out)} left out: "
+        f"{pictures} with {made.fruit} fruit packed, {len(made.left_out)} left out: "
         f"{', '.join(map(str, made.folders))}"
     )
     return 1 if made.left_out else 0
