@@ -27,6 +27,7 @@ from fruitvision.forecast.summary import ALL
 from fruitvision.forecast.uses import blocks_of, is_firm, to_promise, whole_number
 from fruitvision.forecast.words import use_quantiles
 from fruitvision.pipeline.harvest_plan import read_harvest
+from fruitvision.pipeline.picked import picked_since, picked_words
 from fruitvision.pipeline.sales import SoldFrom
 from fruitvision.store import FarmStore
 
@@ -67,7 +68,8 @@ def farm_numbers(
 
 
 def picking_line(forecast: Forecast, store: FarmStore) -> None:
-    """That some of what stands here is picked already; nothing before the pick."""
+    """That some of what stands here is picked already, and which blocks are picked as a whole since
+    it was forecast; nothing before the pick."""
     record = read_harvest(store, forecast)
     if not record.tickets and not record.finished:
         return
@@ -78,6 +80,8 @@ def picking_line(forecast: Forecast, store: FarmStore) -> None:
         st.info(
             say("sales.picking", picked=amount(picked), n=number(len(record.finished)), where=where)
         )
+    if blocks := picked_since(store, forecast):
+        st.warning(show.plain(sentence(picked_words(blocks))))
 
 
 def farm_change(sold: SoldFrom, changes: Sequence[ClassChange], *, compared: bool) -> None:

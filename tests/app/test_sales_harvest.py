@@ -179,6 +179,7 @@ def test_a_pass_without_a_ticket_is_finished_at_a_second_yes(
     filled: Path, forecast: Forecast
 ) -> None:
     app = page("sales")
+    assert "Picked since this forecast was made" not in text(app)
     choose_pass(app, 2)
     assert next(one for one in app.button if one.label == "It is finished").disabled
     sure = next(one for one in app.checkbox if "No bin ticket" in one.label)
@@ -187,6 +188,8 @@ def test_a_pass_without_a_ticket_is_finished_at_a_second_yes(
     assert not app.exception
     with open_farm(filled) as store:
         assert finished_passes(store, first_picks_of(forecast)).keys() == {(BLOCK, 2)}
+    words = f"as the last pass was marked finished: {BLOCK}."
+    assert any(words in one.value for one in app.warning)
 
 
 def test_what_is_picked_is_told_marked_and_logged(filled: Path, forecast: Forecast) -> None:
