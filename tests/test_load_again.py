@@ -247,6 +247,15 @@ def test_photos_that_can_not_be_counted_make_no_count_a_slip(folder: Path, farm:
     assert [one.fruit_count for one in farm.hand_counts()] == [61]
 
 
+def test_a_panel_bears_what_its_trees_do(folder: Path, farm: FarmStore) -> None:
+    """2,400 fruit are a slip on one tree, not on a panel of 12."""
+    walk = walk_of("a.png,1,7,A,12", "b.png,1,7,B,12").replace("face\n", "face,trees\n", 1)
+    rows = f"{NAME},1,7,2400,{DAY},panel\n{NAME},1,8,2400,{DAY},one face\n"
+    write(folder, walk=walk, hand_counts=f"{COUNTS.strip()},protocol\n{rows}")
+    assert set(told(load(folder, farm))) == {"hand_counts.csv, line 3"}
+    assert [one.fruit_count for one in farm.hand_counts()] == [2400]
+
+
 def test_a_photographed_tree_is_not_missing(folder: Path, farm: FarmStore) -> None:
     write(
         folder,

@@ -10,6 +10,7 @@ from fruitvision.domain import HandCount, Protocol, TreeId, TreePhoto
 from fruitvision.field_table import FieldTable, without
 from fruitvision.store import Store
 from fruitvision.tree import UNUSABLE, WALK_DAYS
+from fruitvision.walk_data import MOST_TREES
 from fruitvision.walk_progress import is_odd_count
 
 # Trees that tell what is usual in a block. Common practice: two can't show which one is wrong.
@@ -96,13 +97,19 @@ class SeenFruit:
     def is_odd(self, count: HandCount) -> bool:
         """Whether a count looks like a slip; only whole trees are compared with their photos."""
         if count.protocol is not Protocol.TWO_FACES:
-            return is_odd_count(count.fruit_count)
+            return is_odd_count(count.fruit_count // self._trees_of(count))
         return is_odd_count(
             count.fruit_count,
             self.faces_of(count),
             usual_factor=_median(self._factors(count)),
             usual_seen=_median(self._sums(count)),
         )
+
+    def _trees_of(self, count: HandCount) -> int:
+        """Trees that a count is of: those of a panel as its photos say, else as many as may be."""
+        if count.protocol in (Protocol.PANEL, Protocol.PANEL_ONE_FACE):
+            return max((one.trees for one in self._photos.get(count.tree, ())), default=MOST_TREES)
+        return 1
 
     def faces_of(self, count: HandCount) -> tuple[int, ...]:
         """Fruit in the first photo of each face that is measured, of the days of the count."""
