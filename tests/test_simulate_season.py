@@ -653,8 +653,11 @@ def test_every_tree_counted_gives_the_exact_number_of_fruit() -> None:
     assert found.fruit_total.p50 == pytest.approx(len(block.tree), rel=1e-9)
 
 
-def test_fruit_of_one_size_are_forecast_exactly() -> None:
-    # No spread among fruit, so that no draw of sizes has an error: equal to the 9th digit.
+def test_fruit_of_one_size_are_forecast_exactly(monkeypatch: pytest.MonkeyPatch) -> None:
+    # No spread among fruit, and no least error for readings that agree by chance, which these do
+    # not: so no draw of sizes has an error, and all is equal to the 9th digit.
+    monkeypatch.setattr("fruitvision.size_mean.LEAST_OF_USUAL", 0.0)
+    monkeypatch.setattr("fruitvision.forecast.own_growth.CALIPER_ERROR_MM", 0.0)
     sizes = SizeDials(tree_sd_mm=0.0, fruit_sd_mm=0.0, load_mm_per_fruit=0.0)
     _, crop, truth = forecast_known(replace(KNOWN, sizes=sizes), 2000)
     assert truth.mean_mm > 72.0
