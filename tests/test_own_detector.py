@@ -10,9 +10,8 @@ import cv2
 import numpy as np
 import pytest
 import torch
-from typer.testing import CliRunner
 
-from fruitvision.cli import cli
+from fruitvision.cli import main
 from fruitvision.commands.models import next_folder, own_lines
 from fruitvision.domain import CheckedPhoto, HandCount, TreeId
 from fruitvision.errors import DetectorDamaged, DetectorUnknown, FieldDataError, TrainingError
@@ -435,10 +434,11 @@ def test_without_a_gain_nothing_is_written(
 
 
 def test_the_command_says_what_it_would_do_and_does_it_only_with_yes(
-    store: FarmStore, monkeypatch: pytest.MonkeyPatch
+    store: FarmStore, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(own_plan, "Enough", lambda: ENOUGH)
-    done = CliRunner().invoke(cli, ["models", "train", "--farm", str(store.folder)])
-    assert "To learn from: 3 checked photos of 3 trees, 15 fruit." in done.output
-    assert "Nothing is done yet" in done.output
+    assert main(["models", "train", "--farm", str(store.folder)]) == 2
+    told = capsys.readouterr().out
+    assert "To learn from: 3 checked photos of 3 trees, 15 fruit." in told
+    assert "Nothing is done yet" in told
     assert not (store.folder / "detectors").exists()

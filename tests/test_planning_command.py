@@ -204,7 +204,7 @@ def test_tables_are_loaded_without_a_walk_into_a_farm_that_knows_the_blocks(
     (tables / "prices.csv").write_text("per_carton\n20\n")
     status, text = run("load", str(tables), "--farm", str(folder))
     assert status == 1
-    assert "prices of cartons without a walk." in text
+    assert "1 price of cartons without a walk." in text
     assert "Did you mean 'Hill'" in text
     with open_farm(folder) as store:
         assert [one.per_carton for one in store.prices()] == [20.0]

@@ -58,7 +58,7 @@ def train_command(
         say(_plan_lines(plan, folder))
         if not yes:
             typer.echo("Nothing is done yet. If the farm's owner agrees, add --yes.")
-            return 0
+            return 2
         from fruitvision.pipeline.own_detector import HowToTeach, make_own_detector
 
         with progress_line("trying on photos") as progress:
