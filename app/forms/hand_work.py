@@ -10,6 +10,7 @@ from app import conflicts, session, work
 from app.waiting import reason_words
 from app.wording import number, say
 from fruitvision.domain import Block, HandCount, Protocol, TreeId
+from fruitvision.pipeline.believable import check_past
 from fruitvision.pipeline.entries import save_hand_count
 from fruitvision.pipeline.farm_entries import set_ruler, settings_of
 from fruitvision.pipeline.waiting import wait_of
@@ -47,6 +48,7 @@ def hand_count_form(store: FarmStore, blocks: Sequence[Block]) -> None:
                 protocol=protocol or Protocol.TWO_FACES,
             )
             with conflicts.asked("hand count"):
+                check_past(counted_on, session.today())
                 save_hand_count(count, None, store, who=session.person())
                 session.say_next(
                     say(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +125,21 @@ def test_a_count_far_from_its_photos_is_told_where_it_is_typed_and_on_its_block(
     shown = text(block_page())
     assert "1 hand count of this block is kept and enters no number" in shown
     assert "row 1, tree 7, 61 fruit counted on 3 Jul 2026 (two faces)" in shown
+
+
+def test_a_count_of_a_day_to_come_is_refused_where_it_is_typed(filled: Path) -> None:
+    app = page("photos")
+    counts = {item.label: item for item in app.number_input}
+    counts["Place in the row"].set_value(7)
+    counts["Fruit on the tree"].set_value(61)
+    with open_farm(filled) as store:
+        before = store.hand_counts()
+    tomorrow = date.today() + timedelta(days=1)  # noqa: DTZ011 - the app's own day is this computer's
+    next(item for item in app.date_input if item.label == "Counted on").set_value(tomorrow)
+    press(app, "Save hand count")
+    assert any("is a day to come" in one.value for one in app.error)
+    with open_farm(filled) as store:
+        assert store.hand_counts() == before
 
 
 def test_a_count_of_a_tree_without_photos_is_told_also_in_a_table(filled: Path) -> None:
