@@ -141,6 +141,14 @@ def _in_a_pool(
                     yield path, task.result()
                 except BrokenProcessPool:
                     lost.add(path)
+                    break
+            # A pool that broke may forget what was handed to it in that moment: nobody waits for
+            # it. What was done before counts.
+            for task, path in tasks.items():
+                if task.done() and task.exception() is None:
+                    yield path, task.result()
+                else:
+                    lost.add(path)
         finally:
             # Whoever stops in the middle waits for the photos in hand, not for all the others.
             pool.shutdown(cancel_futures=True)
