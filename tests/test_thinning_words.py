@@ -99,8 +99,8 @@ def test_visible_fruit_alone_tell_the_least() -> None:
 
 
 def test_one_is_no_plural() -> None:
-    assert [many(number, "bin") for number in (0, 1, 1.0, 2.5, 1200)] == [
-        *("0 bins", "1 bin", "1 bin", "2.5 bins", "1,200 bins")
+    assert [many(number, "bin") for number in (0, 1, 1.0, 2.5, 1200, 12345.5)] == [
+        *("0 bins", "1 bin", "1 bin", "2.5 bins", "1,200 bins", "12,345.5 bins")
     ]
     assert [many(number, "copy", "copies") for number in (1, 2)] == ["1 copy", "2 copies"]
 

@@ -41,8 +41,8 @@ def three(estimate: Estimate) -> tuple[float, float, float]:
 
 
 def many(number: float, what: str, plural: str = "") -> str:
-    """`1 tree`, `12 trees`, `2.5 bins`. `plural` : of words that take more than an s."""
-    shown = f"{number:,}" if isinstance(number, int) else f"{number:,.4g}"
+    """`1 tree`, `12 trees`, `12,345.5 bins`. `plural` : of words that take more than an s."""
+    shown = f"{number:,}" if isinstance(number, int) else f"{number:,.10g}"
     return f"{shown} {what if number == 1 else plural or f'{what}s'}"
 
 
