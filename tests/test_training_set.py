@@ -21,7 +21,9 @@ from fruitvision.simulate.picture.skins import SKINS
 from fruitvision.simulate.picture.tree import TreeDials
 from fruitvision.simulate.training_looks import LIGHTS
 from fruitvision.simulate.training_set import (
+    FIRST_YOUNG_SEED,
     GROUPS,
+    Groups,
     Part,
     gather_truth,
     group_work,
@@ -129,10 +131,12 @@ def test_the_sheet_of_a_near_camera_hangs_inside_its_picture() -> None:
 
 def test_two_parts_share_no_group_and_are_all_of_them() -> None:
     out = Path("set")
-    first, second = (training_albums(out, 9, Part(number=number, of=2)) for number in (1, 2))
+    first, second = (
+        training_albums(out, Groups(count=9), Part(number=number, of=2)) for number in (1, 2)
+    )
     assert [album.folder.name for album in second] == [f"group-00{n}" for n in (1, 3, 5, 7)]
     folders = {album.folder for album in (*first, *second)}
-    assert folders == {album.folder for album in training_albums(out, 9)}
+    assert folders == {album.folder for album in training_albums(out, Groups(count=9))}
 
 
 @pytest.mark.parametrize("text", ["", "2", "3/2", "0/2", "a/b", "-1/2"])
@@ -144,7 +148,37 @@ def test_a_part_that_is_none_is_refused(text: str) -> None:
 @pytest.mark.parametrize("groups", [0, -3, 2001])
 def test_a_number_of_groups_out_of_range_is_refused(groups: int) -> None:
     with pytest.raises(SimulationError, match=f"--groups is {groups}"):
-        training_albums(Path("set"), groups)
+        Groups(count=groups)
+
+
+@pytest.mark.parametrize("first", [-1, 1999])
+def test_a_first_group_out_of_range_is_refused(first: int) -> None:
+    assert Groups(count=2, first=1998).numbers(Part()) == range(1998, 2000)
+    with pytest.raises(SimulationError, match=f"--first is {first}"):
+        Groups(count=2, first=first)
+
+
+def test_groups_from_a_later_one_on_are_those_of_the_whole_set() -> None:
+    out = Path("set")
+    later = training_albums(out, Groups(count=4, first=5), Part(number=2, of=2))
+    assert later == tuple(training_albums(out, Groups(count=9))[number] for number in (6, 8))
+
+
+def test_young_groups_are_small_green_fruit_in_every_light_in_photos_of_more_px() -> None:
+    albums = training_albums(Path("set"), Groups(count=16, young=True))
+    works = [album.work for album in albums]
+    assert [album.folder.name for album in albums[:2]] == ["young-000", "young-001"]
+    pairs = {(work.preset.look.skin.kind, light_of(work)) for work in works}
+    assert pairs == {(skin, light) for skin in ("green", "green_blush") for light in LIGHTS}
+    assert all(20.0 <= mean_mm(work) <= 48.0 for work in works)
+    cameras = [work.look().camera for work in works]
+    sizes = Counter((camera.width_px, camera.height_px) for camera in cameras)
+    assert set(sizes) == {(1800, 2400), (2400, 1800)}
+    assert sizes[1800, 2400] > sizes[2400, 1800]
+    seeds = {work.seed for work in works}
+    assert min(seeds) == FIRST_YOUNG_SEED
+    others = {album.work.seed for album in training_albums(Path("set"), Groups(count=2000))}
+    assert not seeds & others
 
 
 def test_with_no_minutes_left_nothing_is_made_and_the_truth_is_empty(tmp_path: Path) -> None:
@@ -172,7 +206,7 @@ def test_with_a_limit_of_time_groups_take_turns(tmp_path: Path) -> None:
             ),
             folder=album.folder,
         )
-        for album in training_albums(tmp_path, 2, pictures=TINY)
+        for album in training_albums(tmp_path, Groups(count=2), pictures=TINY)
     )
     order: list[str] = []
     fill_albums(

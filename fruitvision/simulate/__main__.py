@@ -18,7 +18,7 @@ from fruitvision.simulate.album import Album
 from fruitvision.simulate.benchmark import BENCHMARK
 from fruitvision.simulate.presets import preset_of
 from fruitvision.simulate.run import Machine, make_albums, make_tables, make_training_set
-from fruitvision.simulate.training_set import GROUPS, Part
+from fruitvision.simulate.training_set import GROUPS, Groups, Part
 from fruitvision.simulate.work import Pictures, Work, faces_of
 
 
@@ -65,8 +65,8 @@ def _block(options: argparse.Namespace) -> tuple[Album, ...]:
 
 def _training(options: argparse.Namespace) -> int:
     machine = Machine(variant=options.variant, workers=options.workers, minutes=options.minutes)
-    part = Part.parse(options.part)
-    return make_training_set(options.out, options.groups, part, machine, _say)
+    groups = Groups(count=options.groups, first=options.first, young=options.young)
+    return make_training_set(options.out, groups, Part.parse(options.part), machine, _say)
 
 
 def _benchmark(options: argparse.Namespace) -> tuple[Album, ...]:
@@ -91,6 +91,8 @@ def _parser() -> argparse.ArgumentParser:
     benchmark.add_argument("--only", action="append", default=[], help="this preset")
     training = commands.add_parser("training", help="photos that a network learns from")
     training.add_argument("--groups", type=int, default=GROUPS, help="looks, four photos each")
+    training.add_argument("--first", type=int, default=0, help="number of the first look")
+    training.add_argument("--young", action="store_true", help="small green fruit alone")
     training.add_argument("--minutes", type=float, help="after them no photo is begun")
     training.add_argument("--part", default="1/1", help="1/2: every other group from the first")
     for command in (block, benchmark, training):

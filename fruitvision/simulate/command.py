@@ -124,6 +124,12 @@ def training(
     groups: Annotated[
         int | None, typer.Option("--groups", help="Looks, four photos each; else 72.")
     ] = None,
+    first: Annotated[
+        int, typer.Option("--first", help="Number of the first look, from 0; each has its own.")
+    ] = 0,
+    young: Annotated[
+        bool, typer.Option("--young", help="Small green fruit alone, in larger photos.")
+    ] = False,
     minutes: Annotated[
         float | None, typer.Option("--minutes", help="After them no photo is begun.")
     ] = None,
@@ -139,10 +145,10 @@ def training(
     Example: fruitvision simulate training --out training --variant cuda_ad_rgb --workers 6
     """
     from fruitvision.simulate.run import Machine, make_training_set
-    from fruitvision.simulate.training_set import GROUPS, Part
+    from fruitvision.simulate.training_set import GROUPS, Groups, Part
 
     machine = Machine(variant=variant, workers=workers, minutes=minutes)
-    looks = GROUPS if groups is None else groups
+    looks = Groups(count=GROUPS if groups is None else groups, first=first, young=young)
     return make_training_set(out, looks, Part.parse(part), machine, typer.echo)
 
 

@@ -9,7 +9,13 @@ from pathlib import Path
 from fruitvision.errors import SimulationError, did_you_mean
 from fruitvision.simulate import defaults
 from fruitvision.simulate.album import Album, fill_albums, write_tables
-from fruitvision.simulate.training_set import WHOLE, Part, gather_truth, training_albums
+from fruitvision.simulate.training_set import (
+    WHOLE,
+    Groups,
+    Part,
+    gather_truth,
+    training_albums,
+)
 
 Say = Callable[[str], None]
 
@@ -77,7 +83,7 @@ def make_albums(albums: Sequence[Album], machine: Machine, say: Say) -> int:
     return 1 if filled.failed else 0
 
 
-def make_training_set(out: Path, groups: int, part: Part, machine: Machine, say: Say) -> int:
+def make_training_set(out: Path, groups: Groups, part: Part, machine: Machine, say: Say) -> int:
     """Fill the folders of the training set; 1 if a photo failed.
 
     Truth of all groups together lies in `out`, unless this is but a part of the work.

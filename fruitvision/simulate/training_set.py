@@ -35,6 +35,10 @@ FIRST_SEED = 5000
 # Skins and lights by turns: as 9 and 8 have no common factor, each meets each in 72 groups.
 GROUPS = len(SKINS) * len(LIGHTS)
 MOST_GROUPS = 2000
+# Young groups are small green fruit, the hardest to find. Their seeds follow those of the others,
+# and their photos have a phone's px: from fewer, fruit come to the network larger than they are.
+FIRST_YOUNG_SEED = FIRST_SEED + MOST_GROUPS
+YOUNG_WIDTH_PX, YOUNG_HEIGHT_PX = 1800, 2400
 # Every so many groups are (almost) without fruit: about 5 %.
 BARREN_EVERY = 19
 # Of the groups. Our choice.
@@ -72,44 +76,81 @@ class Part:
 WHOLE = Part()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Groups:
+    """Which groups: so many from the `first` on, of any kind or `young` green ones alone."""
+
+    count: int = GROUPS
+    first: int = 0
+    young: bool = False
+
+    def __post_init__(self) -> None:
+        if self.count < 1 or self.count > MOST_GROUPS:
+            raise SimulationError(
+                f"--groups is {self.count}.", fix=f"Give a whole number from 1 to {MOST_GROUPS}."
+            )
+        most = MOST_GROUPS - self.count
+        if not 0 <= self.first <= most:
+            raise SimulationError(
+                f"--first is {self.first}.",
+                fix=f"Give a whole number from 0 to {most}: there are {MOST_GROUPS} groups.",
+            )
+
+    def numbers(self, part: Part) -> range:
+        """Their numbers, of that part of the work."""
+        return range(self.first + part.number - 1, self.first + self.count, part.of)
+
+
 def training_albums(
-    out: Path, groups: int = GROUPS, part: Part = WHOLE, *, pictures: Pictures | None = None
+    out: Path, groups: Groups, part: Part = WHOLE, *, pictures: Pictures | None = None
 ) -> tuple[Album, ...]:
     """A folder under `out` for each group of that part, named by the group's number.
 
     `pictures` : of another size or with other rays, to look at; a landscape swaps their sides.
-
-    Raises
-    ------
-    SimulationError
-        If there are no groups, or too many.
     """
-    if not 1 <= groups <= MOST_GROUPS:
-        raise SimulationError(
-            f"--groups is {groups}.", fix=f"Give a whole number from 1 to {MOST_GROUPS}."
-        )
+    name = "young" if groups.young else "group"
     return tuple(
-        Album(work=group_work(number, pictures), folder=out / f"group-{number:03d}")
-        for number in range(part.number - 1, groups, part.of)
+        Album(
+            work=group_work(number, pictures, young=groups.young),
+            folder=out / f"{name}-{number:03d}",
+        )
+        for number in groups.numbers(part)
     )
 
 
-def group_work(number: int, pictures: Pictures | None = None) -> Work:
+def group_work(number: int, pictures: Pictures | None = None, *, young: bool = False) -> Work:
     """Photos of one group."""
-    seed = FIRST_SEED + number
+    seed = (FIRST_YOUNG_SEED if young else FIRST_SEED) + number
     kind_rng, plan_rng, look_rng = np.random.default_rng(seed).spawn(3)
-    kind = group_kind(number, kind_rng)
+    kind = young_kind(number, kind_rng) if young else group_kind(number, kind_rng)
     barren = number % BARREN_EVERY == BARREN_EVERY - 1
     preset = Preset(
-        name=f"training-{number:03d}",
+        name=f"training-{'young-' * young}{number:03d}",
         words=f"{kind.skin}, {kind.diameter_mm:.0f} mm, {kind.light}{', no fruit' * barren}",
         plans=(_plan(kind, barren, plan_rng),),
         look=draw_look(kind, look_rng),
     )
-    wanted = pictures or Pictures(samples=SAMPLES, jpeg_quality=JPEG_QUALITY)
+    wanted = pictures or Pictures(
+        samples=SAMPLES,
+        jpeg_quality=JPEG_QUALITY,
+        width_px=YOUNG_WIDTH_PX if young else None,
+        height_px=YOUNG_HEIGHT_PX if young else None,
+    )
     if kind.landscape:
         wanted = replace(wanted, width_px=wanted.height_px, height_px=wanted.width_px)
     return Work(preset=preset, seed=seed, trees=TREES, pictures=wanted)
+
+
+def young_kind(number: int, rng: np.random.Generator) -> Kind:
+    """Kind of a young group: light by turns, green without and with a first blush by turns."""
+    return Kind(
+        skin=GREEN_SKINS[number // len(LIGHTS) % len(GREEN_SKINS)],
+        light=tuple(LIGHTS)[number % len(LIGHTS)],
+        balls=bool(rng.random() < BALL_SHARE),
+        landscape=bool(rng.random() < LANDSCAPE_SHARE),
+        young=True,
+        diameter_mm=float(rng.uniform(*YOUNG_MM)),
+    )
 
 
 def group_kind(number: int, rng: np.random.Generator) -> Kind:

@@ -135,8 +135,8 @@ class TrainingConfig:
     # and 4 px, and separable layers before the output.
     encoder: str = "lite0"
     encoder_weights: Path | None = None
-    # Weights of an earlier training of the same network to start from, encoder and all.
-    start_weights: Path | None = None
+    # ONNX file of a shipped network of the same layers to start from, in float: all of it.
+    start_network: Path | None = None
     decoder_channels: tuple[int, int, int] = (128, 96, 64)
     head_layers: int = 2
 

@@ -22,7 +22,7 @@ from fruitvision.fruit.cells import ROW_BEHIND, THIS_ROW
 from fruitvision.train.album import Held, hold
 from fruitvision.train.config import TrainingConfig
 from fruitvision.train.eight_bits import plain_state, rounding
-from fruitvision.train.feeder import Feeder, make_batch
+from fruitvision.train.feeder import Feeder, first_pictures
 from fruitvision.train.fine_tune import away
 from fruitvision.train.loop import (
     LONGEST_GRADIENT,
@@ -88,7 +88,7 @@ def distil(
         _placed(deepcopy(one), place).eval().requires_grad_(False) for one in (network, *others)
     ]
     pupil = _placed(deepcopy(network), place).requires_grad_(True)
-    with rounding(pupil, list(_first(albums, config))):
+    with rounding(pupil, list(first_pictures(albums, config, batches=WATCHED))):
         for state in _learn(pupil, teachers, albums, config, say):
             ended = blended(network.state_dict(), plain_state(state), config.distilled_share)
             keep_weights(ended, out / WEIGHTS_FILE)
@@ -97,11 +97,6 @@ def distil(
 def _placed(network: FruitNetwork, device: torch.device) -> FruitNetwork:
     network.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     return network
-
-
-def _first(albums: Sequence[Sequence[Held]], config: TrainingConfig) -> Iterator[Tensor]:
-    for step in range(WATCHED):
-        yield make_batch(albums, config, step=step, steps=config.steps)[0].pictures
 
 
 def _learn(

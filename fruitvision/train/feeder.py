@@ -9,6 +9,7 @@ from threading import Event, Thread
 
 import numpy as np
 import torch
+from torch import Tensor
 
 from fruitvision.train.album import Held
 from fruitvision.train.augment import Chance, augment
@@ -40,6 +41,14 @@ def make_batch(
         plain_share=config.plain_share_at(step / steps),
     )
     return crops, make_targets(crops)
+
+
+def first_pictures(
+    albums: Sequence[Sequence[Held]], config: TrainingConfig, *, batches: int
+) -> Iterator[Tensor]:
+    """(B, 3, S, S) of the first steps of a training, 0 to 255."""
+    for step in range(batches):
+        yield make_batch(albums, config, step=step, steps=max(config.steps, batches))[0].pictures
 
 
 class Feeder:

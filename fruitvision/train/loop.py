@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from io import BytesIO
@@ -20,12 +20,13 @@ from fruitvision.train.config import TrainingConfig
 from fruitvision.train.crops import Crops
 from fruitvision.train.curves import Curves, progress_line
 from fruitvision.train.encoder import load_published
-from fruitvision.train.feeder import Feeder
+from fruitvision.train.feeder import Feeder, first_pictures
 from fruitvision.train.losses import Losses, losses
 from fruitvision.train.manifest import checked_manifest
 from fruitvision.train.network import FruitNetwork
 from fruitvision.train.pack import read_pack
 from fruitvision.train.targets import Targets
+from fruitvision.train.unfolded import put_norms_back
 from fruitvision.whole_file import write_whole
 
 Say = Callable[[str], None]
@@ -38,6 +39,9 @@ LEAST_RATE_SHARE = 0.01
 LONGEST_GRADIENT = 10.0
 # Stands for the number of steps where a few are only timed: the learning rate stays small.
 MOST_STEPS = 10**7
+# Batches that tell the norms of a network that starts from a shipped one. Our choice: each channel
+# is seen some ten million times.
+STARTING = 24
 # Steps of which curves give the mean.
 CURVE_STEPS = 25
 
@@ -88,16 +92,25 @@ class Learner:
 
     On an accelerator the network's own part of a step is recorded once and played back: the many
     small calls would take longer than the work.
+
+    `start` : a shipped network to start from; `first` : pictures that tell its norms.
     """
 
-    def __init__(self, config: TrainingConfig, device: torch.device) -> None:
+    def __init__(
+        self,
+        config: TrainingConfig,
+        device: torch.device,
+        *,
+        start: FruitNetwork | None = None,
+        first: Iterable[Tensor] = (),
+    ) -> None:
         self.config, self.device = config, device
         torch.manual_seed(config.seed)
         self.network = FruitNetwork(config.decoder_channels, config.head_layers, config.encoder)
         if config.encoder_weights:
             load_published(self.network.encoder, config.encoder_weights)
-        if config.start_weights:
-            self.network.load_state_dict(_weights(config.start_weights))
+        if start is not None:
+            put_norms_back(self.network, start.to(device), first)
         self.network.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
         self.network.train()
         self.averaged = Averaged(self.network, config.ema_decay)
@@ -180,15 +193,6 @@ def _copied(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
     return {name: value.clone() for name, value in state.items()}
 
 
-def _weights(path: Path) -> dict[str, Tensor]:
-    try:
-        return dict(torch.load(path, map_location="cpu", weights_only=True))
-    except OSError as err:
-        raise TrainingError(
-            f"The weights {path} can't be read.", fix="Correct 'start_weights', or leave it out."
-        ) from err
-
-
 def _optimiser(network: FruitNetwork, config: TrainingConfig, *, fused: bool) -> torch.optim.AdamW:
     """AdamW (Loshchilov & Hutter 2019, arXiv:1711.05101); norms and offsets do not decay."""
     groups: dict[tuple[bool, bool], list[nn.Parameter]] = {}
@@ -207,15 +211,23 @@ def _optimiser(network: FruitNetwork, config: TrainingConfig, *, fused: bool) ->
 
 
 def train(
-    config: TrainingConfig, out: Path, *, device: str = "cuda", resume: bool = False, say: Say
+    config: TrainingConfig,
+    out: Path,
+    *,
+    start: FruitNetwork | None = None,
+    device: str = "cuda",
+    resume: bool = False,
+    say: Say,
 ) -> Trained:
-    """Train from the published encoder to weights.pt in `out`.
+    """Train from the published encoder, or a shipped network, to weights.pt in `out`.
 
     Parameters
     ----------
     config : TrainingConfig
     out : Path
         Folder of the run: manifest, curves, checkpoints, weights.
+    start : FruitNetwork or None
+        That of the config's `start_network`.
     device : str
         cuda or cpu.
     resume : bool
@@ -230,13 +242,20 @@ def train(
     """
     if device == "cuda" and not torch.cuda.is_available():
         raise TrainingError("There is no accelerator.", fix="Train with --device cpu.")
-    return _Run(config, out, torch.device(device), say).go(resume=resume)
+    return _Run(config, out, torch.device(device), start, say).go(resume=resume)
 
 
 class _Run:
     """One training: what it learns from, what it keeps, how far it is."""
 
-    def __init__(self, config: TrainingConfig, out: Path, device: torch.device, say: Say) -> None:
+    def __init__(
+        self,
+        config: TrainingConfig,
+        out: Path,
+        device: torch.device,
+        start: FruitNetwork | None,
+        say: Say,
+    ) -> None:
         self.config, self.device, self.say = config, device, say
         self.begun = time.monotonic()
         self.weights_file = out / WEIGHTS_FILE
@@ -252,7 +271,8 @@ class _Run:
             threads=config.workers,
         )
         say(f"{sum(len(pack) for pack in packs)} pictures decoded")
-        self.learner = Learner(config, device)
+        first = first_pictures(self.albums, config, batches=STARTING)
+        self.learner = Learner(config, device, start=start, first=first)
         self.curves = Curves(out)
         self.checkpoints = Checkpoints(out, config, manifest)
 

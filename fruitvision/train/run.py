@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fruitvision.errors import TrainingError
 from fruitvision.train.config import TrainingConfig, read_config
 from fruitvision.train.pack_make import make_packs
 from fruitvision.train.pack_plan import PackPlan
 from fruitvision.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from fruitvision.train.network import FruitNetwork
 
 Say = Callable[[str], None]
 
@@ -66,7 +70,10 @@ def run_training(
         write_whole(kept, config.read_bytes())
     from fruitvision.train.loop import train
 
-    trained = train(chosen, out, device=device, resume=resume, say=say)
+    start = None
+    if chosen.start_network is not None:
+        start = _shipped(chosen.start_network, "network to start from")[0]
+    trained = train(chosen, out, start=start, device=device, resume=resume, say=say)
     say(f"{trained.steps} steps in {trained.seconds / 60:.1f} min: {trained.weights}")
     return 0
 
@@ -82,6 +89,19 @@ def _config_of(
             f"{out} holds a training.", fix="Go on with it by --resume, or give a new folder."
         )
     return chosen, kept
+
+
+def _shipped(path: Path, what: str) -> tuple[FruitNetwork, str]:
+    """The network of an ONNX file, and the file's hash."""
+    from fruitvision.train.from_onnx import network_from
+
+    try:
+        content = path.read_bytes()
+    except OSError as err:
+        raise TrainingError(
+            f"The {what} {path} can't be read.", fix="Give the model.onnx of a version."
+        ) from err
+    return network_from(content), sha256(content).hexdigest()
 
 
 def run_distillation(
@@ -111,18 +131,12 @@ def run_distillation(
     """
     chosen, kept = _config_of(config, out, packs, resume=False)
     from fruitvision.train.distil import distil
-    from fruitvision.train.from_onnx import network_from
 
     networks, lines = [], []
     for teacher in teachers:
-        try:
-            content = teacher.read_bytes()
-        except OSError as err:
-            raise TrainingError(
-                f"The teacher {teacher} can't be read.", fix="Give the model.onnx of a version."
-            ) from err
-        networks.append(network_from(content))
-        lines.append(f"{sha256(content).hexdigest()} {teacher.parent.name}/{teacher.name}\n")
+        network, digest = _shipped(teacher, "teacher")
+        networks.append(network)
+        lines.append(f"{digest} {teacher.parent.name}/{teacher.name}\n")
     write_whole(kept, config.read_bytes())
     write_whole(out / TEACHERS_FILE, "".join(lines).encode())
     distil(networks[0], networks[1:], chosen, out, device=device, say=say)
