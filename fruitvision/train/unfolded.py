@@ -19,7 +19,7 @@ from fruitvision.train.network import FruitNetwork
 
 # Least spread of a channel that weights are scaled by: one that hardly gives anything stays as it
 # is. Our choice.
-LEAST_SPREAD = 1e-3
+LEAST_SPREAD = 1e-2
 
 
 class _Seen:
