@@ -105,7 +105,7 @@ def distil(
 ) -> int:
     """A shipped detector made ready for eight bits: it keeps what it sees when it is rounded.
 
-    Example: fruitvision train distil --config distil.toml --teacher models/learned/3/model.onnx
+    Example: fruitvision train distil --config distil.toml --teacher models/learned/4/model.onnx
     --packs packs --out run
     """
     from fruitvision.train.run import run_distillation
