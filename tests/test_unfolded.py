@@ -1,5 +1,6 @@
 """A shipped network with its batch norms back: it gives the same, in training too."""
 
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from torch import Tensor, nn
 
 from fruitvision.errors import TrainingError
 from fruitvision.fruit.model_card import largest_difference
-from fruitvision.train.export import cells_of
+from fruitvision.train.export import cells_of, export_model
 from fruitvision.train.network import FruitNetwork
 from fruitvision.train.onnx_graph import body_of, folded, with_picture
 from fruitvision.train.probe import odd_picture, probe_picture
@@ -23,8 +24,8 @@ WIDTHS, HEAD = (24, 16, 16), 1
 
 
 def pictures() -> Tensor:
-    both = [torch.from_numpy(one).permute(2, 0, 1).float() for one in (probe_picture(),)]
-    return torch.stack([*both, *(one.flip(2) for one in both)])
+    picture = torch.from_numpy(probe_picture()).permute(2, 0, 1).float()
+    return torch.stack([picture, picture.flip(2)])
 
 
 def fresh() -> FruitNetwork:
@@ -115,6 +116,10 @@ def test_a_training_starts_from_a_shipped_network(tmp_path: Path) -> None:
     other = cells_of(FruitNetwork(WIDTHS, HEAD, "lite0"), probe_picture())
     off = largest_difference(cells_of(made, probe_picture()), wanted)
     assert off < 0.1 * largest_difference(other, wanted)
+    export_model(tmp_path / "run", tmp_path / "models" / "2")
+    digest = sha256((tmp_path / "model.onnx").read_bytes()).hexdigest()
+    card = (tmp_path / "models" / "2" / "card.toml").read_text(encoding="utf-8")
+    assert f"from {digest} {tmp_path.name}/model.onnx, seed 1" in card
 
 
 def test_a_start_of_other_layers_is_refused(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ from fruitvision.train.network import FruitNetwork
 from fruitvision.train.onnx_graph import body_of, with_picture
 from fruitvision.train.pack import read_pack
 from fruitvision.train.probe import odd_picture, probe_picture
-from fruitvision.train.run import CONFIG_FILE, TEACHERS_FILE
+from fruitvision.train.run import CONFIG_FILE, START_FILE, TEACHERS_FILE
 from fruitvision.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -171,8 +171,14 @@ def _source(run: Path, config: TrainingConfig) -> str:
     if teachers.exists():
         taught = ", ".join(teachers.read_text(encoding="utf-8").splitlines())
         return f"fruitvision train distil --config {CONFIG_FILE}, {values}; teachers {taught}"
-    encoder = "from ImageNet weights" if config.encoder_weights else "from a random start"
-    return f"fruitvision train run --config {CONFIG_FILE}, encoder {encoder}, {values}"
+    return f"fruitvision train run --config {CONFIG_FILE}, {_begun(run, config)}, {values}"
+
+
+def _begun(run: Path, config: TrainingConfig) -> str:
+    start = run / START_FILE
+    if start.exists():
+        return f"from {start.read_text(encoding='utf-8').strip()}"
+    return f"encoder from {'ImageNet weights' if config.encoder_weights else 'a random start'}"
 
 
 def _data(run: Path) -> str:

@@ -22,6 +22,8 @@ Say = Callable[[str], None]
 CONFIG_FILE = "config.toml"
 # Hashes of the networks that a run learned from, if it learned from networks.
 TEACHERS_FILE = "teachers.txt"
+# Hash of the network that a run started from, if it did.
+START_FILE = "start_network.txt"
 
 
 def run_pack(plan: PackPlan, say: Say, *, processes: int) -> int:
@@ -72,7 +74,8 @@ def run_training(
 
     start = None
     if chosen.start_network is not None:
-        start = _shipped(chosen.start_network, "network to start from")[0]
+        start, line = _shipped(chosen.start_network, "network to start from")
+        write_whole(out / START_FILE, line.encode())
     trained = train(chosen, out, start=start, device=device, resume=resume, say=say)
     say(f"{trained.steps} steps in {trained.seconds / 60:.1f} min: {trained.weights}")
     return 0
@@ -92,7 +95,7 @@ def _config_of(
 
 
 def _shipped(path: Path, what: str) -> tuple[FruitNetwork, str]:
-    """The network of an ONNX file, and the file's hash."""
+    """The network of an ONNX file, and a line with the file's hash and name."""
     from fruitvision.train.from_onnx import network_from
 
     try:
@@ -101,7 +104,8 @@ def _shipped(path: Path, what: str) -> tuple[FruitNetwork, str]:
         raise TrainingError(
             f"The {what} {path} can't be read.", fix="Give the model.onnx of a version."
         ) from err
-    return network_from(content), sha256(content).hexdigest()
+    line = f"{sha256(content).hexdigest()} {path.parent.name}/{path.name}\n"
+    return network_from(content), line
 
 
 def run_distillation(
@@ -134,9 +138,9 @@ def run_distillation(
 
     networks, lines = [], []
     for teacher in teachers:
-        network, digest = _shipped(teacher, "teacher")
+        network, line = _shipped(teacher, "teacher")
         networks.append(network)
-        lines.append(f"{digest} {teacher.parent.name}/{teacher.name}\n")
+        lines.append(line)
     write_whole(kept, config.read_bytes())
     write_whole(out / TEACHERS_FILE, "".join(lines).encode())
     distil(networks[0], networks[1:], chosen, out, device=device, say=say)
