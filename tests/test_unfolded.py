@@ -90,10 +90,8 @@ folder = "pack"
 """
 
 
-def start_of(folder: Path, shipped: FruitNetwork) -> int:
-    """Train one step from a network; the command's status."""
-    (folder / "model.onnx").write_bytes(with_picture(body_of(shipped)).SerializeToString())
-    write_pack(folder / "pack", [Drawn([Fruit((60.0, 60.0, 40.0, 36.0, 0.0))], photo=True)])
+def trained(folder: Path) -> int:
+    """Train by the config in the folder; the command's status."""
     (folder / "config.toml").write_text(CONFIG)
     return run_training(
         folder / "config.toml",
@@ -103,6 +101,13 @@ def start_of(folder: Path, shipped: FruitNetwork) -> int:
         resume=False,
         say=lambda _: None,
     )
+
+
+def start_of(folder: Path, shipped: FruitNetwork) -> int:
+    """Train one step from a network."""
+    (folder / "model.onnx").write_bytes(with_picture(body_of(shipped)).SerializeToString())
+    write_pack(folder / "pack", [Drawn([Fruit((60.0, 60.0, 40.0, 36.0, 0.0))], photo=True)])
+    return trained(folder)
 
 
 def test_a_training_starts_from_a_shipped_network(tmp_path: Path) -> None:
@@ -128,13 +133,5 @@ def test_a_start_of_other_layers_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_start_network_that_is_not_there_is_said(tmp_path: Path) -> None:
-    (tmp_path / "config.toml").write_text(CONFIG)
     with pytest.raises(TrainingError, match=r"network to start from .*model\.onnx can't be read"):
-        run_training(
-            tmp_path / "config.toml",
-            tmp_path / "run",
-            packs=None,
-            device="cpu",
-            resume=False,
-            say=lambda _: None,
-        )
+        trained(tmp_path)
