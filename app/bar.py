@@ -37,15 +37,23 @@ _LOOK = """<style>
   .st-key-page-own button > div > [aria-hidden="true"] { display: none; }
 }
 </style>"""
-# Tells a screen reader which page is open, and moves the strip so that it is seen: at once, since
-# a strip that moves later moves away under a thumb. Only the first links of a visit come later.
+# Tells a screen reader which page is open, and moves the strip so that it is seen: before anything
+# is painted, since a strip that moves later moves away under a thumb, and again whenever the room
+# changes: a phone is turned, or the look or the words came after this. Only the first links of a
+# visit come later.
 _HERE = """<script>
 (function here() {{
-  const links = document.querySelectorAll('.st-key-page-list a');
+  const links = [...document.querySelectorAll('.st-key-page-list a')];
   if (links.length <= {number}) return setTimeout(here, 50);
+  const open = links[{number}], strip = open.closest('.st-key-page-list');
   links.forEach(link => link.removeAttribute('aria-current'));
-  links[{number}].setAttribute('aria-current', 'page');
-  links[{number}].scrollIntoView({{block: 'nearest', inline: 'center'}});
+  open.setAttribute('aria-current', 'page');
+  strip.room?.disconnect();
+  strip.room = new ResizeObserver(() => {{
+    const [own, all] = [open, strip].map(one => one.getBoundingClientRect());
+    strip.scrollLeft += own.left + own.width / 2 - all.left - all.width / 2;
+  }});
+  [strip, ...links].forEach(one => strip.room.observe(one));
 }})();
 </script>"""
 

@@ -100,6 +100,36 @@ def test_everybody_sees_the_pages_that_are_theirs(browser: Browser, app: Served,
         assert page.get_by_text("Page not found").count() == 0
 
 
+def test_the_open_page_stays_in_sight_whenever_the_strip_of_pages_gets_its_look(
+    browser: Browser, app: Served
+) -> None:
+    page = _sign_in(browser, app, "Rae")
+    _ready(page)
+    page.goto(f"{app.address}/help")
+    _ready(page)
+    here = page.locator(".st-key-page-list a[aria-current=page]")
+    expect(here).to_be_in_viewport()
+    # As on a busy machine, where the look of the bar comes after the links.
+    late = page.add_style_tag(
+        content=".st-key-page-list { flex-wrap: wrap !important; overflow: visible !important; }"
+    )
+    expect(page.locator(".st-key-page-list")).to_have_js_property("scrollLeft", 0)
+    late.evaluate("style => style.remove()")
+    expect(here).to_be_in_viewport()
+    # A phone is turned and turned back; the page stays where its reader was.
+    main = page.get_by_test_id("stMain")
+    main.evaluate("it => it.scrollTo(0, 300)")
+    for across, high in ((844, 390), (320, 844)):
+        page.set_viewport_size({"width": across, "height": high})
+        # Two frames: one that is laid out anew, and the one after.
+        page.evaluate(
+            "() => new Promise(go => requestAnimationFrame(() => requestAnimationFrame(go)))"
+        )
+        assert main.evaluate("it => it.scrollTop") > 0
+    main.evaluate("it => it.scrollTo(0, 0)")
+    expect(here).to_be_in_viewport()
+
+
 def test_a_reader_changes_nothing_and_is_told_so(browser: Browser, app: Served) -> None:
     page = _sign_in(browser, app, "Rae")
     _ready(page)
