@@ -116,7 +116,8 @@ def test_the_open_page_stays_in_sight_whenever_the_strip_of_pages_gets_its_look(
     expect(page.locator(".st-key-page-list")).to_have_js_property("scrollLeft", 0)
     late.evaluate("style => style.remove()")
     expect(here).to_be_in_viewport()
-    # A phone is turned and turned back; the page stays where its reader was.
+    # A phone is turned and turned back; the page stays about where its reader was, while its lines
+    # break anew, and does not jump to the strip on top.
     main = page.get_by_test_id("stMain")
     main.evaluate("it => it.scrollTo(0, 300)")
     for across, high in ((844, 390), (320, 844)):
@@ -125,7 +126,7 @@ def test_the_open_page_stays_in_sight_whenever_the_strip_of_pages_gets_its_look(
         page.evaluate(
             "() => new Promise(go => requestAnimationFrame(() => requestAnimationFrame(go)))"
         )
-        assert main.evaluate("it => it.scrollTop") > 0
+        assert main.evaluate("it => it.scrollTop") > 200
     main.evaluate("it => it.scrollTo(0, 0)")
     expect(here).to_be_in_viewport()
 
